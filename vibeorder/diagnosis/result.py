@@ -1,0 +1,136 @@
+"""The one result object: terminal, JSON, sheet and page all render a `Diagnosis`; none of them computes."""
+
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+__all__ = ["Diagnosis", "LineSeen", "NextDrive", "OrderMap", "RunoutCheck", "SpeedFit", "SpectrumView", "Suspect"]
+
+FloatArray = NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True)
+class Suspect:
+    """One candidate source, judged.
+
+    part, order: as in the JSON contract. label: "driveshaft, first order (1x)".
+    probability: that this is the part behind the complaint, given everything else that may be.
+    frequency_hz, frequency_se_hz: measured at the record's median rate; expected_hz: from the vehicle alone
+        (nominal tire, given speed); None where no line was measured there.
+    amplitude: vector peak amplitude over the record in `unit`; amplitude_rms likewise as rms.
+    snr_db: line power over the noise beside it. folded: seen below half the sample rate as its mirror image.
+    indistinct_from: (part, order) of those whose line this recording cannot separate from this one.
+    healthy: True where the line is there but of the strength that every healthy vehicle has.
+    """
+
+    part: str
+    order: float
+    label: str
+    probability: float
+    frequency_hz: float | None
+    frequency_se_hz: float | None
+    expected_hz: float | None
+    amplitude: float
+    amplitude_rms: float
+    unit: str
+    snr_db: float
+    folded: bool
+    healthy: bool
+    indistinct_from: tuple[tuple[str, float], ...]
+    causes: tuple[str, ...]
+    first_check: str
+    never: str
+    feel: str
+    evidence: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class RunoutCheck:
+    """Whether putting a dial indicator on a part is warranted, where, and why."""
+
+    warranted: bool
+    where: str
+    why: str
+
+
+@dataclass(frozen=True, slots=True)
+class SpeedFit:
+    """How fast the vehicle went, and what was fitted.
+
+    source: "given", "logged", "log file", "inferred". times_s, speed_mps: the path used [shape (n,)].
+    low_mps, high_mps: a band of about 95%. scale: true wheel rate / nominal one, with its standard error.
+    lag_s: how late the speed source runs, or None. unit: the user's own. gears: gear number against time or ().
+    """
+
+    source: str
+    times_s: FloatArray
+    speed_mps: FloatArray
+    low_mps: FloatArray
+    high_mps: FloatArray
+    scale: float
+    scale_se: float
+    lag_s: float | None
+    unit: str
+    gear: int | None
+    sentences: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class LineSeen:
+    """A dominant spectral line, named or not. amplitude: vector peak. direction: unit vector over the channels."""
+
+    frequency_hz: float
+    frequency_se_hz: float
+    amplitude: float
+    snr_db: float
+    direction: tuple[float, ...]
+    name: str
+
+
+@dataclass(frozen=True, slots=True)
+class SpectrumView:
+    """Averaged amplitude spectrum and its noise floor for a figure [shape (n,) each]."""
+
+    frequency_hz: FloatArray
+    amplitude: FloatArray
+    floor: FloatArray
+    unit: str
+
+
+@dataclass(frozen=True, slots=True)
+class OrderMap:
+    """Amplitude against time (rows) and wheel order or frequency (columns), for a figure."""
+
+    times_s: FloatArray
+    frequency_hz: FloatArray
+    level_db: FloatArray
+    tracks: tuple[tuple[str, FloatArray], ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class NextDrive:
+    """The drive that would separate what this recording cannot."""
+
+    instruction: str
+    reason: str
+
+
+@dataclass(frozen=True, slots=True)
+class Diagnosis:
+    """Everything one recording said about one vehicle."""
+
+    verdict: str
+    suspects: tuple[Suspect, ...]
+    nothing_found_probability: float
+    runout_check: RunoutCheck
+    speed: SpeedFit
+    recording: dict[str, object]
+    vehicle_name: str
+    lines: tuple[LineSeen, ...]
+    spectrum: SpectrumView
+    order_map: OrderMap
+    next_drive: NextDrive | None
+    cautions: tuple[str, ...]
+    notes: tuple[str, ...] = field(default=())
+    history: tuple[str, ...] = field(default=())

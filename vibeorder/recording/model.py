@@ -1,0 +1,84 @@
+"""What a recording is once it has been read: samples on a uniform time base, and its own history."""
+
+from dataclasses import dataclass, field
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+__all__ = ["Quality", "Recording", "Trace"]
+
+FloatArray = NDArray[np.float64]
+BoolArray = NDArray[np.bool_]
+
+
+@dataclass(frozen=True, slots=True)
+class Trace:
+    """A slow quantity logged beside the shake: road speed or engine speed.
+
+    times_s: seconds on the recording's own clock, strictly rising [shape (n,)].
+    values: m/s for a road speed, turns per second for an engine speed [shape (n,)]; never NaN.
+    name: the column or file it came from. epoch_s: Unix time of times_s == 0 where stamps were absolute.
+    unit: how the log wrote it ("km/h", "rpm"), for showing it again.
+    """
+
+    times_s: FloatArray
+    values: FloatArray
+    name: str
+    unit: str
+    epoch_s: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Quality:
+    """What the clock and the samples were like before they were mended.
+
+    rate_hz: true update rate of the sensor. nominal_rate_hz: what the file or its stamps claim.
+    jitter: standard deviation of the steps between stamps, relative to the median step.
+    gaps: (start_s, length_s) of each stretch without samples that was left empty.
+    clipped, repaired, repeated: numbers of samples.
+    """
+
+    rate_hz: float
+    nominal_rate_hz: float
+    jitter: float = 0.0
+    gaps: tuple[tuple[float, float], ...] = ()
+    clipped: int = 0
+    repaired: int = 0
+    repeated: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class Recording:
+    """A shake on a uniform time base.
+
+    samples: [shape (channels, n)], in `unit`; float32 for audio and logs alike would lose nothing that
+        a phone measured, but float64 is what the readers give. Zero where `valid` is False.
+    rate_hz: samples per second of the uniform base. start_s: time of sample 0 on the recording's clock.
+    valid: [shape (n,)] False inside gaps, which are never filled with invented signal.
+    unit: "m/s^2", or "relative" where the scale is unknown (audio, raw counts without gravity).
+    kind: "acceleration" or "audio".
+    speed, rpm: logged beside the samples, on the same clock, or None.
+    mark_times_s: instants of a once-a-turn mark, where the log has such a column.
+    history: what was found, assumed, repaired and ignored, one plain sentence each, shown to the user as is.
+    """
+
+    samples: FloatArray
+    rate_hz: float
+    unit: Literal["m/s^2", "relative"]
+    kind: Literal["acceleration", "audio"]
+    channels: tuple[str, ...]
+    valid: BoolArray
+    quality: Quality
+    source: str
+    start_s: float = 0.0
+    epoch_s: float | None = None
+    speed: Trace | None = None
+    rpm: Trace | None = None
+    mark_times_s: FloatArray | None = None
+    history: tuple[str, ...] = field(default=())
+
+    @property
+    def duration_s(self) -> float:
+        """Length of the uniform base, gaps included, in seconds."""
+        return self.samples.shape[1] / self.rate_hz

@@ -1,0 +1,110 @@
+"""Text with a unit in, SI out, and back again in the user's own unit: the only place that converts.
+
+Factors are exact by definition: international mile and inch (1959 agreement), standard gravity
+9.80665 m/s^2 (3rd CGPM, 1901).
+"""
+
+import re
+from dataclasses import dataclass
+
+from vibeorder.errors import UnitError
+
+__all__ = [
+    "INCH_M",
+    "KMH_MPS",
+    "MILE_M",
+    "MPH_MPS",
+    "STANDARD_GRAVITY",
+    "Quantity",
+    "parse_length",
+    "parse_rotation",
+    "parse_sample_rate",
+    "parse_speed",
+    "show_speed",
+]
+
+STANDARD_GRAVITY = 9.80665
+INCH_M = 0.0254
+MILE_M = 1609.344
+MPH_MPS = MILE_M / 3600.0
+KMH_MPS = 1000.0 / 3600.0
+
+_SPEED = {
+    "mph": MPH_MPS,
+    "mi/h": MPH_MPS,
+    "km/h": KMH_MPS,
+    "kmh": KMH_MPS,
+    "kph": KMH_MPS,
+    "m/s": 1.0,
+    "mps": 1.0,
+}
+_LENGTH = {
+    "m": 1.0,
+    "mm": 1e-3,
+    "cm": 1e-2,
+    "in": INCH_M,
+    "inch": INCH_M,
+    '"': INCH_M,
+    "thou": INCH_M / 1000.0,
+}
+_ROTATION = {"rpm": 1.0 / 60.0, "rps": 1.0, "hz": 1.0}
+_SAMPLE_RATE = {"hz": 1.0, "khz": 1000.0}
+
+_TEXT = re.compile(r"^\s*([-+]?\d+(?:[.,]\d+)?|[-+]?[.,]\d+)\s*(\S.*?)?\s*$")
+
+
+@dataclass(frozen=True, slots=True)
+class Quantity:
+    """A number in SI (``si``) that remembers how the user wrote it (``value`` and ``unit``)."""
+
+    si: float
+    value: float
+    unit: str
+
+    def __str__(self) -> str:
+        return f"{self.value:g} {self.unit}"
+
+
+def _parse(text: str, factors: dict[str, float], what: str, example: str) -> Quantity:
+    match = _TEXT.match(text)
+    known = ", ".join(factors)
+    if match is None:
+        raise UnitError(f"{what} {text!r} is not a number with a unit; write it like {example!r}")
+    number = float(match.group(1).replace(",", "."))
+    unit = (match.group(2) or "").strip()
+    factor = factors.get(unit.lower())
+    if factor is None:
+        said = f"has the unknown unit {unit!r}" if unit else "has no unit"
+        raise UnitError(f"{what} {text!r} {said}; write it like {example!r} (units: {known})")
+    return Quantity(number * factor, number, unit)
+
+
+def parse_speed(text: str) -> Quantity:
+    """Road speed in m/s from text such as "60 mph", "97 km/h" or "26.8 m/s".
+
+    >>> round(parse_speed("60 mph").si, 4)
+    26.8224
+    """
+    return _parse(text, _SPEED, "speed", "60 mph")
+
+
+def parse_length(text: str) -> Quantity:
+    """Length in m from text such as "0.010 in", "12 thou", "0.25 mm" or "2.1 m"."""
+    return _parse(text, _LENGTH, "length", "0.010 in")
+
+
+def parse_rotation(text: str) -> Quantity:
+    """Rotation rate in turns per second from text such as "1800 rpm" or "30 Hz"."""
+    return _parse(text, _ROTATION, "rotation rate", "1800 rpm")
+
+
+def parse_sample_rate(text: str) -> Quantity:
+    """Sample rate in Hz from text such as "500 Hz" or "44.1 kHz"."""
+    return _parse(text, _SAMPLE_RATE, "sample rate", "500 Hz")
+
+
+def show_speed(speed_mps: float, unit: str = "mph") -> str:
+    """A road speed in the user's own unit, to the nearest whole mile or kilometre per hour."""
+    value = speed_mps / _SPEED[unit.lower()]
+    digits = 1 if unit.lower() in ("m/s", "mps") else 0
+    return f"{value:.{digits}f} {unit}"

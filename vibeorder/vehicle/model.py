@@ -1,0 +1,88 @@
+"""A vehicle as the diagnosis sees it: what turns, how fast, and how well that is known."""
+
+from dataclasses import dataclass
+from typing import Literal
+
+__all__ = ["Accessory", "Layout", "Limit", "RollingTire", "Rotor", "Vehicle"]
+
+Layout = Literal["rwd", "fwd", "4wd", "awd", "ev"]
+
+
+@dataclass(frozen=True, slots=True)
+class RollingTire:
+    """A tire by what it rolls: `circumference_m` per turn, with its relative standard error.
+
+    given: the text it came from ("275/65R18", "2.41 m measured", "655 revs per mile").
+    """
+
+    circumference_m: float
+    relative_se: float
+    given: str
+
+
+@dataclass(frozen=True, slots=True)
+class Accessory:
+    """A belt-driven part: turns per engine turn (crankshaft pulley diameter / its own)."""
+
+    name: str
+    ratio: float
+
+
+@dataclass(frozen=True, slots=True)
+class Limit:
+    """A runout limit out of the maker's service information, in metres, as the user wrote it."""
+
+    place: str
+    limit_m: float
+    given: str
+
+
+@dataclass(frozen=True, slots=True)
+class Vehicle:
+    """Everything of one vehicle that decides a rotation rate.
+
+    axle_ratio: driveshaft turns per wheel turn (None where nothing like it exists, e.g. an EV).
+    final_drive: for fwd, engine-side: wheel x final_drive x gear = engine.
+    gears: engine turns per driveshaft turn, first gear first; empty where not known.
+    low_range: transfer-case low range ratio, or None.
+    motor_ratio: motor turns per wheel turn of an electric drive.
+    shaft_pieces: 1 or 2. cylinders 0 for an electric vehicle. strokes 2 or 4.
+    rear_tire is None unless the sizes are staggered.
+    """
+
+    name: str
+    layout: Layout
+    tire: RollingTire
+    rear_tire: RollingTire | None = None
+    axle_ratio: float | None = None
+    front_axle_ratio: float | None = None
+    gears: tuple[float, ...] = ()
+    low_range: float | None = None
+    motor_ratio: float | None = None
+    cylinders: int = 0
+    strokes: int = 4
+    shaft_pieces: int = 1
+    accessories: tuple[Accessory, ...] = ()
+    limits: tuple[Limit, ...] = ()
+    source: str = ""
+
+    @property
+    def engine_per_wheel(self) -> float | None:
+        """Engine turns per wheel turn in a 1.00 gear, converter locked; None without an engine."""
+        return self.axle_ratio if self.cylinders else None
+
+
+@dataclass(frozen=True, slots=True)
+class Rotor:
+    """One part that turns. Its rate is `ratio` x the rate of its basis.
+
+    part: "tire_wheel", "driveshaft", "front_driveshaft", "engine", "motor", "half_shaft", "accessory:NAME".
+    basis: "wheel" (ratio = turns per wheel turn) or "engine" (ratio = turns per engine turn).
+    relative_se: how far the ratio itself may be off (belt slip; 0 for gears).
+    """
+
+    part: str
+    label: str
+    basis: Literal["wheel", "engine"]
+    ratio: float
+    relative_se: float = 0.0
