@@ -1,6 +1,6 @@
 """Text with a unit in, SI out, and back again in the user's own unit: the only place that converts.
 
-Factors are exact by definition: international mile and inch (1959 agreement), standard gravity
+Factors are exact by definition: international mile, inch and pound (1959 agreement), standard gravity
 9.80665 m/s^2 (3rd CGPM, 1901).
 """
 
@@ -14,17 +14,21 @@ __all__ = [
     "KMH_MPS",
     "MILE_M",
     "MPH_MPS",
+    "POUND_KG",
     "STANDARD_GRAVITY",
     "Quantity",
     "parse_length",
+    "parse_mass",
     "parse_rotation",
     "parse_sample_rate",
     "parse_speed",
+    "show_length",
     "show_speed",
 ]
 
 STANDARD_GRAVITY = 9.80665
 INCH_M = 0.0254
+POUND_KG = 0.45359237
 MILE_M = 1609.344
 MPH_MPS = MILE_M / 3600.0
 KMH_MPS = 1000.0 / 3600.0
@@ -44,9 +48,15 @@ _LENGTH = {
     "cm": 1e-2,
     "in": INCH_M,
     "inch": INCH_M,
+    "inches": INCH_M,
     '"': INCH_M,
     "thou": INCH_M / 1000.0,
+    "um": 1e-6,
+    "µm": 1e-6,
+    "ft": 12.0 * INCH_M,
 }
+_LENGTH_DIGITS = {"m": 4, "cm": 3, "mm": 3, "um": 0, "µm": 0, "thou": 1, "ft": 4}
+_MASS = {"kg": 1.0, "g": 1e-3, "lb": POUND_KG, "lbs": POUND_KG, "oz": POUND_KG / 16.0}
 _ROTATION = {"rpm": 1.0 / 60.0, "rps": 1.0, "hz": 1.0}
 _SAMPLE_RATE = {"hz": 1.0, "khz": 1000.0}
 
@@ -98,6 +108,11 @@ def parse_rotation(text: str) -> Quantity:
     return _parse(text, _ROTATION, "rotation rate", "1800 rpm")
 
 
+def parse_mass(text: str) -> Quantity:
+    """Mass in kg from text such as "12 kg", "5 g", "26 lb" or "0.5 oz" (pound of 1959: 0.45359237 kg)."""
+    return _parse(text, _MASS, "mass", "12 kg")
+
+
 def parse_sample_rate(text: str) -> Quantity:
     """Sample rate in Hz from text such as "500 Hz" or "44.1 kHz"."""
     return _parse(text, _SAMPLE_RATE, "sample rate", "500 Hz")
@@ -108,3 +123,13 @@ def show_speed(speed_mps: float, unit: str = "mph") -> str:
     value = speed_mps / _SPEED[unit.lower()]
     digits = 1 if unit.lower() in ("m/s", "mps") else 0
     return f"{value:.{digits}f} {unit}"
+
+
+def show_length(length_m: float, unit: str) -> str:
+    """A small length in the user's own unit, to a tenth of a thou or a thousandth of a millimetre.
+
+    >>> show_length(0.0001016, "in")
+    '0.0040 in'
+    """
+    digits = _LENGTH_DIGITS.get(unit.lower(), 4)
+    return f"{length_m / _LENGTH[unit.lower()]:.{digits}f} {unit}"
