@@ -12,12 +12,14 @@ Layout = Literal["rwd", "fwd", "4wd", "awd", "ev"]
 class RollingTire:
     """A tire by what it rolls: `circumference_m` per turn, with its relative standard error.
 
-    given: the text it came from ("275/65R18", "2.41 m measured", "655 revs per mile").
+    given: the text it came from ("275/65R18", "circumference 2410 mm measured", "655 revs per mile").
+    note: what was assumed about it, one plain sentence, or ''.
     """
 
     circumference_m: float
     relative_se: float
     given: str
+    note: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,12 +44,17 @@ class Vehicle:
     """Everything of one vehicle that decides a rotation rate.
 
     axle_ratio: driveshaft turns per wheel turn (None where nothing like it exists, e.g. an EV).
-    final_drive: for fwd, engine-side: wheel x final_drive x gear = engine.
+        For fwd it is the final drive: engine = wheel x axle_ratio x gear.
+    final_drive: where the engine reaches the wheels through another ratio than the driveshaft's (a crosswise
+        engine with all-wheel drive), else None.
     gears: engine turns per driveshaft turn, first gear first; empty where not known.
     low_range: transfer-case low range ratio, or None.
     motor_ratio: motor turns per wheel turn of an electric drive.
     shaft_pieces: 1 or 2. cylinders 0 for an electric vehicle. strokes 2 or 4.
+    tire is the front one, and the wheel that every "per wheel turn" of a `Rotor` means.
     rear_tire is None unless the sizes are staggered.
+    half_shafts: True where wheels are driven through jointed half-shafts (not a solid axle).
+    notes: which parts cannot be judged from this profile, and what was assumed; shown to the user as is.
     """
 
     name: str
@@ -65,11 +72,33 @@ class Vehicle:
     accessories: tuple[Accessory, ...] = ()
     limits: tuple[Limit, ...] = ()
     source: str = ""
+    final_drive: float | None = None
+    half_shafts: bool = False
+    notes: tuple[str, ...] = ()
+
+    @property
+    def has_engine(self) -> bool:
+        """Whether a combustion engine turns in it, even where its cylinders are not known."""
+        return self.cylinders > 0 or self.layout != "ev"
+
+    @property
+    def rear_per_front(self) -> float:
+        """Rear wheel turns per front wheel turn: 1 unless the tire sizes are staggered."""
+        if self.rear_tire is None:
+            return 1.0
+        return self.tire.circumference_m / self.rear_tire.circumference_m
 
     @property
     def engine_per_wheel(self) -> float | None:
-        """Engine turns per wheel turn in a 1.00 gear, converter locked; None without an engine."""
-        return self.axle_ratio if self.cylinders else None
+        """Engine turns per (front) wheel turn in a 1.00 gear, converter locked; None where not known.
+
+        Rear-drive layouts with staggered tires are driven at the rear wheel's rate.
+        """
+        ratio = self.final_drive or self.axle_ratio
+        if not self.has_engine or ratio is None:
+            return None
+        front_driven = self.layout == "fwd" or self.final_drive is not None
+        return ratio if front_driven else ratio * self.rear_per_front
 
 
 @dataclass(frozen=True, slots=True)
