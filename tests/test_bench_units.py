@@ -27,7 +27,7 @@ def test_a_pound_is_sixteen_ounces() -> None:
 
 
 def test_a_mass_without_a_unit_is_refused_with_an_example() -> None:
-    with pytest.raises(UnitError, match="no unit.*12 kg"):
+    with pytest.raises(UnitError, match=r"no unit.*12 kg"):
         parse_mass("12")
 
 
