@@ -1,23 +1,50 @@
-"""What turns in a vehicle, and how fast."""
+"""What turns in a vehicle, how fast, and what it means when it shakes."""
 
 from vibeorder.vehicle.model import Accessory, Layout, Limit, RollingTire, Rotor, Vehicle
 from vibeorder.vehicle.profile import load_vehicle, parse_vehicle
+from vibeorder.vehicle.rates import RateRow, rate_table
 from vibeorder.vehicle.rotors import engine_ratio, gear_ratio, rotors
+from vibeorder.vehicle.sources import (
+    BALANCE_ONLY_FIRST_ORDER,
+    CATALOGUE,
+    CAUTIONS,
+    COSTS_NOTHING_FIRST,
+    RUNOUT_BEFORE_BALANCE,
+    WHICH_WHEEL,
+    Source,
+    feel_of,
+    firing_order,
+    order_words,
+    sources_of,
+)
 from vibeorder.vehicle.tires import TireSize, parse_tire, rolling_tire
 
 __all__ = [
+    "BALANCE_ONLY_FIRST_ORDER",
+    "CATALOGUE",
+    "CAUTIONS",
+    "COSTS_NOTHING_FIRST",
+    "RUNOUT_BEFORE_BALANCE",
+    "WHICH_WHEEL",
     "Accessory",
     "Layout",
     "Limit",
+    "RateRow",
     "RollingTire",
     "Rotor",
+    "Source",
     "TireSize",
     "Vehicle",
     "engine_ratio",
+    "feel_of",
+    "firing_order",
     "gear_ratio",
     "load_vehicle",
+    "order_words",
     "parse_tire",
     "parse_vehicle",
+    "rate_table",
     "rolling_tire",
     "rotors",
+    "sources_of",
 ]
