@@ -1,6 +1,7 @@
 """A road test with a chosen fault, for teaching and for tests."""
 
-from vibeorder.simulate.lines import HEALTHY, Healthy, healthy_of, sources_of
+from vibeorder.simulate.files import LAYOUTS, LogLayout, as_recording, write_log, write_wav
+from vibeorder.simulate.lines import HEALTHY, Healthy, healthy_of, source_keys
 from vibeorder.simulate.model import (
     Body,
     Clock,
@@ -17,9 +18,11 @@ from vibeorder.simulate.model import (
     Truth,
 )
 from vibeorder.simulate.roadtest import road_test, truth_group
+from vibeorder.simulate.vehicles import random_vehicle
 
 __all__ = [
     "HEALTHY",
+    "LAYOUTS",
     "Body",
     "Clock",
     "Converter",
@@ -28,14 +31,19 @@ __all__ = [
     "Gps",
     "GpsTrace",
     "Healthy",
+    "LogLayout",
     "Microphone",
     "Road",
     "RoadTest",
     "Scenario",
     "TrueLine",
     "Truth",
+    "as_recording",
     "healthy_of",
+    "random_vehicle",
     "road_test",
-    "sources_of",
+    "source_keys",
     "truth_group",
+    "write_log",
+    "write_wav",
 ]

@@ -1,16 +1,19 @@
 """The road test itself, and which sources its truth cannot tell apart."""
 
 import numpy as np
+from numpy.typing import NDArray
 
 from vibeorder.errors import RecordingError
 from vibeorder.simulate.drive import DrivePath, drive_path
-from vibeorder.simulate.lines import part_rates, sources_of, true_lines
+from vibeorder.simulate.lines import part_rates, source_keys, true_lines
 from vibeorder.simulate.model import RoadTest, Scenario, Source, TrueLine, Truth
 from vibeorder.simulate.sensor import gps_trace, log_acceleration, random_rotation, record_audio
 from vibeorder.units import MPH_MPS
 from vibeorder.vehicle import Vehicle
 
 __all__ = ["road_test", "truth_group"]
+
+FloatArray = NDArray[np.float64]
 
 # Two lines closer than this are one peak in a spectrum of 4 s: 1.5 bins.
 INSEPARABLE_HZ = 1.5 / 4.0
@@ -26,9 +29,10 @@ def road_test(vehicle: Vehicle, scenario: Scenario, rng: np.random.Generator) ->
     Raises RecordingError for a rate or duration that no sensor has; SpeedError, VehicleError for the drive.
     """
     _check(scenario)
-    drive_rng, line_rng, pose_rng, sensor_rng, gps_rng, dash_rng = rng.spawn(6)
+    drive_rng, line_rng, pose_rng, sensor_rng, gps_rng, dash_rng, belt_rng = rng.spawn(7)
     path = drive_path(vehicle, scenario, drive_rng)
-    lines = true_lines(vehicle, scenario, path, line_rng)
+    rates = part_rates(vehicle, path, belt_rng)
+    lines = true_lines(vehicle, scenario, path, rates, line_rng)
     pose = random_rotation(pose_rng) if scenario.random_orientation else np.eye(3)
     if scenario.sensor == "audio":
         times, samples = record_audio(scenario, path, lines, sensor_rng)
@@ -37,7 +41,7 @@ def road_test(vehicle: Vehicle, scenario: Scenario, rng: np.random.Generator) ->
     gps, lag = gps_trace(scenario.gps, path, gps_rng) if scenario.gps else (None, None)
     reads_high = 1.0 + float(dash_rng.uniform(0.0, 0.04))
     low, high, text = _dash(path, scenario, reads_high)
-    truth = _truth(vehicle, path, lines, pose, reads_high, lag)
+    truth = _truth(vehicle, path, rates, lines, pose, reads_high, lag)
     return RoadTest(vehicle, scenario, times, samples, gps, (low, high), text, truth)
 
 
@@ -81,8 +85,9 @@ def _dash(path: DrivePath, scenario: Scenario, factor: float) -> tuple[float, fl
 def _truth(
     vehicle: Vehicle,
     path: DrivePath,
+    rates: dict[str, FloatArray],
     lines: tuple[TrueLine, ...],
-    pose: np.ndarray[tuple[int, ...], np.dtype[np.float64]],
+    pose: FloatArray,
     dash_factor: float,
     gps_lag_s: float | None,
 ) -> Truth:
@@ -93,8 +98,8 @@ def _truth(
         engine_hz=path.engine_hz,
         gear=path.gear,
         tire_scale=path.tire_scale,
-        rates_hz=part_rates(vehicle, path),
-        sources=sources_of(vehicle),
+        rates_hz=rates,
+        sources=source_keys(vehicle),
         lines=lines,
         orientation=pose,
         dash_factor=dash_factor,
