@@ -1,0 +1,207 @@
+"""A diagnosis as one self-contained HTML file: the sheet that goes on the clipboard, two pages in print.
+
+No script, no outside request; the figure is inside. Page one is what the technician acts on, page two what
+stands behind it. Every text is escaped.
+"""
+
+import base64
+from collections.abc import Iterable
+from html import escape
+
+from vibeorder import __version__
+from vibeorder.diagnosis.result import Diagnosis
+from vibeorder.report.figures import png_bytes
+from vibeorder.report.wording import (
+    SuspectGroup,
+    capitalised,
+    groups_worth_showing,
+    healthy_text,
+    percent,
+    recording_text,
+    speed_lines,
+    suspect_facts,
+    suspect_name,
+    table_numbers,
+    twin_lines,
+)
+
+__all__ = ["as_html"]
+
+EXPLAINED = 3
+WORTH_EXPLAINING = 0.05
+
+
+def as_html(diagnosis: Diagnosis) -> str:
+    """The whole sheet as HTML text, figure and style included."""
+    title = escape(f"{diagnosis.vehicle_name or 'Vehicle'}: {diagnosis.verdict}")
+    return _PAGE.format(
+        title=title,
+        style=_STYLE,
+        front=_front(diagnosis),
+        back=_back(diagnosis),
+        version=escape(__version__),
+    )
+
+
+def _front(diagnosis: Diagnosis) -> str:
+    groups = groups_worth_showing(diagnosis)
+    explained = [group for group in groups[:EXPLAINED] if group.probability >= WORTH_EXPLAINING]
+    return "".join(
+        (
+            f'<p class="job">{escape(diagnosis.vehicle_name)} &middot; '
+            f"{escape(recording_text(diagnosis.recording))}</p>",
+            f'<h1 class="verdict">{escape(diagnosis.verdict)}</h1>',
+            _runout(diagnosis),
+            _ranking(groups, diagnosis),
+            *(_what_to_do(number, group) for number, group in enumerate(explained, start=1)),
+            _list("Cannot be told apart", twin_lines(groups)),
+            _next_drive(diagnosis),
+        )
+    )
+
+
+def _back(diagnosis: Diagnosis) -> str:
+    picture = base64.b64encode(png_bytes(diagnosis)).decode("ascii")
+    return "".join(
+        (
+            f'<figure><img alt="{escape(_alt(diagnosis))}" src="data:image/png;base64,{picture}"></figure>',
+            '<div class="columns">',
+            _list("Speed and fit", speed_lines(diagnosis.speed)),
+            _list("Found in the recording", (*diagnosis.history, *diagnosis.notes, healthy_text(diagnosis))),
+            _list("Cautions", diagnosis.cautions),
+            "</div>",
+        )
+    )
+
+
+def _runout(diagnosis: Diagnosis) -> str:
+    check = diagnosis.runout_check
+    head = f"Runout check: yes. {check.where}" if check.warranted else "Runout check: not warranted"
+    return f'<p class="runout"><strong>{escape(head)}</strong><br>{escape(capitalised(check.why))}</p>'
+
+
+def _ranking(groups: Iterable[SuspectGroup], diagnosis: Diagnosis) -> str:
+    relative = all(one.unit != "m/s^2" for one in diagnosis.suspects)
+    sizes = "<th>Relative</th>" if relative else "<th>g</th><th>m/s²</th>"
+    rows = [(group.probability, _group(number, group, relative)) for number, group in enumerate(groups, 1)]
+    nothing = diagnosis.nothing_found_probability
+    blank = f'<td colspan="{4 if relative else 5}"></td>'
+    rows.append(
+        (nothing, f'<tr><th scope="row">nothing that turns</th><td>{_odds(nothing)}</td>{blank}</tr>')
+    )
+    body = "".join(row for _, row in sorted(rows, key=lambda row: -row[0]))
+    return (
+        "<table><caption>Suspects, likeliest first</caption><thead><tr><th>Part and order</th><th>Likely</th>"
+        f"<th>Measured Hz</th><th>Expected Hz</th>{sizes}<th>Over noise</th></tr></thead>"
+        f"<tbody>{body}</tbody></table>"
+    )
+
+
+def _group(number: int, group: SuspectGroup, relative: bool) -> str:
+    rows = []
+    for place, one in enumerate(group.members):
+        name = f"{number}. {suspect_name(one)}" if place == 0 else f"or {suspect_name(one)}"
+        odds = _odds(group.probability) if place == 0 else "shared"
+        cells = "".join(f"<td>{escape(text)}</td>" for text in table_numbers(one, relative))
+        css = "" if place == 0 else ' class="twin"'
+        rows.append(f'<tr{css}><th scope="row">{escape(name)}</th><td>{odds}</td>{cells}</tr>')
+    return "".join(rows)
+
+
+def _odds(probability: float) -> str:
+    width = round(100.0 * probability)
+    return f'{escape(percent(probability))}<span class="bar"><span style="width:{width}%"></span></span>'
+
+
+def _what_to_do(number: int, group: SuspectGroup) -> str:
+    blocks = []
+    for place, one in enumerate(group.members):
+        facts = suspect_facts(one)
+        listed = "".join(f"<dt>{head}</dt><dd>{escape(text)}</dd>" for head, text in facts)
+        lead = f"{number}. {'or ' if place else ''}{one.label}"
+        box = '<span class="tick" aria-hidden="true"></span>'
+        blocks.append(f"<section><h2>{box}{escape(lead)}</h2><dl>{listed}</dl></section>")
+    return "".join(blocks)
+
+
+def _next_drive(diagnosis: Diagnosis) -> str:
+    drive = diagnosis.next_drive
+    if drive is None:
+        return ""
+    said = f"{escape(drive.instruction)}<br>{escape(capitalised(drive.reason))}"
+    return f"<section><h2>Next drive</h2><p>{said}</p></section>"
+
+
+def _list(title: str, lines: Iterable[str]) -> str:
+    items = "".join(f"<li>{escape(capitalised(line))}</li>" for line in lines if line)
+    return f"<section><h2>{escape(title)}</h2><ul>{items}</ul></section>" if items else ""
+
+
+def _alt(diagnosis: Diagnosis) -> str:
+    seen = [one for one in diagnosis.suspects if one.frequency_hz is not None]
+    lines = ", ".join(f"{suspect_name(one)} at {one.frequency_hz:.1f} Hz" for one in seen[:8])
+    return f"Spectrum and order map. Lines seen: {lines or 'none'}."
+
+
+_STYLE = """
+:root { color-scheme: light dark; --paper: #fbfaf6; --ink: #1f2a33; --rule: #8a8f94; --accent: #a34700;
+  --board: #d8cdb8; }
+@media (prefers-color-scheme: dark) { :root { --paper: #1b2126; --ink: #ece8dd; --rule: #7d868d;
+  --accent: #ff9d5c; --board: #0f1316; } }
+* { box-sizing: border-box; }
+body { margin: 0; background: var(--board); color: var(--ink);
+  font: 1rem/1.45 system-ui, "Segoe UI", Roboto, "Noto Sans", sans-serif; }
+main { max-width: 60rem; margin: 0 auto; padding: 1rem; }
+article { background: var(--paper); padding: 1.6rem 2rem; margin: 0 0 1.4rem; border-radius: .3rem;
+  border-top: .7rem solid var(--rule); overflow-x: auto; }
+.job { margin: 0 0 .6rem; color: var(--ink); font-size: .95rem; border-bottom: 1px solid var(--rule);
+  padding-bottom: .4rem; overflow-wrap: anywhere; }
+.verdict { font-size: 1.9rem; line-height: 1.2; margin: .4rem 0 .8rem; }
+.runout { border-left: .4rem solid var(--accent); padding: .3rem .8rem; margin: 0 0 1rem; }
+table { border-collapse: collapse; width: 100%; font-variant-numeric: tabular-nums; }
+caption, h2 { text-align: left; font-size: 1.08rem; font-weight: 700; margin: 1.1rem 0 .3rem; }
+thead th { font-size: .85rem; border-bottom: 2px solid var(--ink); vertical-align: bottom; }
+th, td { text-align: right; padding: .32rem .5rem; border-bottom: 1px solid var(--rule);
+  white-space: nowrap; }
+th:first-child { text-align: left; white-space: normal; }
+td:nth-child(2), th:nth-child(2) { text-align: left; }
+tr.twin th { padding-left: 1.6rem; font-weight: 400; }
+.bar { display: block; height: .45rem; width: 7rem; border: 1px solid var(--rule); }
+.bar span { display: block; height: 100%; background: var(--ink); print-color-adjust: exact;
+  -webkit-print-color-adjust: exact; }
+.tick { display: inline-block; width: .9rem; height: .9rem; border: 2px solid var(--ink); margin-right: .5rem;
+  vertical-align: -.1rem; }
+dl { display: grid; grid-template-columns: 9.5rem 1fr; gap: .15rem .8rem; margin: 0; }
+dt { font-weight: 600; } dd { margin: 0; }
+ul { margin: 0; padding-left: 1.2rem; }
+figure { margin: 0; } img { width: 100%; height: auto; display: block; }
+.columns { columns: 18rem 2; column-gap: 2rem; } .columns section { break-inside: avoid; }
+footer { font-size: .85rem; padding: 0 2rem 1rem; }
+@media (max-width: 40rem) { dl { grid-template-columns: 1fr; } article { padding: 1rem; } }
+@media print { @page { margin: 12mm; } :root { --paper: #fff; --ink: #000; --board: #fff; --accent: #000;
+  --rule: #777; }
+  body { font-size: 9.5pt; } main { padding: 0; max-width: none; }
+  article { padding: 0; margin: 0; border: 0; overflow: visible; }
+  article + article { break-before: page; } .verdict { font-size: 17pt; }
+  img { max-height: 165mm; object-fit: contain; object-position: left; } footer { padding: 2mm 0 0; } }
+"""
+
+_PAGE = """<!DOCTYPE html>
+<html lang="en">
+<head>
+<meta charset="utf-8">
+<meta name="viewport" content="width=device-width, initial-scale=1">
+<meta http-equiv="Content-Security-Policy" content="default-src 'none'; img-src data:;
+ style-src 'unsafe-inline'">
+<title>{title}</title>
+<style>{style}</style>
+</head>
+<body>
+<main>
+<article>{front}</article>
+<article>{back}</article>
+<footer>Made by vibeorder {version}. Signed: ______________ &nbsp; Date: ______________</footer>
+</main>
+</body>
+</html>
+"""

@@ -1,0 +1,249 @@
+"""Words and numbers that terminal, sheet and figures share, so that all three say the same thing."""
+
+import math
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from vibeorder.diagnosis.result import Diagnosis, SpeedFit, Suspect
+from vibeorder.units import STANDARD_GRAVITY, show_speed
+
+__all__ = [
+    "SuspectGroup",
+    "amplitude_g",
+    "capitalised",
+    "frequency_text",
+    "group_suspects",
+    "groups_worth_showing",
+    "healthy_text",
+    "order_text",
+    "part_text",
+    "percent",
+    "recording_text",
+    "speed_lines",
+    "suspect_facts",
+    "suspect_name",
+    "table_numbers",
+    "twin_lines",
+    "two_digits",
+]
+
+WORTH_SHOWING = 0.01
+"""A suspect below one percent is left to the JSON: a technician acts on the first few rows."""
+
+ROWS_AT_LEAST = 3
+"""Even where nothing is likely, the three likeliest are shown, so that 'nothing' can be judged."""
+
+
+HEALTHY_NAMED = 6
+"""Healthy lines that are named; the JSON has them all."""
+
+
+@dataclass(frozen=True, slots=True)
+class SuspectGroup:
+    """Suspects whose lines this recording cannot separate, with the probability they share."""
+
+    members: tuple[Suspect, ...]
+    probability: float
+
+
+def group_suspects(suspects: Sequence[Suspect]) -> tuple[SuspectGroup, ...]:
+    """Put suspects that are indistinct from each other into one group each, likeliest group first.
+
+    Being indistinct is passed on: where A cannot be told from B, nor B from C, the three are one group.
+    """
+    left = sorted(suspects, key=lambda one: -one.probability)
+    groups = []
+    while left:
+        members = [left.pop(0)]
+        for member in members:  # grows while it is walked: twins of twins join too
+            twins = [other for other in left if _indistinct(member, other)]
+            left = [other for other in left if other not in twins]
+            members += twins
+        members.sort(key=lambda one: -one.probability)
+        groups.append(SuspectGroup(tuple(members), sum(one.probability for one in members)))
+    return tuple(sorted(groups, key=lambda group: -group.probability))
+
+
+def groups_worth_showing(diagnosis: Diagnosis) -> tuple[SuspectGroup, ...]:
+    """The groups for the ranked table: every one of a percent or more, and never fewer than three."""
+    groups = group_suspects(diagnosis.suspects)
+    likely = sum(group.probability >= WORTH_SHOWING for group in groups)
+    return groups[: max(likely, ROWS_AT_LEAST)]
+
+
+def healthy_text(diagnosis: Diagnosis) -> str:
+    """One sentence naming the lines that are only as strong as in every healthy vehicle, or ""."""
+    healthy = [one for one in diagnosis.suspects if one.healthy and one.frequency_hz is not None]
+    names = [f"{suspect_name(one)} at {one.frequency_hz:.1f} Hz" for one in healthy[:HEALTHY_NAMED]]
+    return f"As strong as in any healthy vehicle: {', '.join(names)}." if names else ""
+
+
+def suspect_facts(one: Suspect) -> tuple[tuple[str, str], ...]:
+    """(heading, text) of what the technician should know about a suspect, what to do first."""
+    folded = "Seen below half the sample rate, as its mirror image (folded)" if one.folded else ""
+    facts = (
+        ("First check", one.first_check),
+        ("Never", one.never),
+        ("Usual causes", "; ".join(one.causes)),
+        ("Feels and sounds like", one.feel),
+        ("Folded", folded),
+        ("Evidence", "; ".join(one.evidence)),
+    )
+    return tuple((heading, capitalised(text)) for heading, text in facts if text)
+
+
+def table_numbers(one: Suspect, relative: bool, plus_minus: str = "±") -> tuple[str, ...]:
+    """A suspect's numbers in the order of the table's columns: measured and expected frequency, size, noise.
+
+    relative: one column for the size instead of two (g and m/s^2).
+    """
+    expected = "-" if one.expected_hz is None else f"{one.expected_hz:.1f}"
+    measured = frequency_text(one.frequency_hz, one.frequency_se_hz, plus_minus)
+    if one.frequency_hz is None:
+        return (measured, expected, *(("-",) if relative else ("-", "-")), "-")
+    in_g = amplitude_g(one.amplitude, one.unit)
+    size_g = "-" if in_g is None else two_digits(in_g)
+    size = two_digits(one.amplitude)
+    return (measured, expected, *((size,) if relative else (size_g, size)), f"{one.snr_db:.0f} dB")
+
+
+def capitalised(text: str) -> str:
+    """A sentence with a capital and a full stop, however it came."""
+    text = text[:1].upper() + text[1:]
+    return text if not text or text.endswith((".", "!", "?")) else text + "."
+
+
+def part_text(part: str) -> str:
+    """A part as the trade says it.
+
+    >>> part_text("accessory:water pump"), part_text("tire_wheel")
+    ('water pump', 'tire/wheel')
+    """
+    if part.startswith("accessory:"):
+        return part.removeprefix("accessory:")
+    special = {"tire_wheel": "tire/wheel", "half_shaft": "half-shaft"}
+    return special.get(part, part.replace("_", " "))
+
+
+def order_text(order: float) -> str:
+    """An order as the trade writes it: "1x", "0.5x"."""
+    return f"{order:.3g}x"
+
+
+def suspect_name(suspect: Suspect) -> str:
+    """Part and order in two words, and whether it was seen folded."""
+    folded = " (folded)" if suspect.folded else ""
+    return f"{part_text(suspect.part)} {order_text(suspect.order)}{folded}"
+
+
+def percent(probability: float) -> str:
+    """A probability as a whole percent that never claims certainty.
+
+    >>> percent(0.974), percent(0.9999), percent(0.002)
+    ('97%', 'over 99%', 'under 1%')
+    """
+    if probability > 0.99:
+        return "over 99%"
+    if probability < WORTH_SHOWING:
+        return "under 1%"
+    return f"{100.0 * probability:.0f}%"
+
+
+def two_digits(value: float) -> str:
+    """A number to two significant digits, never in powers of ten above a thousandth."""
+    if not math.isfinite(value):
+        return "-"
+    if value == 0.0:
+        return "0"
+    digits = max(0, 1 - math.floor(math.log10(abs(value))))
+    return f"{value:.{digits}f}" if digits <= 6 else f"{value:.1e}"
+
+
+def frequency_text(frequency_hz: float | None, se_hz: float | None, plus_minus: str = "±") -> str:
+    """A frequency with its standard error, to the digit that the error allows (0.01 Hz at the finest)."""
+    if frequency_hz is None or not math.isfinite(frequency_hz):
+        return "-"
+    if se_hz is None or not math.isfinite(se_hz):
+        return f"{frequency_hz:.1f}"
+    digits = 2 if se_hz < 0.095 else 1
+    shown = max(se_hz, 10.0**-digits)
+    return f"{frequency_hz:.{digits}f} {plus_minus} {shown:.{digits}f}"
+
+
+def amplitude_g(amplitude: float, unit: str) -> float | None:
+    """Acceleration in g, or None for a relative amplitude."""
+    return amplitude / STANDARD_GRAVITY if unit == "m/s^2" else None
+
+
+def twin_lines(groups: Iterable[SuspectGroup]) -> tuple[str, ...]:
+    """One sentence for each group that this recording cannot take apart."""
+    sentences = []
+    for group in groups:
+        if len(group.members) > 1 and group.probability >= WORTH_SHOWING:
+            names = [suspect_name(one) for one in group.members]
+            listed = ", ".join(names[:-1]) + " and " + names[-1]
+            shared = percent(group.probability)
+            sentences.append(f"{listed} cannot be told apart by this recording; together {shared}.")
+    return tuple(sentences)
+
+
+def recording_text(recording: dict[str, object]) -> str:
+    """What the recording is, in one line, from whichever facts it carries."""
+    parts = [str(recording.get("source", "recording"))]
+    kind = recording.get("kind")
+    if kind:
+        parts.append(str(kind))
+    for key, unit in (("duration_s", "s"), ("rate_hz", "samples a second")):
+        value = recording.get(key)
+        if isinstance(value, int | float) and math.isfinite(value):
+            parts.append(f"{value:.4g} {unit}")
+    return ", ".join(parts)
+
+
+def speed_lines(speed: SpeedFit) -> tuple[str, ...]:
+    """How fast the vehicle went, where that comes from, and what was fitted."""
+    first = f"Speed: {_speed_range(speed)}, {_SOURCES.get(speed.source, speed.source)}"
+    if speed.gear is not None:
+        first += f", gear {speed.gear}"
+    return (first + ".", *(speed.sentences or _fitted(speed)))
+
+
+_SOURCES = {
+    "given": "as given",
+    "logged": "from the recording's own log",
+    "log file": "from the speed log",
+    "inferred": "inferred from the recording",
+}
+
+
+def _indistinct(one: Suspect, other: Suspect) -> bool:
+    forward = (other.part, other.order) in one.indistinct_from
+    return forward or (one.part, one.order) in other.indistinct_from
+
+
+def _speed_range(speed: SpeedFit) -> str:
+    path = speed.speed_mps[np.isfinite(speed.speed_mps)]
+    if not path.size:
+        return "unknown"
+    low, high = (_in_unit(float(np.percentile(path, q)), speed.unit) for q in (2.0, 98.0))
+    return low if low == high else f"{low.split()[0]} to {high}"
+
+
+def _in_unit(speed_mps: float, unit: str) -> str:
+    try:
+        return show_speed(speed_mps, unit)
+    except KeyError:
+        return show_speed(speed_mps, "km/h")
+
+
+def _fitted(speed: SpeedFit) -> tuple[str, ...]:
+    away = 100.0 * (speed.scale - 1.0)
+    doubt = 100.0 * speed.scale_se
+    more = "faster" if away >= 0 else "slower"
+    said = [f"Wheels turn {abs(away):.1f}% {more} than nominal (give or take {doubt:.1f}%)."]
+    if speed.lag_s is not None:
+        when = "late" if speed.lag_s >= 0 else "early"
+        said.append(f"The speed source runs {abs(speed.lag_s):.1f} s {when}.")
+    return tuple(said)
