@@ -1,6 +1,7 @@
 """Indicator readings round one turn. Sources beside each check; limits are common practice, no source."""
 
 import math
+from typing import Any
 
 import numpy as np
 import pytest
@@ -17,7 +18,7 @@ from vibeorder.bench.runout_words import runout_sheet
 from vibeorder.bench.vectors import circular_difference_deg
 from vibeorder.errors import UnitError, VibeorderError
 
-FloatArray = NDArray[np.float64]
+FloatArray = NDArray[np.floating[Any]]
 THOU = 2.54e-5
 FOUR = RunoutLimit(4 * THOU, "4 thou")
 

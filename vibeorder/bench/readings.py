@@ -25,7 +25,8 @@ MIN_PLACES = 4
 _NUMBER = r"[-+]?(?:\d+(?:[.,]\d+)?|[.,]\d+)"
 _UNIT = r"(?:thou|inches|inch|in|mm|cm|um|µm|\")"
 _ITEM = re.compile(
-    rf"^(?:(?P<bolt>[bB])?(?P<place>\d+(?:[.,:]\d+)?)(?P<clock>h)?\s*[:@]\s*)?(?P<value>{_NUMBER})\s*(?P<unit>{_UNIT})?$"
+    rf"^(?:(?P<bolt>[bB])?(?P<place>\d+(?:[.,:]\d+)?)(?P<clock>h)?[:@])?"
+    rf"(?P<value>{_NUMBER})(?P<unit>{_UNIT})?$"
 )
 
 
