@@ -46,7 +46,11 @@ def text_of(value: object, where: str, example: str) -> str:
 
 
 def check_keys(
-    found: Mapping[str, object], known: Iterable[str], where: str, elsewhere: Mapping[str, str]
+    found: Mapping[str, object],
+    known: Iterable[str],
+    where: str,
+    elsewhere: Mapping[str, str],
+    kind: str = "key",
 ) -> None:
     """Refuse a key that is not known, suggesting the nearest one, or the section where it belongs."""
     names = list(known)
@@ -56,11 +60,11 @@ def check_keys(
         near = difflib.get_close_matches(key.lower(), names, n=1, cutoff=0.6)
         guess = _SYNONYMS.get(key.lower(), near[0] if near else None)
         if guess in names:
-            raise VehicleError(f"{where} has no key {key!r}; did you mean {guess!r}?")
+            raise VehicleError(f"{where} has no {kind} {key!r:.60}; did you mean {guess!r}?")
         home = elsewhere.get(key)
         if home is not None:
-            raise VehicleError(f"{where} has no key {key!r}; it belongs under [{home}]")
-        raise VehicleError(f"{where} has no key {key!r}; known are {', '.join(names)}")
+            raise VehicleError(f"{where} has no {kind} {key!r:.60}; it belongs under [{home}]")
+        raise VehicleError(f"{where} has no {kind} {key!r:.60}; known are {', '.join(names)}")
 
 
 def _slipped(value: float, low: float, high: float) -> float | None:

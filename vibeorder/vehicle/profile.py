@@ -103,7 +103,7 @@ def parse_vehicle(mapping: Section, source: str = "vehicle profile") -> Vehicle:
 
 
 def _build(mapping: Section, source: str) -> Vehicle:
-    check_keys(mapping, _SECTIONS, "the profile", _HOMES)
+    check_keys(mapping, _SECTIONS, "the profile", _HOMES, kind="section")
     sections = {name: _section(mapping, name) for name in _KEYS}
     layout = _layout(sections["vehicle"])
     tire, rear_tire = _tires(sections["tire"])

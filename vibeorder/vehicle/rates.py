@@ -37,8 +37,8 @@ def rate_table(
     """Every part's rate at `speed_mps`, in `gear` with the clutch or converter locked.
 
     Wheel rate = speed / rolling circumference; the others as in `rotors`. Without a gear the engine and what
-    it drives are left out. Raises SpeedError for a speed at which nothing turns or that no vehicle reaches, and
-    VehicleError for a gear or range that does not exist.
+    it drives are left out. Raises SpeedError for a speed at which nothing turns or that no vehicle reaches,
+    and VehicleError for a gear or range that does not exist.
     """
     if not math.isfinite(speed_mps) or not 0.0 < speed_mps <= MAX_SPEED_MPS:
         raise SpeedError(
@@ -46,8 +46,9 @@ def rate_table(
             f'up to {MAX_SPEED_MPS:g} m/s (290 mph), like "60 mph"'
         )
     wheel_hz = speed_mps / vehicle.tire.circumference_m
-    has_rate = gear is not None and vehicle.has_engine
-    engine_hz = wheel_hz * engine_ratio(vehicle, gear, low_range) if has_rate and gear is not None else None
+    engine_hz = None
+    if gear is not None and vehicle.has_engine:
+        engine_hz = wheel_hz * engine_ratio(vehicle, gear, low_range)
     basis_hz = {"wheel": wheel_hz, "engine": engine_hz}
     rows = []
     for rotor in rotors(vehicle, low_range):

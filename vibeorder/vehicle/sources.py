@@ -127,7 +127,7 @@ def _for_accessory(source: Source, part: str) -> Source:
 
 
 def _firing(source: Source, firing: float) -> Source:
-    """The firing entry at the engine's own order; speaks for the crankshaft's entry too where both coincide."""
+    """The firing entry at the engine's own order; speaks for the crankshaft's too where both coincide."""
     named = replace(source, order=firing, label=f"engine, cylinder firing ({firing:g}x)")
     twin = next((s for s in CATALOGUE if s.part == "engine" and s.order == firing), None)
     if twin is None:
@@ -309,8 +309,8 @@ _ENGINE = (
             "one cylinder not pulling like the others: spark, injector, compression",
             "a part that turns at camshaft rate",
         ),
-        first_check="Misfire counts and a cylinder balance test with the scan tool, under load; then spark, "
-        "fuel and compression of the weak one.",
+        first_check="Misfire counts and a cylinder contribution test with the scan tool, under load; then "
+        "spark, fuel and compression of the weak one.",
     ),
     _entry(
         "engine", 1.0, "engine", prior=1.0, growth=GROWTH_ENGINE, healthy=(0.5, 0.008),
@@ -333,7 +333,7 @@ _ENGINE = (
             "one cylinder not pulling like the others",
             "one bank fed differently from the other: air leak, exhaust restriction",
         ),
-        first_check="Misfire counts, fuel trims of both banks and a cylinder balance test with the scan "
+        first_check="Misfire counts, fuel trims of both banks and a cylinder contribution test with the scan "
         "tool, under load.",
         note="Usual on a V6 that fires at uneven intervals.",
     ),
