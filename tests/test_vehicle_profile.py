@@ -1,5 +1,6 @@
 """The vehicle's TOML file: what it accepts, and that every mistake ends in one sentence with a guess."""
 
+import re
 from pathlib import Path
 
 import pytest
@@ -7,7 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from vibeorder.errors import VehicleError
-from vibeorder.vehicle import Vehicle, load_vehicle, parse_vehicle
+from vibeorder.vehicle import Vehicle, load_vehicle, parse_vehicle, profile
 
 STEADY = settings(deadline=None, derandomize=True)  # same draws each run, however busy the machine
 
@@ -96,6 +97,10 @@ def test_a_whole_profile_is_read(tmp_path: Path) -> None:
         ('"0.010 in"', "0.010", "write pinion_flange ="),
         ('"0.010 in"', '"10 in"', "check the number and its unit"),
         ("[engine]\n", "[engine\n", "not valid TOML"),
+        ('size = "275/65R18"', 'circumference = "95"', "has no unit"),
+        ('size = "275/65R18"', 'circumference = "9.5 in"', "outside 1070 to 4800"),
+        ('size = "275/65R18"', 'size = "275/65R18"\nfront_size = "275/65R18"', "keep one"),
+        ('size = "275/65R18"', 'size = "275/65R18"\ncircumference_mm = 2100', "differ by 15%"),
         ("[engine]\ncylinders = 8", "", ""),
     ],
 )
@@ -127,6 +132,24 @@ def test_what_is_left_out_is_said_with_the_parts_that_are_not_judged() -> None:
         }
     )
     assert whole.notes == ()
+
+
+def test_a_tape_measure_in_inches_is_read_and_shown_in_inches() -> None:
+    vehicle = parse_vehicle({"vehicle": {"layout": "rwd"}, "tire": {"circumference": "95.2 in"}})
+    assert vehicle.tire.circumference_m == pytest.approx(95.2 * 0.0254)
+    assert vehicle.tire.given == "circumference 95.2 in measured"
+
+
+def test_front_and_rear_sizes_may_both_be_named() -> None:
+    vehicle = parse_vehicle(
+        {
+            "vehicle": {"layout": "rwd"},
+            "tire": {"front_size": "225/45R17", "rear_size": "255/40R18"},
+        }
+    )
+    assert vehicle.tire.given == "225/45R17"
+    assert vehicle.rear_tire is not None
+    assert vehicle.rear_tire.given == "255/40R18"
 
 
 def test_limits_may_share_one_unit() -> None:
@@ -218,3 +241,21 @@ def test_a_slipped_point_in_the_axle_ratio_is_guessed_within_its_range(ratio: fl
     except VehicleError as error:
         guess = float(str(error).partition("did you mean ")[2].rstrip("?"))
         assert 1.5 <= guess <= 12.0
+
+
+def documented_profiles() -> list[str]:
+    page = Path(__file__).resolve().parents[1] / "docs" / "vehicle-profile.md"
+    return re.findall(r"```toml\n(.*?)```", page.read_text(encoding="utf-8"), flags=re.DOTALL)
+
+
+@pytest.mark.parametrize("text", documented_profiles(), ids=lambda text: text.splitlines()[1])
+def test_every_profile_in_the_documentation_is_accepted_without_a_doubt(text: str, tmp_path: Path) -> None:
+    assert load(tmp_path, text).notes == ()
+
+
+def test_every_key_is_documented() -> None:
+    page = (Path(__file__).resolve().parents[1] / "docs" / "vehicle-profile.md").read_text(encoding="utf-8")
+    for section, keys in profile._KEYS.items():
+        assert f"[{section}]" in page
+        for key in keys:
+            assert f"`{key.removeprefix('front_').removeprefix('rear_')}`" in page or f"`{key}`" in page

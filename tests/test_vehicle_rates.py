@@ -175,3 +175,11 @@ def test_a_speed_at_which_nothing_turns_is_refused(speed_mps: float) -> None:
 def test_without_a_gear_the_engine_is_left_out_of_the_table() -> None:
     car = vehicle(axle={"ratio": 3.0}, transmission={"gears": [1.0]}, engine={"cylinders": 4})
     assert "engine" not in rates(car, 20.0)
+
+
+def test_a_staggered_electric_car_is_taken_as_driven_at_the_rear() -> None:
+    car = vehicle("ev", tire={"size": "235/45R18", "rear_size": "265/40R18"}, motor={"ratio": 9.0})
+    # Diameters 668.7 and 669.2 mm by the size formula.
+    parts = {rotor.part: rotor.ratio for rotor in rotors(car)}
+    assert parts["motor"] == pytest.approx(9.0 * 668.7 / 669.2)
+    assert parts["half_shaft"] == pytest.approx(668.7 / 669.2)

@@ -1,6 +1,8 @@
 """Tire sizes and rolling circumference against published tables and service texts."""
 
 import math
+import re
+from pathlib import Path
 
 import pytest
 from hypothesis import given, settings
@@ -170,3 +172,12 @@ def test_any_metric_size_gives_back_its_own_numbers(
     assert tire.rim_m == pytest.approx(rim * 0.0254)
     assert tire.diameter_m == pytest.approx((rim * 25.4 + 2 * width * aspect / 100) / 1e3)
     assert tire.construction == "radial"
+
+
+def test_every_size_in_the_documentation_is_understood() -> None:
+    page = Path(__file__).resolve().parents[1] / "docs" / "vehicle-profile.md"
+    listed = page.read_text(encoding="utf-8").partition("Understood sizes:")[2].partition("##")[0]
+    sizes = re.findall(r"`([^`]+)`", listed)
+    assert len(sizes) >= 10
+    for size in sizes:
+        assert parse_tire(size).text == size

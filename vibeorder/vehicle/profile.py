@@ -18,8 +18,6 @@ Only the layout and one statement about the tire are required; what is missing i
 with the parts that cannot be judged without it.
 """
 
-import re
-import tomllib
 from collections.abc import Mapping
 from dataclasses import replace
 from itertools import pairwise
@@ -31,10 +29,9 @@ from vibeorder.units import parse_length
 from vibeorder.vehicle.checks import check_keys, number, text_of, whole
 from vibeorder.vehicle.model import Accessory, Layout, Limit, RollingTire, Vehicle
 from vibeorder.vehicle.tires import rolling_tire
+from vibeorder.vehicle.tomlfile import read_toml
 
 __all__ = ["load_vehicle", "parse_vehicle"]
-
-MAX_BYTES = 1_000_000
 
 # Widest values found on road vehicles, with room; they exist to catch a slipped decimal point.
 # common practice, no source.
@@ -57,10 +54,11 @@ _TIRE_NUMBERS = {
     "revs_per_km": REVS_PER_KM,
     "circumference_mm": CIRCUMFERENCE_MM,
 }
-_TIRE_KEYS = ("size", *_TIRE_NUMBERS)
+_TIRE_LENGTHS = {"diameter": DIAMETER_MM, "circumference": CIRCUMFERENCE_MM}  # text with a unit
+_TIRE_KEYS = ("size", *_TIRE_NUMBERS, *_TIRE_LENGTHS)
 _KEYS: dict[str, tuple[str, ...]] = {
     "vehicle": ("name", "layout"),
-    "tire": (*_TIRE_KEYS, *(f"rear_{key}" for key in _TIRE_KEYS)),
+    "tire": tuple(f"{end}{key}" for end in ("", "front_", "rear_") for key in _TIRE_KEYS),
     "axle": ("ratio", "front_ratio", "independent"),
     "transmission": ("gears", "final_drive", "low_range"),
     "transfer": ("low_range",),
@@ -80,15 +78,7 @@ def load_vehicle(path: str | Path) -> Vehicle:
 
     Raises VehicleError (one sentence naming the file) for anything that cannot be used.
     """
-    file = Path(path)
-    text = _read_text(file)
-    try:
-        mapping = tomllib.loads(text)
-    except RecursionError:
-        raise VehicleError(f"{file.name} is not a vehicle profile: its lists are nested too deeply") from None
-    except ValueError as error:  # TOMLDecodeError is one; so is an integer of thousands of digits
-        raise VehicleError(f"{file.name} is not valid TOML: {_toml_hint(error, text)}") from None
-    return parse_vehicle(mapping, file.name)
+    return parse_vehicle(read_toml(path), Path(path).name)
 
 
 def parse_vehicle(mapping: Section, source: str = "vehicle profile") -> Vehicle:
@@ -159,6 +149,11 @@ def _layout(section: Section) -> Layout:
 
 def _tires(section: Section) -> tuple[RollingTire, RollingTire | None]:
     front = {key: section[key] for key in _TIRE_KEYS if key in section}
+    for key in _TIRE_KEYS:
+        if f"front_{key}" in section:
+            if key in front:
+                raise VehicleError(f"[tire] {key} and front_{key} both say what the front tire is; keep one")
+            front[key] = section[f"front_{key}"]
     rear = {key: section[f"rear_{key}"] for key in _TIRE_KEYS if f"rear_{key}" in section}
     if not front:
         raise VehicleError('no tire is given; add [tire] with size = "275/65R18", or circumference_mm = 2410')
@@ -166,14 +161,31 @@ def _tires(section: Section) -> tuple[RollingTire, RollingTire | None]:
     return tire, (_tire(rear, "rear_") if rear else None)
 
 
-def _tire(given: Section, prefix: str) -> RollingTire:
+def _tire(given: Section, end: str) -> RollingTire:
     numbers = {
-        key: number(given[key], f"[tire] {prefix}{key}", *bounds)
+        key: number(given[key], f"[tire] {end}{key}", *bounds)
         for key, bounds in _TIRE_NUMBERS.items()
         if key in given
     }
-    size = text_of(given["size"], f"[tire] {prefix}size", "275/65R18") if "size" in given else None
-    return rolling_tire(size=size, **numbers)
+    shown = {}
+    for key, bounds in _TIRE_LENGTHS.items():
+        if key not in given:
+            continue
+        if f"{key}_mm" in given:
+            raise VehicleError(f"[tire] {end}{key} and {end}{key}_mm say the same thing; keep one")
+        length = parse_length(text_of(given[key], f"[tire] {end}{key}", "95.2 in"))
+        numbers[f"{key}_mm"] = number(length.si * 1e3, f"[tire] {end}{key} in mm,", *bounds)
+        shown[key] = str(length)
+    size = text_of(given["size"], f"[tire] {end}size", "275/65R18") if "size" in given else None
+    return rolling_tire(
+        size=size,
+        diameter_mm=numbers.get("diameter_mm"),
+        revs_per_mile=numbers.get("revs_per_mile"),
+        revs_per_km=numbers.get("revs_per_km"),
+        circumference_mm=numbers.get("circumference_mm"),
+        diameter_given=shown.get("diameter", ""),
+        circumference_given=shown.get("circumference", ""),
+    )
 
 
 def _driven_ratios(sections: Mapping[str, Section], layout: str) -> tuple[float | None, float | None]:
@@ -335,48 +347,3 @@ def _engine_notes(vehicle: Vehicle, axle: Section) -> list[str]:
     if not vehicle.half_shafts and "independent" not in axle:
         notes.append("a solid rear axle is taken; write [axle] independent = true where it has half-shafts")
     return notes
-
-
-def _read_text(file: Path) -> str:
-    try:
-        if not file.exists():
-            raise VehicleError(f"there is no vehicle profile {str(file)!r}; check the name and the folder")
-        if not file.is_file():
-            raise VehicleError(f"{str(file)!r} is not a file; give the vehicle's .toml file")
-        size = file.stat().st_size
-        if size > MAX_BYTES:
-            raise VehicleError(
-                f"{file.name} holds {size / 1e6:.1f} MB; a vehicle profile is a short text file: "
-                "is this a recording?"
-            )
-        data = file.read_bytes()
-    except (OSError, ValueError) as error:
-        reason = getattr(error, "strerror", None) or error
-        raise VehicleError(f"vehicle profile {str(file)!r} cannot be read: {reason}") from None
-    try:
-        return data.decode("utf-8-sig")
-    except UnicodeDecodeError as error:
-        raise VehicleError(
-            f"{file.name} is not UTF-8 text (byte {error.start + 1}); save it as UTF-8, "
-            "or give the .toml file if this is another kind"
-        ) from None
-
-
-def _toml_hint(error: ValueError, text: str) -> str:
-    """The parser's own words, the line they are about, and the usual slip of that kind."""
-    if not isinstance(error, tomllib.TOMLDecodeError):
-        return "one of its numbers has thousands of digits"
-    found = re.search(r"line (\d+)", str(error))
-    if found is None:
-        return f"{error}; a bracket or a quote may be left open"
-    lines = text.splitlines()
-    index = min(int(found.group(1)), len(lines)) - 1
-    line = lines[index].strip() if lines else ""
-    hint = ""
-    if re.match(r"^[\w-]+\s*=\s*-?\d+,\d+\s*(#.*)?$", line):
-        hint = "; write the decimal with a point"
-    elif re.match(r"^[\w-]+\s*=\s*[^\"'\[{\s]", line):
-        hint = "; text goes in double quotes"
-    elif re.match(r"^[\w-]+\s*:", line):
-        hint = "; write key = value"
-    return f"{error}: {line[:80]!r}{hint}"

@@ -31,7 +31,7 @@ def rotors(vehicle: Vehicle, low_range: bool = False) -> tuple[Rotor, ...]:
     if vehicle.front_axle_ratio is not None and vehicle.layout in ("4wd", "awd"):
         found.append(Rotor("front_driveshaft", "front driveshaft", "wheel", vehicle.front_axle_ratio))
     if vehicle.motor_ratio is not None:
-        found.append(Rotor("motor", "electric motor", "wheel", vehicle.motor_ratio))
+        found.append(Rotor("motor", "electric motor", "wheel", vehicle.motor_ratio * _at_driven(vehicle)))
     if vehicle.has_engine:
         found.append(Rotor("engine", "engine", "engine", 1.0))
         found.extend(
@@ -81,9 +81,15 @@ def _wheels(vehicle: Vehicle) -> list[Rotor]:
 def _half_shafts(vehicle: Vehicle) -> list[Rotor]:
     if not vehicle.half_shafts:
         return []
-    at_rear = vehicle.rear_tire is not None and vehicle.layout == "rwd"
-    ratio = vehicle.rear_per_front if at_rear else 1.0
-    return [Rotor("half_shaft", "half-shaft", "wheel", ratio)]
+    return [Rotor("half_shaft", "half-shaft", "wheel", _at_driven(vehicle))]
+
+
+def _at_driven(vehicle: Vehicle) -> float:
+    """Turns of the wheel on half-shafts or on the motor, per front wheel turn.
+
+    With staggered sizes an electric vehicle is taken as driven at the rear, where the wider tires are.
+    """
+    return vehicle.rear_per_front if vehicle.layout in ("rwd", "ev") else 1.0
 
 
 def _low_range(vehicle: Vehicle) -> float:

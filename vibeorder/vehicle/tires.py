@@ -116,18 +116,21 @@ def rolling_tire(
     revs_per_mile: float | None = None,
     revs_per_km: float | None = None,
     circumference_mm: float | None = None,
+    diameter_given: str = "",
+    circumference_given: str = "",
 ) -> RollingTire:
     """What a loaded tire rolls per turn, from the best of what is known about it.
 
     A measured `circumference_mm` beats published revolutions, which beat a free diameter, which beats a size.
     Revolutions equal to pi x diameter within 0.2 % are geometric, not measured: then the diameter decides.
+    The `..._given` texts are how the user wrote a length ("95.2 in"), to be shown again; else millimetres.
 
     Raises VehicleError when nothing is given, or two statements differ by more than 6 %.
     """
-    free_m, from_free = _from_free(size, diameter_mm)
+    free_m, from_free = _from_free(size, diameter_mm, diameter_given)
     published = _published(revs_per_mile, revs_per_km)
     if circumference_mm is not None:
-        given = f"circumference {circumference_mm:g} mm measured"
+        given = f"circumference {circumference_given or f'{circumference_mm:g} mm'} measured"
         tire = RollingTire(circumference_mm / 1000.0, SE_MEASURED, given)
         return _agreeing(tire, from_free)
     if published is not None:
@@ -234,11 +237,15 @@ def _number(text: str) -> float:
     return float(text.replace(",", "."))
 
 
-def _from_free(size: str | None, diameter_mm: float | None) -> tuple[float | None, RollingTire | None]:
+def _from_free(
+    size: str | None, diameter_mm: float | None, diameter_given: str = ""
+) -> tuple[float | None, RollingTire | None]:
     """Free diameter, and the tire rolled from it."""
     if diameter_mm is not None:
         diameter_m = diameter_mm / 1e3
-        tire = RollingTire(ROLLING_RADIAL * diameter_m, SE_PUBLISHED, f"diameter {diameter_mm:g} mm")
+        tire = RollingTire(
+            ROLLING_RADIAL * diameter_m, SE_PUBLISHED, f"diameter {diameter_given or f'{diameter_mm:g} mm'}"
+        )
         return diameter_m, _agreeing(tire, _from_free(size, None)[1])
     if size is None:
         return None, None
