@@ -31,6 +31,7 @@ class Healthy:
 # Assumed, not measured. Kept apart from the catalogue's priors, which the diagnosis reads: the world must not
 # follow whatever its judge believes. Log-normal; a source without an entry takes ANY_OTHER.
 HEALTHY_SD = 0.7
+HEALTHY_CUT = 2.5  # in sd: a vehicle further out would itself bring a complaint
 HEALTHY: dict[Source, Healthy] = {
     ("tire_wheel", 1.0): Healthy(0.9, 0.015, 2.0),
     ("tire_wheel", 2.0): Healthy(0.6, 0.008, 1.0),
@@ -95,10 +96,14 @@ def true_lines(
     lines = []
     for part, order in source_keys(vehicle):
         # Drawn for every source, faulty or not, so that a fault changes no other line of the same seed.
-        healthy, (chance, normal) = healthy_of(vehicle, part, order), (rng.random(), rng.normal())
+        healthy, (chance, normal) = healthy_of(vehicle, part, order), (rng.random(), float(rng.normal()))
         own = rng.spawn(1)[0]
         if chance < healthy.probability and scenario.healthy_scale and (part, order) not in faulty:
-            level = healthy.median_mps2 * np.exp(HEALTHY_SD * normal) * scenario.healthy_scale
+            level = (
+                healthy.median_mps2
+                * float(np.exp(HEALTHY_SD * np.clip(normal, -HEALTHY_CUT, HEALTHY_CUT)))
+                * scenario.healthy_scale
+            )
             lines += _line_set(scenario, path, rates, Fault(part, order, level), healthy.growth, wheels, own)
     for fault in scenario.faults:
         growth, own = healthy_of(vehicle, fault.part, fault.order).growth, rng.spawn(1)[0]
