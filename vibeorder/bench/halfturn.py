@@ -48,8 +48,9 @@ REMINDERS = (
 @dataclass(frozen=True, slots=True)
 class Mounting:
     """One measurement. index_deg: how far the moved part sits turned from its first position, in the
-    direction the angles are counted. runout: first harmonic as total indicator reading toward the high spot [m].
-    oval: second harmonic of the track, where full readings were taken; it belongs to the moved part alone.
+    direction the angles are counted. runout: first harmonic as total indicator
+    reading, toward the high spot [m]. oval: second harmonic of the track, where full readings were taken;
+    it belongs to the moved part alone.
     """
 
     index_deg: float
@@ -182,12 +183,14 @@ def _sentence(shares: Shares, unit: str, limit: RunoutLimit | None) -> str:
     if shares.carrier == "both":
         return (
             f"The {names['fixed']} and the {names['moved']} carry about the same: "
-            f"{_amount(shares.fixed, unit)} and {_amount(shares.moved, unit)}; try mating them high spot to low spot."
+            f"{_amount(shares.fixed, unit)} and "
+            f"{_amount(shares.moved, unit)}; try mating them high spot to low spot."
         )
     other = "fixed" if shares.carrier == "moved" else "moved"
     text = (
         f"The {names[shares.carrier]} carries most of it: "
-        f"{_amount(lengths[shares.carrier], unit)} of its own against {_amount(lengths[other], unit)} in the {names[other]}"
+        f"{_amount(lengths[shares.carrier], unit)} of its own against "
+        f"{_amount(lengths[other], unit)} in the {names[other]}"
     )
     return f"{text}{_against_limit(lengths, names, unit, limit)}."
 
