@@ -83,7 +83,8 @@ def test_the_recording_without_a_file_is_even_in_time_and_leaves_gaps_empty() ->
     recording = as_recording(test)
     assert recording.samples.shape == (3, recording.valid.size)
     assert recording.rate_hz == pytest.approx(200.0, rel=0.01)
-    assert 0.9 < recording.valid.mean() < 1.0  # three in a row missing: 0.2^2 and more of the steps
+    # Steps are geometric: k long with 0.8 x 0.2^(k-1), 1.25 on average; 1 and 2 are filled: 1.12 / 1.25.
+    assert recording.valid.mean() == pytest.approx(1.12 / 1.25, abs=0.03)
     assert np.all(recording.samples[:, ~recording.valid] == 0.0)
     even = road_test(TRUCK, replace(scenario, clock=Clock()), np.random.default_rng(2))
     assert np.array_equal(as_recording(even).samples, even.samples)
@@ -114,7 +115,7 @@ def test_the_population_is_the_same_drive_whatever_the_analyzer_is_told() -> Non
 
 def test_the_population_draws_what_its_words_say() -> None:
     kinds, rates = set(), []
-    for seed in range(40):
+    for seed in range(25):
         test = random_road_test(seed)
         kinds.add(test.scenario.drive.kind)
         rates.append(test.scenario.rate_hz)

@@ -104,10 +104,10 @@ def as_recording(test: RoadTest, gps: bool = True) -> "Recording":
     from vibeorder.recording.model import Quality, Recording, Trace
 
     audio = test.scenario.sensor == "audio"
-    rate = (test.times_s.size - 1) / (test.times_s[-1] - test.times_s[0])
     steps = np.diff(test.times_s)
-    rate = rate if audio else float(1.0 / np.median(steps))
-    times = np.arange(test.times_s[0], test.times_s[-1], 1.0 / rate)
+    # Whole steps over the whole span: a median step alone is too long where many samples are missing.
+    rate = float(np.round(steps / np.median(steps)).sum() / (test.times_s[-1] - test.times_s[0]))
+    times = test.times_s[0] + np.arange(int((test.times_s[-1] - test.times_s[0]) * rate) + 1) / rate
     even = audio or bool(np.ptp(steps) < 1e-9)
     samples, valid = (test.samples, np.ones(test.times_s.size, bool)) if even else _uniform(test, times, rate)
     fixes = test.gps if gps else None
