@@ -1,0 +1,168 @@
+"""What a log holds beside the shake: road speed, engine speed, a once-a-turn mark."""
+
+import numpy as np
+from numpy.typing import NDArray
+
+from vibeorder.errors import RecordingError
+from vibeorder.recording.model import Trace
+from vibeorder.recording.scale import speed_factor, speed_unit_in
+from vibeorder.recording.stamps import words_of
+from vibeorder.recording.table import Table
+
+__all__ = ["find_mark", "find_rpm", "find_speed", "speed_trace"]
+
+FloatArray = NDArray[np.float64]
+
+_SPEED_WORDS = {"speed", "velocity", "geschwindigkeit", "vitesse", "kmh", "kph", "mph", "gpsspeed", "vss"}
+_NOT_ROAD_SPEED = {"accuracy", "acc", "sound", "wind", "rotation", "rotational", "engine", "motor", "fan", "angular",
+                   "percent", "percentage", "limit", "rpm", "error", "bearing", "sd", "piece"}  # fmt: skip
+_RPM_WORDS = {"rpm", "tacho", "tach", "enginespeed", "rev", "revs"}
+_MARK_WORDS = {"mark", "ir", "tach", "tacho", "pulse", "trigger", "index", "hall", "keyphasor", "once"}
+# No road vehicle under test goes faster; what lies above is a wrong unit or a lost fix.
+TOP_SPEED_MPS = 90.0
+# Above this a phone's nameless speed cannot be m/s on a public road (70 m/s = 252 km/h).
+TOP_PLAIN_MPS = 70.0
+TOP_RPM = 30_000.0
+
+
+def find_speed(table: Table, wanted: str | None, taken: set[int]) -> int | None:
+    """Position of the road speed column, by option or by name, or None."""
+    if wanted is not None:
+        return table.find(wanted, "--speed-column")
+    found = []
+    for column, name in enumerate(table.names):
+        words = set(words_of(name))
+        named = words & _SPEED_WORDS or any(word.endswith("speed") for word in words)
+        if not named or words & _NOT_ROAD_SPEED or column in taken or not table.is_number(column):
+            continue
+        values = table.numbers(column)
+        good = values[np.isfinite(values) & (values >= 0)]
+        if good.size >= 1:
+            found.append((bool(speed_unit_in(name)), "gps" in words or "location" in words, -column))
+    return -max(found)[2] if found else None
+
+
+def speed_trace(
+    table: Table, column: int, times_s: FloatArray, unit: str | None
+) -> tuple[Trace | None, list[str]]:
+    """The road speed in m/s at the instants it changed or was written anew, and what was found.
+
+    Missing cells, -1 and negative values are left out. unit: as said by the user, else by name, else m/s
+    or, above 70, km/h: that assumption is said.
+    """
+    values = table.numbers(column)
+    good = np.isfinite(values) & (values >= 0) & np.isfinite(times_s)
+    label = table.label(column)
+    if good.sum() < 1:
+        return None, [f"speed column {label} holds no speed"]
+    written = unit or speed_unit_in(table.names[column])
+    said = "" if written else ", assumed: the log does not say it (--speed-unit settles it)"
+    if written is None:
+        written = "km/h" if float(np.percentile(values[good], 99)) > TOP_PLAIN_MPS else "m/s"
+    mps = values * speed_factor(written)
+    good &= mps <= TOP_SPEED_MPS
+    times, speeds = _as_updated(times_s[good], mps[good])
+    if times.size < 1:
+        return None, [
+            f"speed column {label} in {written} lies above {TOP_SPEED_MPS:.0f} m/s throughout: left aside"
+        ]
+    notes = [f"speed column {label} in {written}{said}: {times.size} readings, up to {speeds.max():.1f} m/s"]
+    left = int(values.size - good.sum())
+    if 0 < left and np.isfinite(values).sum() > good.sum():
+        notes.append(
+            f"{int(np.isfinite(values).sum() - good.sum())} speed cells were negative or impossible "
+            "and count as missing"
+        )
+    return Trace(times, speeds, table.names[column] or label, written), notes
+
+
+def find_rpm(
+    table: Table, wanted: str | None, times_s: FloatArray, taken: set[int]
+) -> tuple[Trace | None, int | None, list[str]]:
+    """The engine speed in turns per second, its column, and what was found."""
+    column = table.find(wanted, "--rpm-column") if wanted is not None else None
+    if column is None:
+        for number, name in enumerate(table.names):
+            words = set(words_of(name))
+            named = words & _RPM_WORDS or {"engine", "speed"} <= words or name.lower().endswith("rpm")
+            if (
+                named
+                and number not in taken
+                and table.is_number(number)
+                and not _two_valued(table.numbers(number))
+            ):
+                column = number
+                break
+    if column is None:
+        return None, None, []
+    values = table.numbers(column)
+    good = np.isfinite(values) & (values > 0) & (values < TOP_RPM) & np.isfinite(times_s)
+    if not good.any():
+        return None, column, [f"rpm column {table.label(column)} holds no engine speed"]
+    times, rpm = _as_updated(times_s[good], values[good])
+    note = f"rpm column {table.label(column)}: {times.size} readings, {rpm.min():.0f} to {rpm.max():.0f} rpm"
+    return Trace(times, rpm / 60.0, table.names[column] or f"column {column + 1}", "rpm"), column, [note]
+
+
+def find_mark(
+    table: Table, wanted: str | None, times_s: FloatArray, taken: set[int]
+) -> tuple[FloatArray | None, int | None, list[str]]:
+    """Instants of a once-a-turn mark, its column, and what was found.
+
+    The mark is the rarer of the two levels; its instant is where the log enters that level.
+    """
+    column = table.find(wanted, "--mark-column") if wanted is not None else None
+    if column is None:
+        for number, name in enumerate(table.names):
+            if number in taken or not table.is_number(number) or not set(words_of(name)) & _MARK_WORDS:
+                continue
+            if _two_valued(table.numbers(number)):
+                column = number
+                break
+    if column is None:
+        return None, None, []
+    values = table.numbers(column)
+    levels = np.unique(values[np.isfinite(values)])
+    if levels.size != 2:
+        raise RecordingError(
+            f"{table.label(column)} of {table.source} has {levels.size} levels; a mark column has two, such as 0 and 1"
+        )
+    high = values == levels[1]
+    low_is_mark = bool(high.mean() > 0.5)
+    mark = ~high if low_is_mark else high
+    enters = np.flatnonzero(mark[1:] & ~mark[:-1]) + 1
+    # The edge lies between two samples: its middle is off by at most half a step.
+    instants = 0.5 * (times_s[enters] + times_s[enters - 1])
+    edge = "falling" if low_is_mark else "rising"
+    note = f"mark column {table.label(column)}: {instants.size} turns, counted from the {edge} edge"
+    return instants[np.isfinite(instants)], column, [note]
+
+
+def _two_valued(values: FloatArray) -> bool:
+    finite = values[np.isfinite(values)]
+    if finite.size < 4:
+        return False
+    low, high = float(finite.min()), float(finite.max())
+    return low < high and bool(np.all((finite == low) | (finite == high)))
+
+
+def _as_updated(times_s: FloatArray, values: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Only the rows where the slow quantity changed, and at least one row a second where it held still."""
+    order = np.argsort(times_s, kind="stable")
+    times_s, values = times_s[order], values[order]
+    keep = np.ones(values.size, dtype=bool)
+    keep[1:] = values[1:] != values[:-1]
+    if keep.mean() > 0.5:
+        keep[:] = True
+    else:
+        seconds = np.floor(times_s)
+        # A second in which nothing changed is still a reading: the car stood or cruised.
+        first_of_second = np.ones(values.size, dtype=bool)
+        first_of_second[1:] = seconds[1:] != seconds[:-1]
+        changed_in = np.isin(seconds, seconds[keep])
+        keep |= first_of_second & ~changed_in
+        keep[-1] = True
+    times_s, values = times_s[keep], values[keep]
+    rising = np.ones(values.size, dtype=bool)
+    rising[1:] = np.diff(times_s) > 0
+    return times_s[rising], values[rising]

@@ -1,0 +1,205 @@
+"""Whether stamps are the instants of sampling, or only of writing; and the true instants then."""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+__all__ = ["Clock", "true_instants"]
+
+FloatArray = NDArray[np.float64]
+
+# Stamps this even are right whichever way they came about.
+EVEN_JITTER = 0.02
+# Where the numbers do not tell, jitter above this is late writing rather than uneven sampling.
+LATE_JITTER = 0.3
+LAG = 16
+# Stretch over which a late stamp is followed by at least one on time: half a second at 100 Hz.
+ON_TIME_WINDOW = 50
+# A silence longer than this is never a burst of late stamps.
+SILENCE_S = 2.0
+KNOT_S = 10.0
+
+
+@dataclass(frozen=True, slots=True)
+class Clock:
+    """Instants of the samples, rising [shape (n,)], their usual step, and the jitter of the stamps."""
+
+    times_s: FloatArray
+    step_s: float
+    jitter: float
+    said: str
+
+
+def true_instants(stamps_s: FloatArray, samples: FloatArray, unreliable: bool) -> Clock:
+    """The instants at which samples [shape (channels, n)] were taken, from their stamps.
+
+    Stamps with little jitter are believed. Otherwise two readings compete: the stamps as they are, and an
+    even clock drawn through them; the one under which each sample is better foretold by its neighbours
+    wins. unreliable: stamps ran backward or are instants of polling, so that the even clock is taken.
+    """
+    step, jitter = _usual_step(stamps_s)
+    rising = bool((np.diff(stamps_s) > 0).all())
+    if rising and not unreliable and jitter < EVEN_JITTER:
+        return Clock(stamps_s, step, jitter, "")
+    even, even_step = _even_clock(stamps_s, step)
+    if unreliable or not rising:
+        return Clock(even, even_step, jitter, ": stamps are smoothed by an even clock drawn through them")
+    if _rounded(stamps_s, step, jitter):
+        return Clock(even, even_step, jitter, ": stamps are rounded, an even clock is drawn through them")
+    doubt = _foretold_better(stamps_s, even, step, samples)
+    if doubt > 3.0 or (doubt > -3.0 and jitter > LATE_JITTER):
+        return Clock(even, even_step, jitter, ": stamps come in bursts, an even clock is drawn through them")
+    return Clock(stamps_s, step, jitter, ": the stamps are taken as the true instants")
+
+
+def _usual_step(stamps_s: FloatArray) -> tuple[float, float]:
+    """The step between samples without drops, and the spread of single steps relative to it."""
+    steps = np.diff(stamps_s)
+    forward = steps[steps > 0]
+    step = float(np.median(forward))
+    spread = float(np.median(np.abs(forward - step))) / step
+    if spread > 0.2 and stamps_s.size > 3 * LAG:
+        step = float(np.median((stamps_s[LAG:] - stamps_s[:-LAG]) / LAG))
+    near = steps[(steps > -5 * step) & (steps < 5 * step)]
+    counts = np.rint(near / step)
+    if spread <= 0.2 and counts.sum() > 0:
+        step = float(near[counts >= 1].sum() / counts[counts >= 1].sum())
+    single = near[near < 1.5 * step] if spread <= 0.2 else near
+    return step, float(np.std(single) / step) if single.size else 0.0
+
+
+def _even_clock(stamps_s: FloatArray, step_s: float) -> tuple[FloatArray, float]:
+    """Instants on even clocks, one per stretch between silences; drops within a stretch keep their place."""
+    cuts = np.flatnonzero(np.diff(stamps_s) > max(SILENCE_S, 60 * step_s)) + 1
+    edges = np.concatenate(([0], cuts, [stamps_s.size]))
+    runs = [stamps_s[a:b] for a, b in zip(edges[:-1], edges[1:], strict=True)]
+    counts = [_sample_numbers(run, step_s) for run in runs]
+    step = _fitted_step(runs, counts, step_s)
+    counts = [_sample_numbers(run, step) for run in runs]
+    step = _fitted_step(runs, counts, step)
+    out = []
+    last = -np.inf
+    for run, count in zip(runs, counts, strict=True):
+        instants = step * count + _slow_offset(run - step * count, count * step)
+        if instants[0] <= last:
+            instants = instants + (last + step - instants[0])
+        last = float(instants[-1])
+        out.append(instants)
+    return np.concatenate(out), step
+
+
+def _sample_numbers(run: FloatArray, step_s: float) -> FloatArray:
+    """Number of each sample on an even clock: one more each row, and more where samples were dropped.
+
+    Stamps are late, never early: the lowest delay still to come follows the true clock, and jumps up by a
+    whole number of steps where samples are missing.
+    """
+    rows = np.arange(run.size, dtype=np.float64)
+    delay = run - step_s * rows
+    lowest = _lowest_ahead(delay, min(ON_TIME_WINDOW, max(2, run.size // 2)))
+    rise = np.diff(lowest, prepend=lowest[:1])
+    places = np.flatnonzero(rise > 0.1 * step_s)
+    numbers = rows.copy()
+    if not places.size:
+        return numbers
+    groups = np.split(places, np.flatnonzero(np.diff(places) > 5) + 1)
+    jumps = np.zeros(run.size)
+    for group in groups:
+        total = float(rise[group].sum()) / step_s
+        if total > 0.7:
+            jumps[group[int(np.argmax(rise[group]))]] += np.rint(total)
+    return numbers + np.cumsum(jumps)
+
+
+def _lowest_ahead(values: FloatArray, window: int) -> FloatArray:
+    """Minimum over each value and the window - 1 after it."""
+    from scipy.ndimage import minimum_filter1d  # slow to import, needed for late stamps only
+
+    lowest: FloatArray = minimum_filter1d(
+        values, window, mode="nearest", origin=-((window) // 2) + (window + 1) % 2
+    )
+    return lowest
+
+
+def _fitted_step(runs: list[FloatArray], counts: list[FloatArray], step_s: float) -> float:
+    """Slope of stamp against number over all stretches, each with its own start."""
+    top = bottom = 0.0
+    for run, count in zip(runs, counts, strict=True):
+        if run.size < 10:
+            continue
+        centred = count - count.mean()
+        top += float((centred * (run - run.mean())).sum())
+        bottom += float((centred**2).sum())
+    fitted = top / bottom if bottom > 0 else step_s
+    return fitted if abs(fitted / step_s - 1.0) < 0.2 else step_s
+
+
+def _slow_offset(offset: FloatArray, along_s: FloatArray) -> FloatArray:
+    """The slow part of stamps minus even clock: medians of ten seconds, joined by straight lines."""
+    pieces = max(1, int((along_s[-1] - along_s[0]) / KNOT_S))
+    if pieces < 3:
+        return np.full(offset.size, float(np.median(offset)))
+    parts = np.array_split(np.arange(offset.size), pieces)
+    knots = np.array([float(np.median(offset[part])) for part in parts])
+    middles = np.array([float(along_s[part].mean()) for part in parts])
+    slopes = np.diff(knots) / np.diff(middles)
+    first = knots[0] - slopes[0] * (middles[0] - along_s[0])
+    last = knots[-1] + slopes[-1] * (along_s[-1] - middles[-1])
+    return np.interp(along_s, np.concatenate(([along_s[0]], middles, [along_s[-1]])),
+                     np.concatenate(([first], knots, [last])))  # fmt: skip
+
+
+def _rounded(stamps_s: FloatArray, step_s: float, jitter: float) -> bool:
+    """Whether the jitter is no more than the rounding of the stamps explains."""
+    steps = np.abs(np.diff(stamps_s))
+    steps = steps[(steps > 1e-9) & (steps < 5 * step_s)]
+    if not steps.size:
+        return False
+    for quantum in (1.0, 0.1, 0.01, 1e-3, 1e-4):
+        if quantum < 0.02 * step_s:
+            break
+        if float(np.abs(steps / quantum - np.rint(steps / quantum)).max()) < 1e-3 + 2e-6 / quantum:
+            # Rounding to q spreads steps by q / sqrt(6); one half more for chance.
+            return jitter * step_s < 1.5 * quantum / np.sqrt(6.0)
+    return False
+
+
+def _foretold_better(stamps_s: FloatArray, even_s: FloatArray, step_s: float, samples: FloatArray) -> float:
+    """By how many standard errors the even clock foretells samples better than the stamps do."""
+    if stamps_s.size < 100:
+        return 0.0
+    close = np.minimum(_reach(stamps_s), _reach(even_s)) > 0
+    near = close & (_reach(stamps_s) < 8 * step_s) & (_reach(even_s) < 8 * step_s)
+    if near.sum() < 100:
+        return 0.0
+    scale = np.var(np.diff(samples, axis=1), axis=1)[:, None] + 1e-30
+    by_stamps = (_misses(stamps_s, samples) ** 2 / scale).sum(axis=0)[near]
+    by_even = (_misses(even_s, samples) ** 2 / scale).sum(axis=0)[near]
+    # A single shock must not decide: each sample counts at most as a hundred usual ones.
+    cap = 100.0 * float(np.median(np.minimum(by_stamps, by_even))) + 1e-30
+    gain = np.minimum(by_stamps, cap) - np.minimum(by_even, cap)
+    blocks = np.array([part.mean() for part in np.array_split(gain, max(10, gain.size // 50))])
+    error = float(blocks.std() / np.sqrt(blocks.size))
+    return float(blocks.mean()) / error if error > 0 else 0.0
+
+
+def _reach(times_s: FloatArray) -> FloatArray:
+    return times_s[4:] - times_s[:-4]
+
+
+def _misses(times_s: FloatArray, samples: FloatArray) -> FloatArray:
+    """Each sample minus what a cubic through its two neighbours on each side foretells (Lagrange)."""
+    n = times_s.size - 4
+    nodes = [times_s[i : i + n] for i in (0, 1, 3, 4)]
+    values = [samples[:, i : i + n] for i in (0, 1, 3, 4)]
+    at = times_s[2 : 2 + n]
+    foretold = np.zeros((samples.shape[0], n))
+    with np.errstate(divide="ignore", invalid="ignore"):
+        for i, value in enumerate(values):
+            weight = np.ones(n)
+            for j, node in enumerate(nodes):
+                if j != i:
+                    weight = weight * (at - node) / (nodes[i] - node)
+            foretold += np.where(np.isfinite(weight), np.clip(weight, -10, 10), 0.0) * value
+    return samples[:, 2 : 2 + n] - foretold

@@ -1,0 +1,171 @@
+"""A log as columns -> a Recording: roles of the columns, unit, clock, and what lies beside."""
+
+from dataclasses import replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from vibeorder.errors import RecordingError
+from vibeorder.recording.axes import Axes, axes_scale, find_axes
+from vibeorder.recording.besides import find_mark, find_rpm, find_speed, speed_trace
+from vibeorder.recording.clock import to_uniform
+from vibeorder.recording.decimate import TARGET_RATE_HZ, Decimator, decimation_factor
+from vibeorder.recording.model import Recording, Trace
+from vibeorder.recording.options import ReadOptions
+from vibeorder.recording.stamps import Stamps, find_stamps
+from vibeorder.recording.table import Table
+
+__all__ = ["recording_from_table"]
+
+FloatArray = NDArray[np.float64]
+# Beyond this many times the shake's usual size a number is a fault of the logger, not of the road.
+WILD_TIMES = 1e3
+# Below this rate nothing of a driveline but a slow wheel can be seen.
+SLOW_RATE_HZ = 50.0
+
+
+def recording_from_table(table: Table, options: ReadOptions, scale_from: Table | None = None) -> Recording:
+    """Builds the Recording from one table. scale_from: a sister table with gravity in it that tells the unit.
+
+    Raises RecordingError with the sentence that names the option which settles what the table does not say.
+    """
+    if table.rows < 2:
+        raise RecordingError(f"{table.source} has {table.rows} row of numbers; a recording needs many")
+    stamps = _stamps(table, options)
+    taken = {stamps.column} if stamps.column >= 0 else set()
+    times = stamps.times_s
+    speed_column = find_speed(table, options.speed_column, taken)
+    rpm, rpm_column, rpm_notes = find_rpm(table, options.rpm_column, times, taken)
+    mark, mark_column, mark_notes = find_mark(table, options.mark_column, times, taken)
+    taken |= {c for c in (speed_column, rpm_column, mark_column) if c is not None}
+    axes = find_axes(table, options.axes, taken)
+    samples = np.stack([table.numbers(column) for column in axes.columns])
+    samples, times_kept, notes, repaired = _clean(table, axes, samples, times)
+    factor, known, unit_note = _scale(table, axes, samples, options, scale_from)
+    speed, speed_notes = (
+        speed_trace(table, speed_column, times, options.speed_unit)
+        if speed_column is not None
+        else (None, [])
+    )
+    uniform = to_uniform(times_kept, samples * factor, table.source)
+    quality = replace(uniform.quality, repaired=uniform.quality.repaired + repaired)
+    history = [*table.notes, stamps.said, axes.said, unit_note, *notes, *uniform.history,
+               *speed_notes, *rpm_notes, *mark_notes, *_slow_note(uniform.rate_hz)]  # fmt: skip
+    recording = Recording(
+        samples=uniform.samples,
+        rate_hz=uniform.rate_hz,
+        unit="m/s^2" if known else "relative",
+        kind="acceleration",
+        channels=axes.names,
+        valid=uniform.valid,
+        quality=quality,
+        source=table.source,
+        start_s=uniform.start_s,
+        epoch_s=stamps.epoch_s,
+        speed=_dated(speed, stamps.epoch_s),
+        rpm=_dated(rpm, stamps.epoch_s),
+        mark_times_s=mark,
+        history=tuple(history),
+    )
+    return _slowed(recording)
+
+
+def _stamps(table: Table, options: ReadOptions) -> Stamps:
+    found = None
+    if options.time_column is not None or options.rate_hz is None:
+        found = find_stamps(table, options.time_column)
+    if found is not None:
+        return found
+    rate = options.rate_hz or table.rate_hz
+    if rate is None:
+        raise RecordingError(
+            f"{table.source} has no time column that can be told; its columns are {table.listing()}; "
+            'give --time-column, or --rate "500 Hz" with the rate of the logger'
+        )
+    if not 0.1 <= rate <= 1e6:
+        raise RecordingError(
+            f'a rate of {rate:g} Hz is not one of a vibration logger; --rate takes text like "500 Hz"'
+        )
+    by = "as said by --rate" if options.rate_hz else "as stated in the file's own first lines"
+    return Stamps(np.arange(table.rows) / rate, None, f"no time column: {rate:g} Hz {by}", -1)
+
+
+def _clean(
+    table: Table, axes: Axes, samples: FloatArray, times: FloatArray
+) -> tuple[FloatArray, FloatArray, list[str], int]:
+    """Rows with a number on every axis and a stamp; wild values taken out and counted."""
+    notes = []
+    finite = np.isfinite(samples).all(axis=0)
+    stamped = np.isfinite(times)
+    if finite.sum() < 2:
+        raise RecordingError(
+            f"{', '.join(axes.names)} of {table.source} hold {int(finite.sum())} rows of numbers: "
+            "is the column empty, or text? --axes names another"
+        )
+    middle = np.median(samples[:, finite], axis=1)[:, None]
+    with np.errstate(over="ignore", invalid="ignore"):
+        off = np.abs(samples - middle)
+    usual = np.percentile(off[:, finite], 99, axis=1)[:, None]
+    wild = finite & (off > WILD_TIMES * np.maximum(usual, 1e-9)).any(axis=0) & bool(usual.max() > 0)
+    keep = finite & stamped & ~wild
+    empty = int((~finite | ~stamped).sum())
+    if empty:
+        notes.append(f"{empty} of {table.rows} rows had no number on some axis or no stamp and were left out")
+    if wild.any():
+        worst = float(off[:, wild].max())
+        notes.append(f"{int(wild.sum())} rows held wild values (up to {worst:.0e}) and were left out")
+    kept = samples[:, keep]
+    if kept.shape[1] < 2:
+        raise RecordingError(f"{table.source} has {kept.shape[1]} usable row; a recording needs many")
+    if float(np.ptp(kept, axis=1).max()) == 0.0:
+        raise RecordingError(
+            f"{', '.join(axes.names)} of {table.source} never change: was the sensor working?"
+        )
+    return kept, times[keep], notes, empty + int(wild.sum())
+
+
+def _scale(
+    table: Table, axes: Axes, samples: FloatArray, options: ReadOptions, scale_from: Table | None
+) -> tuple[float, bool, str]:
+    factor, known, note = axes_scale(table, axes, samples, options.unit)
+    if known or scale_from is None or options.unit is not None:
+        return factor, known, note
+    try:
+        sister = find_axes(scale_from, (), set())
+    except RecordingError:
+        return factor, known, note
+    values = np.stack([scale_from.numbers(column) for column in sister.columns])
+    sister_factor, sister_known, sister_note = axes_scale(scale_from, sister, values, None)
+    if sister_known:
+        return sister_factor, True, f"{sister_note}, in {scale_from.source} beside it"
+    return factor, known, note
+
+
+def _dated(trace: Trace | None, epoch_s: float | None) -> Trace | None:
+    return replace(trace, epoch_s=epoch_s) if trace is not None else None
+
+
+def _slow_note(rate_hz: float) -> list[str]:
+    if rate_hz >= SLOW_RATE_HZ:
+        return []
+    return [
+        f"the log is slow ({rate_hz:.3g} Hz): nothing above {rate_hz / 2:.3g} Hz can be seen, and faster shakes "
+        "appear folded below that; a phone logger set to its fastest gives 100 Hz or more"
+    ]
+
+
+def _slowed(recording: Recording) -> Recording:
+    """A log faster than 2 kHz is brought down as sound is."""
+    factor = decimation_factor(recording.rate_hz)
+    if factor == 1:
+        return recording
+    decimator = Decimator(factor, recording.samples.shape[0])
+    rest = recording.samples.mean(axis=1, keepdims=True)
+    pieces = [decimator.push((recording.samples - rest).astype(np.float32)), decimator.finish()]
+    samples = np.concatenate(pieces, axis=1).astype(np.float64) + rest
+    starts = np.arange(samples.shape[1]) * factor
+    valid = np.logical_and.reduceat(recording.valid, starts)
+    rate = recording.rate_hz / factor
+    note = f"brought down from {recording.rate_hz:.0f} to {rate:.1f} Hz behind a filter"
+    samples = np.where(valid, samples, 0.0)
+    return replace(recording, samples=samples, rate_hz=rate, valid=valid, history=(*recording.history, note))

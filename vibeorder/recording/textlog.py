@@ -1,0 +1,23 @@
+"""Reader of text logs: CSV, TSV, semicolons, blanks, with or without header."""
+
+from pathlib import Path
+
+from vibeorder.recording.layout import is_text
+from vibeorder.recording.logs import recording_from_table
+from vibeorder.recording.model import Recording
+from vibeorder.recording.options import ReadOptions
+from vibeorder.recording.table import read_table
+
+__all__ = ["NAME", "read", "recognise"]
+
+NAME = "text log (CSV, TSV, semicolons, blanks)"
+
+
+def recognise(head: bytes) -> bool:
+    """Whether the first bytes are text; never raises."""
+    return bool(head) and is_text(head)
+
+
+def read(path: Path, options: ReadOptions) -> Recording:
+    """The log as a Recording; RecordingError names the option that settles what the file does not say."""
+    return recording_from_table(read_table(path), options)
