@@ -76,8 +76,9 @@ def _back(diagnosis: Diagnosis) -> str:
 
 def _runout(diagnosis: Diagnosis) -> str:
     check = diagnosis.runout_check
-    head = f"Runout check: yes. {check.where}" if check.warranted else "Runout check: not warranted"
-    return f'<p class="runout"><strong>{escape(head)}</strong><br>{escape(capitalised(check.why))}</p>'
+    head = f"yes. {capitalised(check.where)}" if check.warranted else "not warranted"
+    why = escape(capitalised(check.why))
+    return f'<p class="runout"><strong>Runout check: {escape(head)}</strong><br>{why}</p>'
 
 
 def _ranking(groups: Iterable[SuspectGroup], diagnosis: Diagnosis) -> str:
@@ -175,7 +176,8 @@ dl { display: grid; grid-template-columns: 9.5rem 1fr; gap: .15rem .8rem; margin
 dt { font-weight: 600; } dd { margin: 0; }
 ul { margin: 0; padding-left: 1.2rem; }
 figure { margin: 0; } img { width: 100%; height: auto; display: block; }
-.columns { columns: 18rem 2; column-gap: 2rem; } .columns section { break-inside: avoid; }
+.columns { columns: 18rem 2; column-gap: 2rem; } .columns section { break-inside: avoid; padding-top: 1px; }
+.columns h2 { margin-top: .6rem; }
 footer { font-size: .85rem; padding: 0 2rem 1rem; }
 @media (max-width: 40rem) { dl { grid-template-columns: 1fr; } article { padding: 1rem; } }
 @media print { @page { margin: 12mm; } :root { --paper: #fff; --ink: #000; --board: #fff; --accent: #000;

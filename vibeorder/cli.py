@@ -1,0 +1,311 @@
+"""The command line: words in, the library's functions, words out. Nothing is computed here.
+
+Everything heavy is imported inside the command that needs it, so that `vibeorder --help` answers at once.
+"""
+
+import sys
+from collections.abc import Callable, Sequence
+from dataclasses import replace
+from importlib import import_module
+from importlib.util import find_spec
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+from typer.core import TyperGroup
+
+from vibeorder import __version__, door
+from vibeorder.errors import VibeorderError
+
+if TYPE_CHECKING:
+    from vibeorder.diagnosis.result import Diagnosis
+    from vibeorder.recording import ReadOptions, Trace
+    from vibeorder.speed.given import SpeedGiven
+    from vibeorder.vehicle import RateRow, Vehicle
+
+__all__ = ["app", "main"]
+
+ROOMS = {"bench": ("vibeorder.bench_cli", "From dial readings, weights and angles to the cure.")}
+"""Command groups that live in their own module and are imported only when called: name -> (module, help)."""
+
+
+class LazyGroup(TyperGroup):
+    """A command group that lists the rooms in its help without importing them."""
+
+    def list_commands(self, ctx: Any) -> list[str]:
+        """Our own commands, then the rooms that are installed."""
+        return [
+            *super().list_commands(ctx),
+            *(name for name, (where, _) in ROOMS.items() if find_spec(where)),
+        ]
+
+    def get_command(self, ctx: Any, cmd_name: str) -> Any:
+        """A placeholder with the room's help while listing; the room itself when it is called."""
+        room = ROOMS.get(cmd_name)
+        if room is None or not find_spec(room[0]):
+            return super().get_command(ctx, cmd_name)
+        if not getattr(self, "_listing", False):
+            return typer.main.get_command(import_module(room[0]).app)
+        placeholder = typer.Typer(help=room[1], rich_markup_mode=None)
+        placeholder.callback()(lambda: None)
+        return typer.main.get_command(placeholder)
+
+    def format_help(self, ctx: Any, formatter: Any) -> None:
+        """Help, with placeholders standing for the rooms."""
+        self._listing = True
+        try:
+            super().format_help(ctx, formatter)
+        finally:
+            self._listing = False
+
+
+app = typer.Typer(
+    cls=LazyGroup,
+    no_args_is_help=True,
+    add_completion=False,
+    rich_markup_mode=None,
+    pretty_exceptions_enable=False,
+    help="Tells which spinning part of a vehicle shakes, from a recording of the shake.",
+    epilog="Start with: vibeorder diagnose RECORDING --vehicle VEHICLE.toml",
+)
+
+VehicleFile = Annotated[
+    Path,
+    typer.Option("--vehicle", metavar="FILE", help="Vehicle profile (TOML): tire size, axle ratio, gears."),
+]
+Gear = Annotated[
+    int | None, typer.Option("--gear", metavar="N", help="Gear it was driven in; 1 is the lowest.")
+]
+LowRange = Annotated[bool, typer.Option("--low-range", help="The transfer case was in low range.")]
+
+
+def main(arguments: Sequence[str] | None = None) -> int:
+    """The program: run the command line and return its exit code."""
+    given = None if arguments is None else list(arguments)
+    return door.walk_out(lambda: app(args=given, prog_name="vibeorder"))
+
+
+@app.callback()
+def about() -> None:
+    """Tells which spinning part of a vehicle shakes, from a recording of the shake."""
+
+
+@app.command()
+def diagnose(
+    recordings: Annotated[
+        list[Path],
+        typer.Argument(metavar="RECORDING", help="Phone or accelerometer recordings, each judged by itself."),
+    ],
+    vehicle: VehicleFile,
+    speed: Annotated[
+        str | None,
+        typer.Option(
+            metavar="SPEED", help='What the speedometer showed: "60 mph", "about 95 km/h", "55-65 mph".'
+        ),
+    ] = None,
+    speed_log: Annotated[
+        Path | None,
+        typer.Option(metavar="FILE", help="A separate log of the road speed (GPS or OBD) on the same clock."),
+    ] = None,
+    gear: Gear = None,
+    low_range: LowRange = False,
+    json: Annotated[
+        str | None,
+        typer.Option(metavar="FILE", help="Write the result as JSON; - writes it to standard output."),
+    ] = None,
+    plot: Annotated[
+        Path | None, typer.Option(metavar="FILE", help="Draw spectrum and order map (.png, .svg or .pdf).")
+    ] = None,
+    sheet: Annotated[
+        Path | None, typer.Option(metavar="FILE", help="Write a sheet to print (.html, nothing else needed).")
+    ] = None,
+    time_column: Annotated[
+        str | None, typer.Option(metavar="NAME", help="Column with the time stamps, by name or number.")
+    ] = None,
+    axes: Annotated[
+        str | None,
+        typer.Option(metavar="NAMES", help="One to three acceleration columns, by name or number: x,y,z."),
+    ] = None,
+    unit: Annotated[
+        str | None, typer.Option(metavar="UNIT", help="Unit of the axes: g, m/s^2, mg or relative.")
+    ] = None,
+    speed_column: Annotated[
+        str | None, typer.Option(metavar="NAME", help="Column with the road speed, by name or number.")
+    ] = None,
+    speed_unit: Annotated[
+        str | None, typer.Option(metavar="UNIT", help="Unit of the speed column: m/s, km/h or mph.")
+    ] = None,
+    rpm_column: Annotated[
+        str | None,
+        typer.Option(metavar="NAME", help="Column with the engine speed in rpm, by name or number."),
+    ] = None,
+    rate: Annotated[
+        str | None,
+        typer.Option(metavar="RATE", help='Samples per second of a file without time stamps: "500 Hz".'),
+    ] = None,
+) -> None:
+    """Say which spinning part shakes, how sure that is, and what to check first."""
+    from vibeorder.diagnosis import diagnose as judge
+    from vibeorder.recording import Trace, read_recording
+    from vibeorder.recording.speedlog import onto_clock
+    from vibeorder.vehicle import load_vehicle
+
+    inputs = [path for path in (*recordings, vehicle, speed_log) if path is not None]
+    _check_outputs(json, plot, sheet, inputs, len(recordings))
+    options = _read_options(time_column, axes, unit, speed_column, speed_unit, rpm_column, rate)
+    car = load_vehicle(vehicle)
+    given = _speed(speed, speed_log, options)
+    if speed_log is not None:  # then the speed column is one of the log's
+        options = replace(options, speed_column=None, speed_unit=None)
+    results: list[Diagnosis] = []
+    for path in recordings:
+        progress = _progress(path.name)
+        recording = read_recording(path, options)
+        driven = onto_clock(given, recording) if isinstance(given, Trace) else given
+        result = judge(recording, car, speed=driven, gear=gear, low_range=low_range, progress=progress)
+        progress("", 1.0)
+        results.append(result)
+    _hand_over(results, json, plot, sheet)
+
+
+@app.command()
+def rates(
+    vehicle: VehicleFile,
+    speed: Annotated[str, typer.Option(metavar="SPEED", help='Road speed: "60 mph", "97 km/h".')],
+    gear: Gear = None,
+    low_range: LowRange = False,
+) -> None:
+    """Print how fast each part turns at a road speed, and the frequencies it can shake at."""
+    from vibeorder.units import parse_speed
+    from vibeorder.vehicle import load_vehicle, rate_table
+
+    car = load_vehicle(vehicle)
+    rows = rate_table(car, parse_speed(speed).si, gear, low_range)
+    door.say(_rates_text(car, rows, speed, gear))
+
+
+@app.command()
+def version() -> None:
+    """Print the version."""
+    door.say(f"vibeorder {__version__}\n")
+
+
+def _check_outputs(
+    json: str | None, plot: Path | None, sheet: Path | None, inputs: list[Path], recordings: int
+) -> None:
+    """Every reason to refuse an output, before minutes of work are spent."""
+    outputs = {"--json": None if json in (None, "-") else Path(str(json)), "--plot": plot, "--sheet": sheet}
+    taken = list(inputs)
+    for option, path in outputs.items():
+        if path is not None:
+            door.check_writable(path, option, taken)
+            taken.append(path)
+    if plot is not None and plot.suffix.lower() not in (".png", ".svg", ".pdf"):
+        raise VibeorderError(f"--plot {plot}: a picture ends in .png, .svg or .pdf")
+    if recordings > 1 and (plot or sheet):
+        raise VibeorderError("--plot and --sheet show one recording; for them, diagnose one at a time")
+
+
+def _read_options(
+    time_column: str | None, axes: str | None, unit: str | None, speed_column: str | None,
+    speed_unit: str | None, rpm_column: str | None, rate: str | None,
+) -> "ReadOptions":  # fmt: skip
+    from vibeorder.recording import ReadOptions
+    from vibeorder.units import parse_sample_rate
+
+    rate_hz = None if rate is None else parse_sample_rate(rate).si
+    if rate_hz is not None and rate_hz <= 0.0:
+        raise VibeorderError(f'--rate {rate!r}: a sample rate is above zero, like "500 Hz"')
+    return ReadOptions(
+        time_column=time_column,
+        axes=() if axes is None else _names(axes),
+        unit=unit,
+        speed_column=speed_column,
+        speed_unit=speed_unit,
+        rpm_column=rpm_column,
+        rate_hz=rate_hz,
+    )
+
+
+def _names(axes: str) -> tuple[str, ...]:
+    names = tuple(name.strip() for name in axes.split(","))
+    if not 1 <= len(names) <= 3 or not all(names):
+        raise VibeorderError(f"--axes {axes!r}: name one to three columns with commas between, like x,y,z")
+    return names
+
+
+def _speed(speed: str | None, log: Path | None, options: "ReadOptions") -> "SpeedGiven | Trace | None":
+    if speed is not None and log is not None:
+        raise VibeorderError("--speed and --speed-log both say how fast it went; give one of them")
+    if speed is not None:
+        from vibeorder.speed.given import parse_speed_given
+
+        return parse_speed_given(speed)
+    if log is not None:
+        from vibeorder.recording.speedlog import read_speed_log
+
+        return read_speed_log(log, options)
+    return None
+
+
+def _progress(name: str) -> Callable[[str, float], None]:
+    """A line on the terminal that says how far it got; nothing where stderr is not a terminal."""
+    if not sys.stderr.isatty():
+        return lambda what, share: None
+
+    def show(what: str, share: float) -> None:
+        text = "" if share >= 1.0 else f"{name}: {what}, {100.0 * share:.0f}%"[:78]
+        door.say(f"\r\x1b[K{text}", aside=True)
+
+    return show
+
+
+def _hand_over(results: list["Diagnosis"], json: str | None, plot: Path | None, sheet: Path | None) -> None:
+    """Files first, so that a report on the screen means that they are there."""
+    from vibeorder.report import as_html, as_json, save_figure
+
+    if plot is not None:
+        door.write_output(plot, "--plot", lambda path: save_figure(results[0], path))
+    if sheet is not None:
+        door.write_output(sheet, "--sheet", lambda path: path.write_text(as_html(results[0]), "utf-8"))
+    if json is not None and json != "-":
+        door.write_output(Path(json), "--json", lambda path: path.write_text(as_json(results), "utf-8"))
+    if json == "-":
+        door.say("".join(f"{result.verdict}\n" for result in results), aside=True)
+        door.say(as_json(results))
+        return
+    door.say("\n".join(_report(result, alone=len(results) == 1) for result in results))
+
+
+def _report(result: "Diagnosis", alone: bool) -> str:
+    from shutil import get_terminal_size
+
+    from vibeorder.report import as_text
+
+    screen = sys.stdout.isatty()
+    width = get_terminal_size((80, 24)).columns if screen else 80
+    wide_set = (sys.stdout.encoding or "").lower().replace("-", "").startswith("utf")
+    head = "" if alone else f"=== {result.recording.get('source', 'recording')} ===\n"
+    return head + as_text(result, width=width, terminal=screen, ascii_only=not wide_set)
+
+
+def _rates_text(car: "Vehicle", rows: Sequence["RateRow"], speed: str, gear: int | None) -> str:
+    """The rate table, plain enough to be read on a phone at the roadside."""
+    wide = max(len(row.label) for row in rows)
+    in_gear = f" in gear {gear}" if gear is not None else ""
+    heads = f"{'rpm':>6}  {'1x Hz':>7}  {'2x Hz':>7}  {'3x Hz':>7}  {'firing':>7}  {'known to':>8}"
+    title = f"{car.name} at {speed.strip()}{in_gear}, tire {car.tire.given}"
+    lines = [title, "", f"{'part':{wide}}  {heads}"]
+    for row in rows:
+        firing = "-" if row.firing_hz is None else f"{row.firing_hz:.1f}"
+        lines.append(
+            f"{row.label:{wide}}  {row.rpm:6.0f}  {row.first_hz:7.2f}  {row.second_hz:7.2f}  "
+            f"{row.third_hz:7.2f}  {firing:>7}  {f'{100.0 * row.relative_se:.1f}%':>8}"
+        )
+    if gear is None and car.cylinders:
+        lines += ["", "Give --gear N to see the engine and what it drives."]
+    return "\n".join(lines) + "\n"
+
+
+if __name__ == "__main__":
+    sys.exit(main())

@@ -1,0 +1,124 @@
+"""The one place where errors become a sentence and an exit code; every command goes out through here.
+
+Exit codes: 0 with a result, 1 when the fault is ours, 2 for what the user can mend, 130 after Ctrl-C,
+141 when whoever read our output left (as a shell counts a broken pipe).
+"""
+
+import os
+import sys
+import tempfile
+import traceback
+from collections.abc import Callable, Iterable
+from pathlib import Path
+
+from vibeorder import __version__
+from vibeorder.errors import VibeorderError
+
+__all__ = ["DEBUG_VARIABLE", "check_writable", "output_error", "say", "walk_out", "write_output"]
+
+OURS, MENDABLE, INTERRUPTED, READER_LEFT = 1, 2, 130, 141
+DEBUG_VARIABLE = "VIBEORDER_DEBUG"
+
+
+def walk_out(command: Callable[[], object]) -> int:
+    """Run `command` and return the exit code, having said on stderr what went wrong, in one sentence."""
+    try:
+        command()
+        sys.stdout.flush()
+    except SystemExit as leaving:
+        return leaving.code if isinstance(leaving.code, int) else MENDABLE * bool(leaving.code)
+    except VibeorderError as error:
+        _one_sentence(str(error))
+        return MENDABLE
+    except KeyboardInterrupt:
+        return INTERRUPTED
+    except BrokenPipeError:
+        _close_quietly()
+        return READER_LEFT
+    except MemoryError:
+        _one_sentence("There is not enough free memory; close other programs or use a shorter recording")
+        return MENDABLE
+    except Exception as fault:
+        return _our_fault(fault)
+    return 0
+
+
+def say(text: str, *, aside: bool = False) -> None:
+    """Write text to stdout, or to stderr as an aside; what the terminal cannot show becomes "?"."""
+    stream = sys.stderr if aside else sys.stdout
+    encoding = stream.encoding or "utf-8"
+    try:
+        stream.write(text.encode(encoding, "replace").decode(encoding))
+        stream.flush()
+    except BrokenPipeError:
+        _close_quietly()
+        raise SystemExit(READER_LEFT) from None
+
+
+def check_writable(path: Path, option: str, inputs: Iterable[Path]) -> None:
+    """Refuse, before any work, an output that would overwrite an input or that cannot be written."""
+    for other in inputs:
+        if _same(path, other):
+            raise VibeorderError(f"{option} {path} would overwrite the file it reads; choose another name")
+    if path.is_dir():
+        raise VibeorderError(f"{option} {path} is a folder; give a file name in it")
+    if not path.parent.is_dir():
+        raise VibeorderError(f"{option} {path}: there is no folder {path.parent}; make it first")
+    if not os.access(path if path.exists() else path.parent, os.W_OK):
+        raise VibeorderError(f"{option} {path} cannot be written: no permission; choose another place")
+
+
+def write_output(path: Path, option: str, write: Callable[[Path], object]) -> None:
+    """Let `write` make the file; a full disk or a vanished folder ends in one sentence."""
+    try:
+        write(path)
+    except OSError as error:
+        raise output_error(path, option, error) from error
+
+
+def output_error(path: Path, option: str, error: OSError) -> VibeorderError:
+    """The sentence for an output that could not be written."""
+    return VibeorderError(f"{option} {path} cannot be written: {error.strerror or error}")
+
+
+def _same(path: Path, other: Path) -> bool:
+    try:
+        return path.samefile(other)
+    except OSError:
+        return path.absolute() == other.absolute()
+
+
+def _one_sentence(text: str) -> None:
+    say(" ".join(text.split()) + "\n", aside=True)
+
+
+def _our_fault(fault: Exception) -> int:
+    """Say that the fault is ours and where the details are; the traceback only for who asked for it."""
+    told = "".join(traceback.format_exception(fault))
+    if os.environ.get(DEBUG_VARIABLE) == "1":
+        say(told, aside=True)
+        return OURS
+    kind = type(fault).__name__
+    _one_sentence(
+        f"This is a fault in vibeorder, not in your files ({kind}); {_keep_log(told)}, "
+        f"or run the command again with {DEBUG_VARIABLE}=1 to see them."
+    )
+    return OURS
+
+
+def _keep_log(told: str) -> str:
+    header = f"vibeorder {__version__}, Python {sys.version.split()[0]}, {sys.platform}\n"
+    try:
+        handle, name = tempfile.mkstemp(prefix="vibeorder-fault-", suffix=".txt")
+        with os.fdopen(handle, "w", encoding="utf-8") as file:
+            file.write(header + " ".join(sys.argv) + "\n" + told)
+    except OSError:
+        return "please report it with the details"
+    return f"please report it with the details in {name}"
+
+
+def _close_quietly() -> None:
+    """Point stdout at nothing, so that the interpreter's last flush meets no broken pipe."""
+    nowhere = os.open(os.devnull, os.O_WRONLY)
+    os.dup2(nowhere, sys.stdout.fileno())
+    os.close(nowhere)
