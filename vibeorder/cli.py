@@ -105,7 +105,7 @@ def diagnose(
     ] = None,
     speed_log: Annotated[
         Path | None,
-        typer.Option(metavar="FILE", help="A separate log of the road speed (GPS or OBD) on the same clock."),
+        typer.Option(metavar="FILE", help="A separate log of the road speed (GPS or OBD): absolute stamps, or begun together."),
     ] = None,
     gear: Gear = None,
     low_range: LowRange = False,
