@@ -21,6 +21,9 @@ _OTHER_WORDS = {"gyro", "gyr", "gyroscope", "rotation", "rotationrate", "rate", 
                 "orientation", "quaternion", "quat", "gravity", "attitude", "angle", "heading", "pos", "position",
                 "vel", "velocity", "speed", "rad", "deg", "angular", "yaw", "pitch", "roll", "field", "µt",
                 "ext", "dig", "an", "misal", "ins"}  # fmt: skip
+_NEVER_WORDS = {"distance", "altitude", "temperature", "temp", "latitude", "longitude", "lat", "lon", "accuracy",
+                "bearing", "course", "pressure", "humidity", "battery", "count", "index", "i", "row", "label", "kmh",
+                "piece", "satellites", "fix", "rpm", "speed", "time", "id", "seconds", "elapsed", "east", "north"}  # fmt: skip
 _GRAVITY_FREE_WORDS = {"linear", "user", "lin", "nograv", "useracceleration"}
 _DIRECTIONS = (
     ("forward", "longitudinal", "surge", "long", "lon"),
@@ -174,8 +177,12 @@ def _named_triples(table: Table, numeric: list[int]) -> list[_Group]:
 
 
 def _nearest(table: Table, numeric: list[int], name: str, column: int) -> int | None:
+    """The nearest column of that name; of two equally near ones, that on the right."""
     found = [c for c in numeric if table.names[c] == name]
-    return min(found, key=lambda c: abs(c - column)) if found else None
+    if table.names.count(table.names[column]) > 1:
+        # Where x, y, z come many times over, each x belongs to the y and z that follow it.
+        found = [c for c in found if 0 < c - column <= 2]
+    return min(found, key=lambda c: (abs(c - column), -c)) if found else None
 
 
 def _name_score(table: Table, columns: tuple[int, ...]) -> float:
@@ -267,5 +274,9 @@ def _nameless_groups(table: Table, numeric: list[int]) -> list[_Group]:
 
 
 def _single(table: Table, numeric: list[int]) -> list[_Group]:
-    """A log with one number a row, or three beside the time, leaves no choice."""
-    return [_Group(tuple(numeric), 0.5)] if len(numeric) in (1, 3) else []
+    """A log with one number a row, or up to three of one name but for a digit, leaves no choice."""
+    free = [c for c in numeric if not set(words_of(table.names[c])) & (_OTHER_WORDS | _NEVER_WORDS)]
+    if not free or len(free) < len(numeric) or len(free) > 3:
+        return []
+    stems = {table.names[c].rstrip("0123456789 _").lower() for c in free}
+    return [_Group(tuple(free), 0.5)] if len(stems) == 1 else []

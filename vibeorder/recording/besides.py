@@ -15,9 +15,9 @@ FloatArray = NDArray[np.float64]
 
 _SPEED_WORDS = {"speed", "velocity", "geschwindigkeit", "vitesse", "kmh", "kph", "mph", "gpsspeed", "vss"}
 _NOT_ROAD_SPEED = {"accuracy", "acc", "sound", "wind", "rotation", "rotational", "engine", "motor", "fan", "angular",
-                   "percent", "percentage", "limit", "rpm", "error", "bearing", "sd", "piece"}  # fmt: skip
+                   "percent", "percentage", "limit", "rpm", "error", "bearing", "sd", "status", "test", "gyro"}  # fmt: skip
 _RPM_WORDS = {"rpm", "tacho", "tach", "enginespeed", "rev", "revs"}
-_MARK_WORDS = {"mark", "ir", "tach", "tacho", "pulse", "trigger", "index", "hall", "keyphasor", "once"}
+_MARK_WORDS = {"mark", "ir", "tach", "tacho", "hall", "keyphasor", "once", "reflector"}
 # No road vehicle under test goes faster; what lies above is a wrong unit or a lost fix.
 TOP_SPEED_MPS = 90.0
 # Above this a phone's nameless speed cannot be m/s on a public road (70 m/s = 252 km/h).

@@ -8,14 +8,20 @@ from numpy.typing import NDArray
 __all__ = ["Clock", "true_instants"]
 
 FloatArray = NDArray[np.float64]
+BoolArray = NDArray[np.bool_]
 
 # Stamps this even are right whichever way they came about.
 EVEN_JITTER = 0.02
 # Where the numbers do not tell, jitter above this is late writing rather than uneven sampling.
 LATE_JITTER = 0.3
 LAG = 16
-# Stretch over which a late stamp is followed by at least one on time: half a second at 100 Hz.
-ON_TIME_WINDOW = 50
+# Below this spread of single steps (median deviation), drops are told one by one.
+REGULAR_SPREAD = 0.12
+# Stretch over which late stamps are followed by at least one on time. A phone that was busy wrote 14 s of
+# samples late and caught up afterwards (a real drive at 50 Hz): twice that.
+ON_TIME_S = 30.0
+# A stamp later than this many steps behind the even clock says nothing about that clock.
+LATE_STEPS = 2.0
 # A silence longer than this is never a burst of late stamps.
 SILENCE_S = 2.0
 KNOT_S = 10.0
@@ -49,7 +55,12 @@ def true_instants(stamps_s: FloatArray, samples: FloatArray, unreliable: bool) -
         return Clock(even, even_step, jitter, ": stamps are rounded, an even clock is drawn through them")
     doubt = _foretold_better(stamps_s, even, step, samples)
     if doubt > 3.0 or (doubt > -3.0 and jitter > LATE_JITTER):
-        return Clock(even, even_step, jitter, ": stamps come in bursts, an even clock is drawn through them")
+        return Clock(
+            even,
+            even_step,
+            jitter,
+            ": an even clock foretells the numbers better than the stamps, so it is used",
+        )
     return Clock(stamps_s, step, jitter, ": the stamps are taken as the true instants")
 
 
@@ -59,29 +70,32 @@ def _usual_step(stamps_s: FloatArray) -> tuple[float, float]:
     forward = steps[steps > 0]
     step = float(np.median(forward))
     spread = float(np.median(np.abs(forward - step))) / step
-    if spread > 0.2 and stamps_s.size > 3 * LAG:
-        step = float(np.median((stamps_s[LAG:] - stamps_s[:-LAG]) / LAG))
+    parts = forward[forward < 5 * step] / step
+    told = float(np.mean(np.abs(parts - np.rint(parts)) < 0.25)) if parts.size else 0.0
+    regular = spread < REGULAR_SPREAD and told > 0.9
+    if not regular and stamps_s.size > 3 * LAG:
+        # Steps between late stamps are long and short in turn; over sixteen of them lateness cancels.
+        step = float(np.median(stamps_s[LAG:] - stamps_s[:-LAG])) / LAG
     near = steps[(steps > -5 * step) & (steps < 5 * step)]
     counts = np.rint(near / step)
-    if spread <= 0.2 and counts.sum() > 0:
+    if regular and counts.sum() > 0:
         step = float(near[counts >= 1].sum() / counts[counts >= 1].sum())
-    single = near[near < 1.5 * step] if spread <= 0.2 else near
+    single = near[near < 1.5 * step] if regular else near
     return step, float(np.std(single) / step) if single.size else 0.0
 
 
 def _even_clock(stamps_s: FloatArray, step_s: float) -> tuple[FloatArray, float]:
     """Instants on even clocks, one per stretch between silences; drops within a stretch keep their place."""
-    cuts = np.flatnonzero(np.diff(stamps_s) > max(SILENCE_S, 60 * step_s)) + 1
+    step = _refined_step(stamps_s, step_s)
+    cuts = np.flatnonzero(np.diff(stamps_s) > max(SILENCE_S, 60 * step)) + 1
     edges = np.concatenate(([0], cuts, [stamps_s.size]))
     runs = [stamps_s[a:b] for a, b in zip(edges[:-1], edges[1:], strict=True)]
-    counts = [_sample_numbers(run, step_s) for run in runs]
-    step = _fitted_step(runs, counts, step_s)
-    counts = [_sample_numbers(run, step) for run in runs]
-    step = _fitted_step(runs, counts, step)
+    numbered = [_sample_numbers(run, step) for run in runs]
+    step = _fitted_step(runs, numbered, step)
     out = []
     last = -np.inf
-    for run, count in zip(runs, counts, strict=True):
-        instants = step * count + _slow_offset(run - step * count, count * step)
+    for run, (count, on_time) in zip(runs, numbered, strict=True):
+        instants = step * count + _slow_offset(run - step * count, count * step, on_time)
         if instants[0] <= last:
             instants = instants + (last + step - instants[0])
         last = float(instants[-1])
@@ -89,65 +103,88 @@ def _even_clock(stamps_s: FloatArray, step_s: float) -> tuple[FloatArray, float]
     return np.concatenate(out), step
 
 
-def _sample_numbers(run: FloatArray, step_s: float) -> FloatArray:
-    """Number of each sample on an even clock: one more each row, and more where samples were dropped.
+def _refined_step(stamps_s: FloatArray, step_s: float) -> float:
+    """The step from ever longer spans, as long as spans without a dropped sample are common."""
+    step = step_s
+    for lag in (16, 64, 256, 1024):
+        if stamps_s.size < 4 * lag:
+            break
+        spans = stamps_s[lag:] - stamps_s[:-lag]
+        middle = float(np.median(spans))
+        if abs(middle - lag * step) < 0.4 * step:
+            step = middle / lag
+        whole = spans[np.abs(spans - lag * step) < 0.5 * step]
+        if whole.size < 0.15 * spans.size:
+            break
+        # The median of rounded stamps is itself rounded; the mean of the spans about it is not.
+        if whole.size > 0.7 * spans.size:
+            step = float(whole.mean()) / lag
+    return step
 
-    Stamps are late, never early: the lowest delay still to come follows the true clock, and jumps up by a
-    whole number of steps where samples are missing.
+
+def _sample_numbers(run: FloatArray, step_s: float) -> tuple[FloatArray, BoolArray]:
+    """Number of each sample on an even clock, and which stamps were written on time.
+
+    One more each row, and more where samples were dropped. Stamps are late, never early: the lowest delay
+    still to come follows the true clock, and jumps up by whole steps where samples are missing.
     """
     rows = np.arange(run.size, dtype=np.float64)
     delay = run - step_s * rows
-    lowest = _lowest_ahead(delay, min(ON_TIME_WINDOW, max(2, run.size // 2)))
+    lowest = _lowest_ahead(delay, int(np.clip(ON_TIME_S / step_s, 50, max(2, run.size))))
+    on_time = delay - lowest < LATE_STEPS * step_s
     rise = np.diff(lowest, prepend=lowest[:1])
     places = np.flatnonzero(rise > 0.1 * step_s)
-    numbers = rows.copy()
     if not places.size:
-        return numbers
+        return rows, on_time
     groups = np.split(places, np.flatnonzero(np.diff(places) > 5) + 1)
     jumps = np.zeros(run.size)
     for group in groups:
         total = float(rise[group].sum()) / step_s
         if total > 0.7:
             jumps[group[int(np.argmax(rise[group]))]] += np.rint(total)
-    return numbers + np.cumsum(jumps)
+    return rows + np.cumsum(jumps), on_time
 
 
 def _lowest_ahead(values: FloatArray, window: int) -> FloatArray:
-    """Minimum over each value and the window - 1 after it."""
+    """Minimum over each value and up to window - 1 after it."""
     from scipy.ndimage import minimum_filter1d  # slow to import, needed for late stamps only
 
-    lowest: FloatArray = minimum_filter1d(
-        values, window, mode="nearest", origin=-((window) // 2) + (window + 1) % 2
-    )
+    padded = np.concatenate((values, np.full(window, np.inf)))
+    lowest: FloatArray = minimum_filter1d(padded, window, origin=-(window // 2))[: values.size]
     return lowest
 
 
-def _fitted_step(runs: list[FloatArray], counts: list[FloatArray], step_s: float) -> float:
-    """Slope of stamp against number over all stretches, each with its own start."""
+def _fitted_step(
+    runs: list[FloatArray], numbered: list[tuple[FloatArray, BoolArray]], step_s: float
+) -> float:
+    """Slope of stamp against number over all stretches, each with its own start, late stamps left out."""
     top = bottom = 0.0
-    for run, count in zip(runs, counts, strict=True):
-        if run.size < 10:
+    for run, (count, on_time) in zip(runs, numbered, strict=True):
+        if on_time.sum() < 10:
             continue
-        centred = count - count.mean()
-        top += float((centred * (run - run.mean())).sum())
+        x, y = count[on_time], run[on_time]
+        centred = x - x.mean()
+        top += float((centred * (y - y.mean())).sum())
         bottom += float((centred**2).sum())
     fitted = top / bottom if bottom > 0 else step_s
-    return fitted if abs(fitted / step_s - 1.0) < 0.2 else step_s
+    return fitted if abs(fitted / step_s - 1.0) < 0.05 else step_s
 
 
-def _slow_offset(offset: FloatArray, along_s: FloatArray) -> FloatArray:
+def _slow_offset(offset: FloatArray, along_s: FloatArray, on_time: BoolArray) -> FloatArray:
     """The slow part of stamps minus even clock: medians of ten seconds, joined by straight lines."""
     pieces = max(1, int((along_s[-1] - along_s[0]) / KNOT_S))
-    if pieces < 3:
-        return np.full(offset.size, float(np.median(offset)))
-    parts = np.array_split(np.arange(offset.size), pieces)
+    usable = np.flatnonzero(on_time)
+    if pieces < 3 or usable.size < 10 * pieces:
+        return np.full(offset.size, float(np.median(offset[usable])) if usable.size else 0.0)
+    parts = [part for part in np.array_split(usable, pieces) if part.size]
     knots = np.array([float(np.median(offset[part])) for part in parts])
     middles = np.array([float(along_s[part].mean()) for part in parts])
     slopes = np.diff(knots) / np.diff(middles)
     first = knots[0] - slopes[0] * (middles[0] - along_s[0])
     last = knots[-1] + slopes[-1] * (along_s[-1] - middles[-1])
-    return np.interp(along_s, np.concatenate(([along_s[0]], middles, [along_s[-1]])),
-                     np.concatenate(([first], knots, [last])))  # fmt: skip
+    places = np.concatenate(([along_s[0]], middles, [along_s[-1]]))
+    drawn: FloatArray = np.interp(along_s, places, np.concatenate(([first], knots, [last])))
+    return drawn
 
 
 def _rounded(stamps_s: FloatArray, step_s: float, jitter: float) -> bool:

@@ -110,7 +110,8 @@ def _with_epoch(stamps: Stamps, found: list[_Candidate]) -> Stamps:
         offsets = other.stamps.times_s[both] - stamps.times_s[both]
         if offsets.size and np.percentile(offsets, 99) - np.percentile(offsets, 1) < 3.0:
             # Stamps cut to the second run up to one second behind: their latest are nearest the truth.
-            epoch_s = other.stamps.epoch_s + float(np.percentile(offsets, 98))
+            still = float(np.mean(np.diff(other.stamps.times_s[both]) == 0))
+            epoch_s = other.stamps.epoch_s + float(np.percentile(offsets, 98 if still > 0.5 else 50))
             return Stamps(
                 stamps.times_s, epoch_s, stamps.said + ", dated by " + other.stamps.said, stamps.column
             )
@@ -143,11 +144,7 @@ def _from_numbers(table: Table, column: int, slow: bool) -> Stamps | None:
         return None
     name = table.names[column]
     named = _named_unit(name)
-    epoch_unit = next(
-        (u for u in ("s", "ms", "us", "ns")
-         if EPOCH_RANGE_S[0] <= float(np.median(filled)) * UNIT_SECONDS[u] <= EPOCH_RANGE_S[1]),
-        None,
-    )  # fmt: skip
+    epoch_unit = _epoch_unit(filled)
     unit = named or None
     if epoch_unit is not None and (named in (None, epoch_unit) or epoch_unit != "s"):
         unit = epoch_unit
@@ -162,6 +159,15 @@ def _from_numbers(table: Table, column: int, slow: bool) -> Stamps | None:
     epoch = first * UNIT_SECONDS[unit] if epoch_unit is not None else None
     since = " since 1970" if epoch is not None else ""
     return Stamps(times, epoch, f"time column {table.label(column)} in {UNIT_WORDS[unit]}{since}", column)
+
+
+def _epoch_unit(filled: FloatArray) -> str | None:
+    """The unit in which the numbers are Unix times of this age, stepping no slower than a minute."""
+    middle, step = float(np.median(filled)), float(np.median(np.diff(filled)))
+    for unit in ("s", "ms", "us", "ns"):
+        if EPOCH_RANGE_S[0] <= middle * UNIT_SECONDS[unit] <= EPOCH_RANGE_S[1]:
+            return unit if step * UNIT_SECONDS[unit] <= 60.0 else None
+    return None
 
 
 def _exact_from_first(table: Table, column: int, values: FloatArray, first: float) -> FloatArray:
@@ -224,24 +230,33 @@ def _score(table: Table, stamps: Stamps) -> float:
     filled = stamps.times_s[np.isfinite(stamps.times_s)]
     steps = np.diff(filled)
     distinct = float(np.mean(steps != 0)) if steps.size else 0.0
-    score = 2.0 * distinct
+    # Stamps that stand still for many rows are of another, slower thing: this outweighs every name.
+    score = 6.0 * distinct + 2.5 * _regularity(steps)
     if words & _TIME_WORDS or any("time" in word or "stamp" in word for word in words):
         score += 3.0
     elif _named_unit(table.names[stamps.column]):
         score += 2.5
+    else:
+        score -= 3.0
     if stamps.epoch_s is not None:
         score += 1.0
-    if not table.is_number(stamps.column):
-        score += 2.0
     if words & {"accelerometer", "acc", "accel", "acceleration"}:
-        score += 1.0
+        score += 2.0
     if words & _OTHER_SENSOR:
         score -= 1.5
     if not table.names[stamps.column]:
-        score += 1.0 if _even(steps) else -3.0
-    elif score < 2.6 and not _even(steps):
+        score += 3.0 if _even(steps) else -3.0
+    elif not words & _TIME_WORDS and not _even(steps):
         return 0.0
-    return score if score > 2.0 else 0.0
+    return score if score > 6.0 else 0.0
+
+
+def _regularity(steps: FloatArray) -> float:
+    """1 for an even clock, 0 for one whose steps spread as widely as they are long."""
+    near = steps[np.abs(steps) < 8 * max(float(np.median(steps)), 1e-12)] if steps.size else steps
+    if not near.size or near.mean() <= 0:
+        return 0.0
+    return float(max(0.0, 1.0 - near.std() / near.mean()))
 
 
 def _even(steps: FloatArray) -> bool:

@@ -2,6 +2,7 @@
 
 from pathlib import Path
 
+from vibeorder.errors import RecordingError
 from vibeorder.recording.layout import is_text
 from vibeorder.recording.logs import recording_from_table
 from vibeorder.recording.model import Recording
@@ -20,4 +21,9 @@ def recognise(head: bytes) -> bool:
 
 def read(path: Path, options: ReadOptions) -> Recording:
     """The log as a Recording; RecordingError names the option that settles what the file does not say."""
+    with path.open("rb") as file:
+        head = file.read(2048).lstrip(b"\xef\xbb\xbf \t\r\n")
+    if head[:1] == b"<":
+        what = "a GPX track of positions: give it as --speed-log beside" if b"<gpx" in head else "markup, not"
+        raise RecordingError(f"{path.name} is {what} a recording of the shake")
     return recording_from_table(read_table(path), options)
