@@ -105,7 +105,9 @@ def diagnose(
     ] = None,
     speed_log: Annotated[
         Path | None,
-        typer.Option(metavar="FILE", help="A separate log of the road speed (GPS or OBD): absolute stamps, or begun together."),
+        typer.Option(
+            metavar="FILE", help="Road speed in a log of its own (GPS, OBD) that began with the recording."
+        ),
     ] = None,
     gear: Gear = None,
     low_range: LowRange = False,

@@ -53,9 +53,10 @@ def _front(diagnosis: Diagnosis) -> str:
             f'<h1 class="verdict">{escape(diagnosis.verdict)}</h1>',
             _runout(diagnosis),
             _ranking(groups, diagnosis),
-            *(_what_to_do(number, group) for number, group in enumerate(explained, start=1)),
-            _list("Cannot be told apart", twin_lines(groups)),
             _next_drive(diagnosis),
+            '<div class="suspects">',
+            *(_what_to_do(number, group) for number, group in enumerate(explained, start=1)),
+            "</div>",
         )
     )
 
@@ -66,6 +67,7 @@ def _back(diagnosis: Diagnosis) -> str:
         (
             f'<figure><img alt="{escape(_alt(diagnosis))}" src="data:image/png;base64,{picture}"></figure>',
             '<div class="columns">',
+            _list("Cannot be told apart", twin_lines(groups_worth_showing(diagnosis))),
             _list("Speed and fit", speed_lines(diagnosis.speed)),
             _list("Found in the recording", (*diagnosis.history, *diagnosis.notes, healthy_text(diagnosis))),
             _list("Cautions", diagnosis.cautions),
@@ -120,8 +122,9 @@ def _what_to_do(number: int, group: SuspectGroup) -> str:
         facts = suspect_facts(one)
         listed = "".join(f"<dt>{head}</dt><dd>{escape(text)}</dd>" for head, text in facts)
         lead = f"{number}. {'or ' if place else ''}{one.label}"
+        css = ' class="later"' if number > 1 else ""  # in print, only what to do: page one has to hold it all
         box = '<span class="tick" aria-hidden="true"></span>'
-        blocks.append(f"<section><h2>{box}{escape(lead)}</h2><dl>{listed}</dl></section>")
+        blocks.append(f"<section{css}><h2>{box}{escape(lead)}</h2><dl>{listed}</dl></section>")
     return "".join(blocks)
 
 
@@ -182,10 +185,19 @@ footer { font-size: .85rem; padding: 0 2rem 1rem; }
 @media (max-width: 40rem) { dl { grid-template-columns: 1fr; } article { padding: 1rem; } }
 @media print { @page { margin: 12mm; } :root { --paper: #fff; --ink: #000; --board: #fff; --accent: #000;
   --rule: #777; }
-  body { font-size: 9.5pt; } main { padding: 0; max-width: none; }
+  body { font-size: 8.5pt; line-height: 1.3; } main { padding: 0; max-width: none; }
   article { padding: 0; margin: 0; border: 0; overflow: visible; }
-  article + article { break-before: page; } .verdict { font-size: 17pt; }
-  img { max-height: 165mm; object-fit: contain; object-position: left; } footer { padding: 2mm 0 0; } }
+  article + article { break-before: page; } .verdict { font-size: 16pt; margin: 1mm 0 2mm; }
+  .runout { margin: 0; } p { margin: 0; }
+  img { max-height: 130mm; object-fit: contain; object-position: left; }
+  .suspects { columns: 2; column-gap: 7mm; } .suspects section { break-inside: avoid; padding-top: 1px; }
+  .suspects h2 { margin-top: 2mm; }
+  dl { display: block; } dt, dd { display: inline; } dt::after { content: ": "; }
+  .later dt:nth-of-type(n+3), .later dd:nth-of-type(n+3) { display: none; }
+  .bar { display: inline-block; width: 16mm; height: 2mm; margin-left: 2mm; }
+  caption, h2 { font-size: 10.5pt; }
+  dd::after { content: "\\A"; white-space: pre; }
+  th, td { padding: .8mm 1.5mm; } footer { padding: 2mm 0 0; } }
 """
 
 _PAGE = """<!DOCTYPE html>
