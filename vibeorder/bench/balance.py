@@ -4,8 +4,8 @@ With V_r the readings of run r and w_r the weights on the rotor in it,
     V_r = V_0 + A w_r,            correction x = -argmin |V_0 + A x|
 A is the response per unit weight (probe x plane), found from all runs together; a trial weight that was
 left in is simply still in w_r. Goodman, A Least-Squares Method for Computing Balance Corrections,
-J. Engineering for Industry, Aug 1964, pp. 273-279. Vectors are complex numbers; weights and phases must be counted in the
-same direction round the shaft.
+J. Engineering for Industry, Aug 1964, pp. 273-279. Vectors are complex numbers; weights and
+phases must be counted in the same direction round the shaft.
 """
 
 import math
