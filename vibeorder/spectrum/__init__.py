@@ -1,1 +1,44 @@
+"""What shakes: spectra, their noise floor and lines, and orders followed along a changing speed.
 
+Everything takes plain arrays: samples [shape (channels, n)], rate_hz, a mask `valid` [shape (n,)], shaft
+angles in turns.
+"""
+
+from vibeorder.spectrum.averaged import AveragedSpectrum, averaged_spectrum, noise_floor
+from vibeorder.spectrum.coherent import CoherentOrder, coherent_order
+from vibeorder.spectrum.lines import SNR_BANDWIDTH_HZ, Line, find_lines
+from vibeorder.spectrum.ordertrack import (
+    AngleRecord,
+    OrderSpectrum,
+    OrderSurface,
+    order_map,
+    order_spectrum,
+    to_angle,
+)
+from vibeorder.spectrum.tracked import (
+    TrackedOrders,
+    narrowest_bandwidth_hz,
+    track_orders,
+    weight_for_bandwidth,
+)
+
+__all__ = [
+    "SNR_BANDWIDTH_HZ",
+    "AngleRecord",
+    "AveragedSpectrum",
+    "CoherentOrder",
+    "Line",
+    "OrderSpectrum",
+    "OrderSurface",
+    "TrackedOrders",
+    "averaged_spectrum",
+    "coherent_order",
+    "find_lines",
+    "narrowest_bandwidth_hz",
+    "noise_floor",
+    "order_map",
+    "order_spectrum",
+    "to_angle",
+    "track_orders",
+    "weight_for_bandwidth",
+]

@@ -1,0 +1,179 @@
+"""Amplitude and phase at one order, with its standard error, straight from the samples at their own times."""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from vibeorder.errors import SpeedError
+from vibeorder.spectrum.averaged import checked_samples
+
+__all__ = ["CoherentOrder", "coherent_order"]
+
+FloatArray = NDArray[np.float64]
+BoolArray = NDArray[np.bool_]
+ComplexArray = NDArray[np.complex128]
+
+# Side bands this many bins of 1 / block_turns away on either side: clear of a Hann-windowed line at the order
+# itself, and too far from each other to share noise. The second lowest of the four is the noise, so that two
+# neighbouring orders among them do not count as noise; it is 1/4 + 1/3 of the mean of exponential powers.
+SIDE_BANDS = (3, 6)
+SECOND_OF_FOUR = 1.0 / 4.0 + 1.0 / 3.0
+# A block with less than this share of its Hann weight there is left out; a line a bin away would leak into
+# it.
+LEAST_WEIGHT = 0.75
+
+
+@dataclass(frozen=True, slots=True)
+class CoherentOrder:
+    """One order along the record, x_i = Re(a_i exp(2 pi j order turns)).
+
+    times_s, turn_rate_hz: middle and mean rate of each block [shape (b,)].
+    blocks: complex amplitude, peak, in `unit` [shape (b, c)]; noise: expected |error|^2 of each [shape (b,
+    c)]. mean: over the record, blocks weighted alike [shape (c,)]; mean_se: standard error of its real, and
+    of its
+        imaginary part [shape (c,)]. Phase that drifts against `turns` makes it smaller than `amplitude`.
+    amplitude, amplitude_se: vector peak amplitude, rms over the blocks, noise taken off. snr: power of the
+    order over
+        that of noise in one block, all channels together.
+    """
+
+    order: float
+    times_s: FloatArray
+    turn_rate_hz: FloatArray
+    blocks: ComplexArray
+    noise: FloatArray
+    mean: ComplexArray
+    mean_se: FloatArray
+    amplitude: float
+    amplitude_se: float
+    snr: float
+
+
+def coherent_order(
+    samples: FloatArray,
+    rate_hz: float,
+    turns: FloatArray,
+    order: float,
+    block_turns: float = 8.0,
+    valid: BoolArray | None = None,
+) -> CoherentOrder:
+    """Time-variant discrete Fourier transform at one order (Blough, SAE 2003-01-1504 and earlier).
+
+    a = 2 sum_k w(theta_k) x_k exp(-2 pi j order theta_k) dtheta_k / sum_k w(theta_k) dtheta_k over Hann
+    blocks of block_turns turns that overlap by half; nothing is resampled, so an order above half the sample
+    rate, which is in the samples as its mirror image, is read like any other. An order whose image falls on
+    itself (frequency within a bin of 0 or a multiple of half the rate) is not one that samples can tell.
+    samples: [shape (c, n)]; turns: shaft angle at each sample in turns, never falling [shape (n,)].
+    Blocks that lack more than a quarter of their weight through gaps are left out. Raises SpeedError if none
+    is left.
+    """
+    angle = np.asarray(turns, dtype=np.float64)
+    data, mask = checked_samples(samples, np.ones(angle.size, np.bool_) if valid is None else valid, rate_hz)
+    _check_angle(angle, mask, order, block_turns)
+    mean = data[:, mask].mean(axis=1, keepdims=True) if mask.any() else 0.0
+    step = np.where(mask, np.gradient(angle), 0.0)
+    # Half blocks are summed once, at the order and at its neighbours 1 / block_turns apart: Hann in the angle
+    # is a combination of three of those, so no window is ever laid over the samples.
+    halves = int(np.floor((angle[-1] - angle[0]) * 2.0 / block_turns + 1e-9))
+    edges = np.searchsorted(angle, angle[0] + np.arange(halves + 1) * block_turns / 2.0 - 1e-12)
+    relative = angle - angle[0]
+    spins = range(-max(SIDE_BANDS) - 1, max(SIDE_BANDS) + 2)
+    sums = _half_sums((data - mean) * step, relative, order, block_turns, edges, spins)
+    weight = _half_sums(step[None, :], relative, 0.0, block_turns, edges, range(-1, 2))
+    window = _hann(weight, 0, 1)[:, 0].real
+    whole = np.diff(angle[np.minimum(edges, angle.size - 1)])
+    kept = window > LEAST_WEIGHT * 0.5 * (whole[:-1] + whole[1:])
+    if not kept.any():
+        raise SpeedError(f"gaps leave no block of {block_turns:g} turns whole; ask for shorter blocks")
+    centre = max(SIDE_BANDS) + 1
+    scale = 2.0 / window[kept, None]
+    blocks = _hann(sums, 0, centre)[kept] * scale
+    sides = np.array([_hann(sums, s * b, centre)[kept] * scale for b in SIDE_BANDS for s in (-1, 1)])
+    noise = np.sort(np.abs(sides) ** 2, axis=0)[1] / SECOND_OF_FOUR
+    # Phases so far count from the first sample; the user's turns may not start at a whole one.
+    blocks = blocks * np.exp(-2j * np.pi * order * angle[0])
+    first, last = edges[:-2][kept], np.minimum(edges[2:][kept], angle.size - 1)
+    times = (first + last) / (2.0 * rate_hz)
+    rates = (angle[last] - angle[first]) / np.maximum((last - first) / rate_hz, 1e-12)
+    return _summary(order, times, rates, blocks, noise)
+
+
+def _check_angle(angle: FloatArray, mask: BoolArray, order: float, block_turns: float) -> None:
+    """SpeedError for angles, an order or a block that cannot be used."""
+    if angle.shape != mask.shape:
+        raise SpeedError(
+            f"{angle.size} shaft angles do not fit {mask.size} samples; give one angle for each sample"
+        )
+    if not np.isfinite(angle).all() or (np.diff(angle) < 0.0).any():
+        raise SpeedError("the shaft angle falls or is unknown somewhere; set the speed to 0 or more there")
+    if not order > 0.0 or not block_turns > 0.0:
+        raise SpeedError(f"order {order:g} and blocks of {block_turns:g} turns must both be above zero")
+    if angle.size < 2 or angle[-1] - angle[0] < block_turns - 1e-9:
+        turned = angle[-1] - angle[0] if angle.size else 0.0
+        raise SpeedError(
+            f"the shaft makes {turned:.1f} turns in this record, less than one block of {block_turns:g}; "
+            "ask for shorter blocks or record longer"
+        )
+
+
+def _half_sums(
+    weighted: FloatArray,
+    angle: FloatArray,
+    order: float,
+    block_turns: float,
+    edges: NDArray[np.int64],
+    spins: range,
+) -> ComplexArray:
+    """Sums over each half block at order + spin / block_turns [shape (spins, halves, c)]."""
+    out = np.empty((len(spins), edges.size - 1, weighted.shape[0]), dtype=np.complex128)
+    turning = np.exp(-2j * np.pi * (order + spins[0] / block_turns) * angle)
+    spin = np.exp(-2j * np.pi / block_turns * angle)
+    for i in range(len(spins)):
+        running = np.zeros((weighted.shape[0], angle.size + 1), dtype=np.complex128)
+        np.cumsum(weighted * turning, axis=1, out=running[:, 1:])
+        out[i] = np.diff(running[:, edges], axis=1).T
+        turning *= spin
+    return out
+
+
+def _hann(sums: ComplexArray, spin: int, centre: int) -> ComplexArray:
+    """Hann-weighted sums over blocks of two halves, `spin` bins from the order [shape (blocks, c)].
+
+    Block b starts b half blocks after the first angle: 0.5 - 0.25 exp(+-2 pi j (theta - b B / 2) / B), and
+    the constant part of that phase is pi b, so neighbours count with (-1)^b.
+    """
+    whole = sums[:, :-1] + sums[:, 1:]
+    sign = np.where(np.arange(whole.shape[1]) % 2 == 0, 1.0, -1.0)[:, None]
+    at = centre + spin
+    return np.asarray(0.5 * whole[at] - 0.25 * sign * (whole[at - 1] + whole[at + 1]), dtype=np.complex128)
+
+
+def _summary(
+    order: float, times: FloatArray, rates: FloatArray, blocks: ComplexArray, noise: FloatArray
+) -> CoherentOrder:
+    """Means over the blocks and their errors."""
+    count = times.size
+    # Hann blocks that overlap by half share a sixth of their noise: the mean of many is that much noisier.
+    independent = count / (1.0 + 2.0 * (1.0 / 6.0) * (count - 1) / count)
+    level = noise.mean(axis=0)
+    power = float(np.mean(np.sum(np.abs(blocks) ** 2, axis=1)))
+    squared = max(power - float(level.sum()), 0.0)
+    amplitude = float(np.sqrt(squared))
+    # |A + e|^2 with E|e|^2 = s has variance 2 |A|^2 s + s^2; powers of half-overlapping blocks share 1/36
+    # (Welch).
+    own = np.maximum(np.mean(np.abs(blocks) ** 2, axis=0) - level, 0.0)
+    variance = float(np.sum(2.0 * own * level + level**2)) * (1.0 + (count - 1) / count / 18.0) / count
+    error = np.sqrt(variance) / max(2.0 * amplitude, variance**0.25, 1e-300)
+    return CoherentOrder(
+        order=order,
+        times_s=times,
+        turn_rate_hz=rates,
+        blocks=blocks,
+        noise=noise,
+        mean=blocks.mean(axis=0),
+        mean_se=np.sqrt(level / 2.0 / independent),
+        amplitude=amplitude,
+        amplitude_se=float(error),
+        snr=power / float(level.sum()) - 1.0 if level.sum() > 0.0 else float("inf"),
+    )
