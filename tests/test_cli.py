@@ -14,7 +14,7 @@ from report_examples import bent_flange, twins
 import vibeorder.diagnosis
 import vibeorder.recording
 from vibeorder import __version__
-from vibeorder.cli import main
+from vibeorder.cli import ROOMS, main
 from vibeorder.diagnosis.result import Diagnosis
 from vibeorder.errors import RecordingError
 from vibeorder.recording import Quality, ReadOptions, Recording, Trace
@@ -249,6 +249,23 @@ def test_a_full_disk_is_one_sentence(bench: Bench, capsys: pytest.CaptureFixture
     assert "--json /dev/full cannot be written: No space left" in one_sentence(capsys)
 
 
+def test_an_older_result_survives_a_write_that_fails(
+    bench: Bench, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def half(diagnosis: Diagnosis, path: Path) -> None:
+        path.write_bytes(b"half a pic")
+        raise OSError(28, "No space left on device")
+
+    old = bench.folder / "out.png"
+    old.write_bytes(b"last week's")
+    monkeypatch.setattr("vibeorder.report.save_figure", half)
+    before = sorted(bench.folder.iterdir())
+    assert bench.run("--plot", str(old)) == 2
+    assert "cannot be written: No space left" in one_sentence(capsys)
+    assert old.read_bytes() == b"last week's"
+    assert sorted(bench.folder.iterdir()) == before
+
+
 def test_wrong_usage_is_plain_and_exits_2(capsys: pytest.CaptureFixture[str]) -> None:
     for words in (["diagnose"], ["diagnose", "a.csv", "--vehicle"], ["diagnoze"], ["rates", "--gear", "x"]):
         assert main(words) == 2
@@ -276,8 +293,9 @@ def test_a_gear_that_does_not_exist_is_said(bench: Bench, capsys: pytest.Capture
 
 
 def test_version_is_printed(capsys: pytest.CaptureFixture[str]) -> None:
-    assert main(["version"]) == 0
-    assert capsys.readouterr().out == f"vibeorder {__version__}\n"
+    for words in (["version"], ["--version"]):
+        assert main(words) == 0
+        assert capsys.readouterr().out == f"vibeorder {__version__}\n"
 
 
 def program(*words: str, **more: str) -> subprocess.Popen[bytes]:
@@ -313,6 +331,35 @@ def test_help_needs_nothing_heavy() -> None:
     run = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=False)
     assert run.stderr.strip() == "set()"
     assert "diagnose" in run.stdout
+
+
+def test_a_room_is_listed_without_being_imported_and_opened_when_called(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    code = (
+        "import typer\n"
+        "app = typer.Typer(rich_markup_mode=None, help='Tools of the annex.')\n"
+        "@app.command()\n"
+        "def lever() -> None:\n    'Pull the lever.'\n    print('pulled')\n"
+        "@app.command()\n"
+        "def jam() -> None:\n    'Jam it.'\n    from vibeorder.errors import VibeorderError\n"
+        "    raise VibeorderError('the lever is jammed; oil it')\n"
+    )
+    (tmp_path / "annex_room.py").write_text(code)
+    monkeypatch.syspath_prepend(str(tmp_path))
+    monkeypatch.setitem(ROOMS, "annex", ("annex_room", "What stands in the annex."))
+    monkeypatch.setitem(ROOMS, "cellar", ("no_such_room", "Never built."))
+    assert main(["--help"]) == 0
+    said = capsys.readouterr().out
+    assert "What stands in the annex." in said
+    assert "cellar" not in said
+    assert "annex_room" not in sys.modules
+    assert main(["annex", "lever"]) == 0
+    assert capsys.readouterr().out == "pulled\n"
+    assert main(["annex", "jam"]) == 2
+    assert one_sentence(capsys) == "the lever is jammed; oil it"
+    assert main(["cellar"]) == 2
+    del sys.modules["annex_room"]
 
 
 def test_twins_are_shown_as_one_group(bench: Bench, capsys: pytest.CaptureFixture[str]) -> None:

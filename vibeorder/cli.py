@@ -3,6 +3,7 @@
 Everything heavy is imported inside the command that needs it, so that `vibeorder --help` answers at once.
 """
 
+import os
 import sys
 from collections.abc import Callable, Sequence
 from dataclasses import replace
@@ -85,12 +86,22 @@ def main(arguments: Sequence[str] | None = None) -> int:
     return door.walk_out(lambda: app(args=given, prog_name="vibeorder"))
 
 
+def _say_version(wanted: bool) -> None:
+    if wanted:
+        version()
+        raise typer.Exit
+
+
 @app.callback()
-def about() -> None:
+def about(
+    show_version: Annotated[
+        bool, typer.Option("--version", is_eager=True, callback=_say_version, help="Print the version.")
+    ] = False,
+) -> None:
     """Tells which spinning part of a vehicle shakes, from a recording of the shake."""
 
 
-@app.command()
+@app.command(short_help="Name the part that shakes, from a recording.")
 def diagnose(
     recordings: Annotated[
         list[Path],
@@ -170,7 +181,7 @@ def diagnose(
     _hand_over(results, json, plot, sheet)
 
 
-@app.command()
+@app.command(short_help="How fast each part turns at a road speed.")
 def rates(
     vehicle: VehicleFile,
     speed: Annotated[str, typer.Option(metavar="SPEED", help='Road speed: "60 mph", "97 km/h".')],
@@ -284,7 +295,7 @@ def _report(result: "Diagnosis", alone: bool) -> str:
 
     from vibeorder.report import as_text
 
-    screen = sys.stdout.isatty()
+    screen = sys.stdout.isatty() and os.environ.get("TERM") != "dumb"
     width = get_terminal_size((80, 24)).columns if screen else 80
     wide_set = (sys.stdout.encoding or "").lower().replace("-", "").startswith("utf")
     head = "" if alone else f"=== {result.recording.get('source', 'recording')} ===\n"

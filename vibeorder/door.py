@@ -69,11 +69,22 @@ def check_writable(path: Path, option: str, inputs: Iterable[Path]) -> None:
 
 
 def write_output(path: Path, option: str, write: Callable[[Path], object]) -> None:
-    """Let `write` make the file; a full disk or a vanished folder ends in one sentence."""
+    """Let `write` make the file, whole or not at all; a full disk or a vanished folder is one sentence.
+
+    An older file of that name is replaced only when the new one is complete.
+    """
+    special = path.exists() and not path.is_file()  # a pipe or a device has nothing to be replaced
+    real = path.resolve() if path.is_symlink() else path
+    target = real if special else real.with_name(f".{os.getpid()}-{real.name}")
     try:
-        write(path)
+        write(target)
+        if not special:
+            target.replace(real)
     except OSError as error:
         raise output_error(path, option, error) from error
+    finally:
+        if not special:
+            target.unlink(missing_ok=True)
 
 
 def output_error(path: Path, option: str, error: OSError) -> VibeorderError:
