@@ -3,6 +3,7 @@
 import json
 import math
 from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 from hypothesis import given, settings
@@ -123,3 +124,18 @@ def test_rounding_keeps_six_digits(value: float) -> None:
     rounded = plain(value)
     assert isinstance(rounded, float)
     assert math.isclose(rounded, value, rel_tol=5.1e-6, abs_tol=1e-300)
+
+
+def documented(heading: str) -> set[str]:
+    """The fields that one table of docs/json.md lists."""
+    page = Path(__file__).resolve().parents[1] / "docs" / "json.md"
+    section = page.read_text(encoding="utf-8").split(heading, 1)[1].split("\n## ", 1)[0]
+    return {line.split("`")[1] for line in section.splitlines() if line.startswith("| `")}
+
+
+def test_every_field_is_documented_and_every_documented_field_is_written() -> None:
+    result = written(twins())
+    assert documented("# The JSON result") == set(result)
+    assert documented("## Each of `suspects`") == set(result["suspects"][0])  # type: ignore[index]
+    assert documented("## `speed`") == set(result["speed"])  # type: ignore[call-overload]
+    assert documented("## Each of `lines`") == set(result["lines"][0])  # type: ignore[index]
