@@ -70,6 +70,50 @@ app = typer.Typer(
     epilog="Start with: vibeorder diagnose RECORDING --vehicle VEHICLE.toml",
 )
 
+Recordings = Annotated[
+    list[Path],
+    typer.Argument(metavar="RECORDING", help="Phone or accelerometer recordings, each judged by itself."),
+]
+SpeedSaid = Annotated[
+    str | None,
+    typer.Option(metavar="SPEED", help='What the speedometer showed: "60 mph", "about 60 mph", "55-65 mph".'),
+]
+SpeedLog = Annotated[
+    Path | None,
+    typer.Option(
+        metavar="FILE", help="Road speed in a log of its own (GPS, OBD) that began with the recording."
+    ),
+]
+JsonFile = Annotated[
+    str | None, typer.Option(metavar="FILE", help="Write the result as JSON; - writes it to standard output.")
+]
+PlotFile = Annotated[
+    Path | None, typer.Option(metavar="FILE", help="Draw spectrum and order map (.png, .svg or .pdf).")
+]
+SheetFile = Annotated[
+    Path | None, typer.Option(metavar="FILE", help="Write a sheet to print (.html, nothing else needed).")
+]
+TimeColumn = Annotated[
+    str | None, typer.Option(metavar="NAME", help="Column with the time stamps, by name or number.")
+]
+Axes = Annotated[
+    str | None,
+    typer.Option(metavar="NAMES", help="One to three acceleration columns, by name or number: x,y,z."),
+]
+Unit = Annotated[str | None, typer.Option(metavar="UNIT", help="Unit of the axes: g, m/s^2, mg or relative.")]
+SpeedColumn = Annotated[
+    str | None, typer.Option(metavar="NAME", help="Column with the road speed, by name or number.")
+]
+SpeedUnit = Annotated[
+    str | None, typer.Option(metavar="UNIT", help="Unit of the speed column: m/s, km/h or mph.")
+]
+RpmColumn = Annotated[
+    str | None, typer.Option(metavar="NAME", help="Column with the engine speed in rpm, by name or number.")
+]
+Rate = Annotated[
+    str | None,
+    typer.Option(metavar="RATE", help='Samples per second of a file without time stamps: "500 Hz".'),
+]
 VehicleFile = Annotated[
     Path,
     typer.Option("--vehicle", metavar="FILE", help="Vehicle profile (TOML): tire size, axle ratio, gears."),
@@ -103,59 +147,22 @@ def about(
 
 @app.command(short_help="Name the part that shakes, from a recording.")
 def diagnose(
-    recordings: Annotated[
-        list[Path],
-        typer.Argument(metavar="RECORDING", help="Phone or accelerometer recordings, each judged by itself."),
-    ],
+    recordings: Recordings,
     vehicle: VehicleFile,
-    speed: Annotated[
-        str | None,
-        typer.Option(
-            metavar="SPEED", help='What the speedometer showed: "60 mph", "about 95 km/h", "55-65 mph".'
-        ),
-    ] = None,
-    speed_log: Annotated[
-        Path | None,
-        typer.Option(
-            metavar="FILE", help="Road speed in a log of its own (GPS, OBD) that began with the recording."
-        ),
-    ] = None,
+    speed: SpeedSaid = None,
+    speed_log: SpeedLog = None,
     gear: Gear = None,
     low_range: LowRange = False,
-    json: Annotated[
-        str | None,
-        typer.Option(metavar="FILE", help="Write the result as JSON; - writes it to standard output."),
-    ] = None,
-    plot: Annotated[
-        Path | None, typer.Option(metavar="FILE", help="Draw spectrum and order map (.png, .svg or .pdf).")
-    ] = None,
-    sheet: Annotated[
-        Path | None, typer.Option(metavar="FILE", help="Write a sheet to print (.html, nothing else needed).")
-    ] = None,
-    time_column: Annotated[
-        str | None, typer.Option(metavar="NAME", help="Column with the time stamps, by name or number.")
-    ] = None,
-    axes: Annotated[
-        str | None,
-        typer.Option(metavar="NAMES", help="One to three acceleration columns, by name or number: x,y,z."),
-    ] = None,
-    unit: Annotated[
-        str | None, typer.Option(metavar="UNIT", help="Unit of the axes: g, m/s^2, mg or relative.")
-    ] = None,
-    speed_column: Annotated[
-        str | None, typer.Option(metavar="NAME", help="Column with the road speed, by name or number.")
-    ] = None,
-    speed_unit: Annotated[
-        str | None, typer.Option(metavar="UNIT", help="Unit of the speed column: m/s, km/h or mph.")
-    ] = None,
-    rpm_column: Annotated[
-        str | None,
-        typer.Option(metavar="NAME", help="Column with the engine speed in rpm, by name or number."),
-    ] = None,
-    rate: Annotated[
-        str | None,
-        typer.Option(metavar="RATE", help='Samples per second of a file without time stamps: "500 Hz".'),
-    ] = None,
+    json: JsonFile = None,
+    plot: PlotFile = None,
+    sheet: SheetFile = None,
+    time_column: TimeColumn = None,
+    axes: Axes = None,
+    unit: Unit = None,
+    speed_column: SpeedColumn = None,
+    speed_unit: SpeedUnit = None,
+    rpm_column: RpmColumn = None,
+    rate: Rate = None,
 ) -> None:
     """Say which spinning part shakes, how sure that is, and what to check first."""
     from vibeorder.diagnosis import diagnose as judge

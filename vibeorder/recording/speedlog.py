@@ -26,8 +26,8 @@ def read_speed_log(path: Path, options: ReadOptions = ReadOptions()) -> Trace:  
     column = find_speed(table, options.speed_column, set())
     if column is None:
         raise SpeedError(
-            f"--speed-log {path}: no column is named like a road speed; its columns are {table.listing()}; "
-            "--speed-column names the one"
+            f"--speed-log {path}: no column holds a road speed, by name and numbers; "
+            f"its columns are {table.listing()}; --speed-column names the one"
         )
     stamps = find_stamps(table, slow=True)
     if stamps is None or table.rows < 2:
