@@ -1,7 +1,30 @@
-"""Reading: a file in, a Recording out (samples on a uniform time base, and what was mended)."""
+"""Reading: a file in, a Recording out (samples on a uniform time base, and what was mended).
 
+`read_recording` is the door for the shake. The pieces of a text log (`read_table`, `find_stamps`,
+`find_speed`, `speed_trace`) serve the speed room, which reads logs of another device.
+"""
+
+from vibeorder.recording.besides import find_speed, speed_trace
 from vibeorder.recording.model import Quality, Recording, Trace
 from vibeorder.recording.options import ReadOptions
 from vibeorder.recording.reading import READERS, read_recording
+from vibeorder.recording.scale import speed_factor
+from vibeorder.recording.stamps import Stamps, find_stamps, words_of
+from vibeorder.recording.table import Table, read_table
 
-__all__ = ["READERS", "Quality", "ReadOptions", "Recording", "Trace", "read_recording"]
+__all__ = [
+    "READERS",
+    "Quality",
+    "ReadOptions",
+    "Recording",
+    "Stamps",
+    "Table",
+    "Trace",
+    "find_speed",
+    "find_stamps",
+    "read_recording",
+    "read_table",
+    "speed_factor",
+    "speed_trace",
+    "words_of",
+]

@@ -25,9 +25,9 @@ NAME = "zip or folder of logs"
 MAX_UNPACKED = 1 << 29
 MAX_MEMBERS = 200
 _LOG_SUFFIXES = {".csv", ".txt", ".tsv", ".json", ".log", ".dat"}
-_OTHER_SENSORS = {"gyroscope", "gyro", "magnetometer", "gravity", "orientation", "barometer", "annotation", "metadata",
-                  "compass", "light", "microphone", "pedometer", "battery", "network", "rotation", "license", "readme",
-                  "notice", "proximity", "device"}  # fmt: skip
+_OTHER_SENSORS = frozenset(
+    ["gyroscope", "gyro", "magnetometer", "gravity", "orientation", "barometer", "annotation", "metadata", "compass", "light", "microphone", "pedometer", "battery", "network", "rotation", "license", "readme", "notice", "proximity", "device"]
+)
 _ACCELERATION = {"accelerometer", "acceleration", "accel", "acc", "accelerometers"}
 _GRAVITY_FREE = {"linear", "user", "lin"}
 _GRAVITY_IN = {"total", "uncalibrated", "raw"}
@@ -171,7 +171,7 @@ def _rank(table: Table) -> float:
     finite = float(np.isfinite(values).all(axis=0).mean())
     updates = float((np.diff(values, axis=1) != 0).any(axis=0).sum())
     # Twice the true updates outweigh gravity: the faster sensor sees more.
-    return rank + finite + np.log2(max(updates, 1.0)) * 0.5
+    return float(rank + finite + 0.5 * np.log2(max(updates, 1.0)))
 
 
 def _speed_beside(

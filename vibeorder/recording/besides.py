@@ -6,6 +6,7 @@ from numpy.typing import NDArray
 from vibeorder.errors import RecordingError
 from vibeorder.recording.model import Trace
 from vibeorder.recording.scale import speed_factor, speed_unit_in
+from vibeorder.recording.speedunit import speed_unit_by_motion
 from vibeorder.recording.stamps import words_of
 from vibeorder.recording.table import Table
 
@@ -14,8 +15,9 @@ __all__ = ["find_mark", "find_rpm", "find_speed", "speed_trace"]
 FloatArray = NDArray[np.float64]
 
 _SPEED_WORDS = {"speed", "velocity", "geschwindigkeit", "vitesse", "kmh", "kph", "mph", "gpsspeed", "vss"}
-_NOT_ROAD_SPEED = {"accuracy", "acc", "sound", "wind", "rotation", "rotational", "engine", "motor", "fan", "angular",
-                   "percent", "percentage", "limit", "rpm", "error", "bearing", "sd", "status", "test", "gyro"}  # fmt: skip
+_NOT_ROAD_SPEED = frozenset(
+    ["accuracy", "acc", "sound", "wind", "rotation", "rotational", "engine", "motor", "fan", "angular", "percent", "percentage", "limit", "rpm", "error", "bearing", "sd", "status", "test", "gyro"]
+)
 _RPM_WORDS = {"rpm", "tacho", "tach", "enginespeed", "rev", "revs"}
 _MARK_WORDS = {"mark", "ir", "tach", "tacho", "hall", "keyphasor", "once", "reflector"}
 # No road vehicle under test goes faster; what lies above is a wrong unit or a lost fix.
@@ -43,22 +45,26 @@ def find_speed(table: Table, wanted: str | None, taken: set[int]) -> int | None:
 
 
 def speed_trace(
-    table: Table, column: int, times_s: FloatArray, unit: str | None
+    table: Table,
+    column: int,
+    times_s: FloatArray,
+    unit: str | None,
+    shake: tuple[FloatArray, FloatArray] | None = None,
 ) -> tuple[Trace | None, list[str]]:
     """The road speed in m/s at the instants it changed or was written anew, and what was found.
 
-    Missing cells, -1 and negative values are left out. unit: as said by the user, else by name, else m/s
-    or, above 70, km/h: that assumption is said.
+    Missing cells, -1 and negative values are left out. unit: as said by the user, else by name, else told by
+    the acceleration (shake: its instants and samples in m/s^2), else m/s or, above 70, km/h; that
+    assumption is said.
     """
     values = table.numbers(column)
     good = np.isfinite(values) & (values >= 0) & np.isfinite(times_s)
     label = table.label(column)
     if good.sum() < 1:
         return None, [f"speed column {label} holds no speed"]
-    written = unit or speed_unit_in(table.names[column])
-    said = "" if written else ", assumed: the log does not say it (--speed-unit settles it)"
+    written, said = unit or speed_unit_in(table.names[column]), ""
     if written is None:
-        written = "km/h" if float(np.percentile(values[good], 99)) > TOP_PLAIN_MPS else "m/s"
+        written, said = _told_unit(values[good], times_s[good], shake)
     mps = values * speed_factor(written)
     good &= mps <= TOP_SPEED_MPS
     times, speeds = _as_updated(times_s[good], mps[good])
@@ -68,12 +74,24 @@ def speed_trace(
         ]
     notes = [f"speed column {label} in {written}{said}: {times.size} readings, up to {speeds.max():.1f} m/s"]
     left = int(values.size - good.sum())
-    if 0 < left and np.isfinite(values).sum() > good.sum():
+    if left > 0 and np.isfinite(values).sum() > good.sum():
         notes.append(
             f"{int(np.isfinite(values).sum() - good.sum())} speed cells were negative or impossible "
             "and count as missing"
         )
     return Trace(times, speeds, table.names[column] or label, written), notes
+
+
+def _told_unit(
+    values: FloatArray, times_s: FloatArray, shake: tuple[FloatArray, FloatArray] | None
+) -> tuple[str, str]:
+    """The unit of a speed that does not state it, and how it was come by."""
+    if shake is not None:
+        times, speeds = _as_updated(times_s, values)
+        if (told := speed_unit_by_motion(times, speeds, *shake)) is not None:
+            return told[0], f", told by the acceleration (correlation {told[1]:.2f})"
+    unit = "km/h" if float(np.percentile(values, 99)) > TOP_PLAIN_MPS else "m/s"
+    return unit, ", assumed: the log does not say it (--speed-unit settles it)"
 
 
 def find_rpm(
@@ -125,7 +143,8 @@ def find_mark(
     levels = np.unique(values[np.isfinite(values)])
     if levels.size != 2:
         raise RecordingError(
-            f"{table.label(column)} of {table.source} has {levels.size} levels; a mark column has two, such as 0 and 1"
+            f"{table.label(column)} of {table.source} has {levels.size} levels; "
+            "a mark column has two, such as 0 and 1"
         )
     high = values == levels[1]
     low_is_mark = bool(high.mean() > 0.5)

@@ -123,9 +123,9 @@ def _days(fields: "pd.DataFrame") -> tuple[FloatArray, str]:
         year, month, day, order = c, b, a, "day/month/year"
     year = np.where(year < 100, year + 2000, year)
     bad = ~(np.isfinite(year + month + day) & (month >= 1) & (month <= 12) & (day >= 1) & (day <= 31))
-    year, month, day = (np.where(bad, 1, part).astype(np.int64) for part in (year, month, day))
-    whole = (year - 1970).astype("datetime64[Y]").astype("datetime64[M]") + (month - 1)
-    days = whole.astype("datetime64[D]").astype(np.int64) + (day - 1)
+    years, months, dates = (np.where(bad, 1, part).astype(np.int64) for part in (year, month, day))
+    whole = (years - 1970).astype("datetime64[Y]").astype("datetime64[M]") + (months - 1)
+    days = whole.astype("datetime64[D]").astype(np.int64) + (dates - 1)
     return np.where(bad, np.nan, days.astype(np.float64)), order
 
 

@@ -39,8 +39,8 @@ def drop_held_rows(
     kept = int(new.sum())
     rate = 1.0 / float(np.median(_spread(times_s[new])))
     notes.append(
-        f"{same.sum()} of {times_s.size} rows repeat the row before: the log runs at {rows_rate_hz:.0f} Hz but the "
-        f"sensor at about {rate:.0f} Hz; the {kept} rows with a new value are used"
+        f"{same.sum()} of {times_s.size} rows repeat the row before: the log runs at {rows_rate_hz:.0f} Hz "
+        f"but the sensor at about {rate:.0f} Hz; the {kept} rows with a new value are used"
     )
     return times_s[new], samples[:, new], int(same.sum())
 

@@ -60,7 +60,7 @@ def table_from_json(raw: bytes, source: str) -> Table:
         if isinstance(value, list) and (spread := _spread_pieces(str(key), value, rows)) is not None:
             kept[str(key)] = spread
             notes.append(f"{key!r} is given in {len(value)} pieces of rows and was spread over them")
-    frame = pd.DataFrame({i: value for i, value in enumerate(kept.values())})
+    frame = pd.DataFrame(dict(enumerate(kept.values())))
     return Table(source, tuple(kept), frame, tuple(notes))
 
 

@@ -1,6 +1,7 @@
 """Whether stamps are the instants of sampling, or only of writing; and the true instants then."""
 
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -25,6 +26,7 @@ LATE_STEPS = 2.0
 # A silence longer than this is never a burst of late stamps.
 SILENCE_S = 2.0
 KNOT_S = 10.0
+SLOPE_TAPS = np.arange(3.0, -4.0, -1.0) / 28.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,13 +55,12 @@ def true_instants(stamps_s: FloatArray, samples: FloatArray, unreliable: bool) -
         return Clock(even, even_step, jitter, ": stamps are smoothed by an even clock drawn through them")
     if _rounded(stamps_s, step, jitter):
         return Clock(even, even_step, jitter, ": stamps are rounded, an even clock is drawn through them")
-    doubt = _foretold_better(stamps_s, even, step, samples)
-    if doubt > 3.0 or (doubt > -3.0 and jitter > LATE_JITTER):
+    weight, error = _stamp_weight(stamps_s, even, even_step, samples)
+    follows = weight > 3.0 * error and weight > 0.1
+    ignores = weight + 3.0 * error < 0.25
+    if ignores or (not follows and jitter > LATE_JITTER):
         return Clock(
-            even,
-            even_step,
-            jitter,
-            ": an even clock foretells the numbers better than the stamps, so it is used",
+            even, even_step, jitter, ": the numbers fit an even clock better than the stamps, so it is used"
         )
     return Clock(stamps_s, step, jitter, ": the stamps are taken as the true instants")
 
@@ -89,7 +90,7 @@ def _even_clock(stamps_s: FloatArray, step_s: float) -> tuple[FloatArray, float]
     step = _refined_step(stamps_s, step_s)
     cuts = np.flatnonzero(np.diff(stamps_s) > max(SILENCE_S, 60 * step)) + 1
     edges = np.concatenate(([0], cuts, [stamps_s.size]))
-    runs = [stamps_s[a:b] for a, b in zip(edges[:-1], edges[1:], strict=True)]
+    runs = [stamps_s[a:b] for a, b in pairwise(edges)]
     numbered = [_sample_numbers(run, step) for run in runs]
     step = _fitted_step(runs, numbered, step)
     out = []
@@ -106,12 +107,13 @@ def _even_clock(stamps_s: FloatArray, step_s: float) -> tuple[FloatArray, float]
 def _refined_step(stamps_s: FloatArray, step_s: float) -> float:
     """The step from ever longer spans, as long as spans without a dropped sample are common."""
     step = step_s
+    late = float(np.median(np.abs(np.diff(stamps_s) - step_s))) > 0.25 * step_s
     for lag in (16, 64, 256, 1024):
         if stamps_s.size < 4 * lag:
             break
         spans = stamps_s[lag:] - stamps_s[:-lag]
         middle = float(np.median(spans))
-        if abs(middle - lag * step) < 0.4 * step:
+        if late and abs(middle - lag * step) < 0.4 * step:
             step = middle / lag
         whole = spans[np.abs(spans - lag * step) < 0.5 * step]
         if whole.size < 0.15 * spans.size:
@@ -198,45 +200,53 @@ def _rounded(stamps_s: FloatArray, step_s: float, jitter: float) -> bool:
             break
         if float(np.abs(steps / quantum - np.rint(steps / quantum)).max()) < 1e-3 + 2e-6 / quantum:
             # Rounding to q spreads steps by q / sqrt(6); one half more for chance.
-            return jitter * step_s < 1.5 * quantum / np.sqrt(6.0)
+            return bool(jitter * step_s < 1.5 * quantum / np.sqrt(6.0))
     return False
 
 
-def _foretold_better(stamps_s: FloatArray, even_s: FloatArray, step_s: float, samples: FloatArray) -> float:
-    """By how many standard errors the even clock foretells samples better than the stamps do."""
-    if stamps_s.size < 100:
-        return 0.0
-    close = np.minimum(_reach(stamps_s), _reach(even_s)) > 0
-    near = close & (_reach(stamps_s) < 8 * step_s) & (_reach(even_s) < 8 * step_s)
-    if near.sum() < 100:
-        return 0.0
-    scale = np.var(np.diff(samples, axis=1), axis=1)[:, None] + 1e-30
-    by_stamps = (_misses(stamps_s, samples) ** 2 / scale).sum(axis=0)[near]
-    by_even = (_misses(even_s, samples) ** 2 / scale).sum(axis=0)[near]
-    # A single shock must not decide: each sample counts at most as a hundred usual ones.
-    cap = 100.0 * float(np.median(np.minimum(by_stamps, by_even))) + 1e-30
-    gain = np.minimum(by_stamps, cap) - np.minimum(by_even, cap)
-    blocks = np.array([part.mean() for part in np.array_split(gain, max(10, gain.size // 50))])
-    error = float(blocks.std() / np.sqrt(blocks.size))
-    return float(blocks.mean()) / error if error > 0 else 0.0
+def _stamp_weight(
+    stamps_s: FloatArray, even_s: FloatArray, step_s: float, samples: FloatArray
+) -> tuple[float, float]:
+    """How far the samples follow the stamps' deviations from the even clock, with its standard error.
+
+    Read on the even clock, a sample taken late by e departs from what its neighbours foretell by e times
+    the slope. The departures are regressed on that: 1 where the stamps are the true instants, 0 where they
+    are late writing; less than 1 where noise hides the slope. Deviations are independent of the samples,
+    so the slope of 0 for late stamps holds whatever the spectrum is.
+    """
+    deviation = (stamps_s - even_s) / step_s
+    deviation = deviation - np.median(deviation)
+    spacing = np.diff(even_s) / step_s
+    near = (
+        (np.abs(deviation) < 1.0)
+        & (np.concatenate(([1.0], spacing)) < 1.5)
+        & (np.concatenate((spacing, [1.0])) < 1.5)
+    )
+    good = near[2:-2] & near[1:-3] & near[:-4] & near[3:-1] & near[4:]
+    if good.sum() < 100:
+        return 0.0, np.inf
+    top, bottom = [], []
+    for channel in samples:
+        # Slope of a line through seven samples: white noise, which no stamp can move, is kept out of it.
+        slope = np.convolve(channel, SLOPE_TAPS, mode="same")
+        departure = _departure(channel)[good]
+        expected = _departure(deviation * slope)[good]
+        scale = float(np.median(np.abs(departure))) + 1e-30
+        # A single shock must not decide.
+        calm = np.abs(departure) < 8 * scale
+        top.append(np.where(calm, departure * expected, 0.0) / scale**2)
+        bottom.append(np.where(calm, expected**2, 0.0) / scale**2)
+    products, powers = np.sum(top, axis=0), np.sum(bottom, axis=0)
+    weight = float(products.sum() / max(float(powers.sum()), 1e-30))
+    misfit = products - weight * powers
+    blocks = np.array([part.sum() for part in np.array_split(misfit, max(10, misfit.size // 50))])
+    error = float(np.sqrt((blocks**2).sum()) / max(float(powers.sum()), 1e-30))
+    return weight, error
 
 
-def _reach(times_s: FloatArray) -> FloatArray:
-    return times_s[4:] - times_s[:-4]
-
-
-def _misses(times_s: FloatArray, samples: FloatArray) -> FloatArray:
-    """Each sample minus what a cubic through its two neighbours on each side foretells (Lagrange)."""
-    n = times_s.size - 4
-    nodes = [times_s[i : i + n] for i in (0, 1, 3, 4)]
-    values = [samples[:, i : i + n] for i in (0, 1, 3, 4)]
-    at = times_s[2 : 2 + n]
-    foretold = np.zeros((samples.shape[0], n))
-    with np.errstate(divide="ignore", invalid="ignore"):
-        for i, value in enumerate(values):
-            weight = np.ones(n)
-            for j, node in enumerate(nodes):
-                if j != i:
-                    weight = weight * (at - node) / (nodes[i] - node)
-            foretold += np.where(np.isfinite(weight), np.clip(weight, -10, 10), 0.0) * value
-    return samples[:, 2 : 2 + n] - foretold
+def _departure(values: FloatArray) -> FloatArray:
+    """Each value minus what a cubic through its two neighbours on each side foretells, on an even clock."""
+    departure: FloatArray = (
+        values[2:-2] - (4.0 * (values[1:-3] + values[3:-1]) - (values[:-4] + values[4:])) / 6.0
+    )
+    return departure

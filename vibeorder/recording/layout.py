@@ -19,7 +19,8 @@ _COMMA_NUMBER = re.compile(r"[+-]?\d*,\d+([eE][+-]?\d+)?$")
 _POINT_NUMBER = re.compile(r"[+-]?\d*\.\d+([eE][+-]?\d+)?$")
 _MISSING = frozenset(("nan", "null", "none", "na", "n/a", "inf", "-inf", "-nan", "true", "false"))
 _STAMP = re.compile(
-    r"(\d{1,4}[-/.]\d{1,2}[-/.]\d{1,4})?[T ]?\d{1,2}:\d{2}(:\d{2})?([.,:]\d+)?\s*(am|pm)?\s*(z|utc|[+-]\d{2}:?\d{2})?$"
+    r"(\d{1,4}[-/.]\d{1,2}[-/.]\d{1,4})?[T ]?\d{1,2}:\d{2}(:\d{2})?([.,:]\d+)?"
+    r"\s*(am|pm)?\s*(z|utc|[+-]\d{2}:?\d{2})?$"
     r"|\d{1,4}[-/]\d{1,2}[-/]\d{1,4}$",
     re.IGNORECASE,
 )

@@ -9,7 +9,7 @@ from vibeorder.errors import RecordingError
 from vibeorder.recording.axes import Axes, axes_scale, find_axes
 from vibeorder.recording.besides import find_mark, find_rpm, find_speed, speed_trace
 from vibeorder.recording.clock import to_uniform
-from vibeorder.recording.decimate import TARGET_RATE_HZ, Decimator, decimation_factor
+from vibeorder.recording.decimate import Decimator, decimation_factor
 from vibeorder.recording.model import Recording, Trace
 from vibeorder.recording.options import ReadOptions
 from vibeorder.recording.stamps import Stamps, find_stamps
@@ -42,12 +42,14 @@ def recording_from_table(table: Table, options: ReadOptions, scale_from: Table |
     samples = np.stack([table.numbers(column) for column in axes.columns])
     samples, times_kept, notes, repaired = _clean(table, axes, samples, times)
     factor, known, unit_note = _scale(table, axes, samples, options, scale_from)
-    speed, speed_notes = (
-        speed_trace(table, speed_column, times, options.speed_unit)
-        if speed_column is not None
-        else (None, [])
-    )
-    uniform = to_uniform(times_kept, samples * factor, table.source)
+    shake = (times_kept, samples * factor)
+    speed: Trace | None = None
+    speed_notes: list[str] = []
+    if speed_column is not None:
+        speed, speed_notes = speed_trace(
+            table, speed_column, times, options.speed_unit, shake if known else None
+        )
+    uniform = to_uniform(*shake, table.source)
     quality = replace(uniform.quality, repaired=uniform.quality.repaired + repaired)
     history = [*table.notes, stamps.said, axes.said, unit_note, *notes, *uniform.history,
                *speed_notes, *rpm_notes, *mark_notes, *_slow_note(uniform.rate_hz)]  # fmt: skip
@@ -149,8 +151,8 @@ def _slow_note(rate_hz: float) -> list[str]:
     if rate_hz >= SLOW_RATE_HZ:
         return []
     return [
-        f"the log is slow ({rate_hz:.3g} Hz): nothing above {rate_hz / 2:.3g} Hz can be seen, and faster shakes "
-        "appear folded below that; a phone logger set to its fastest gives 100 Hz or more"
+        f"the log is slow ({rate_hz:.3g} Hz): nothing above {rate_hz / 2:.3g} Hz can be seen, "
+        "and faster shakes appear folded below that; a phone logger set to its fastest gives 100 Hz or more"
     ]
 
 

@@ -41,7 +41,8 @@ def read(path: Path, options: ReadOptions) -> Recording:
             rate, channels = float(stream.rate or 0), int(stream.channels or 0)
             if rate <= 0 or channels <= 0:
                 raise RecordingError(f"{path.name} does not say the rate of its sound; save it as WAV")
-            seconds = float(stream.duration * stream.time_base) if stream.duration else 0.0
+            timed = stream.duration is not None and stream.time_base is not None
+            seconds = float(stream.duration * stream.time_base) if timed else 0.0  # type: ignore[operator]
             broken: list[str] = []
             recording = recording_from_blocks(
                 _blocks(container, stream, channels, broken), rate, channels,
@@ -49,8 +50,8 @@ def read(path: Path, options: ReadOptions) -> Recording:
             )  # fmt: skip
     except (av.error.FFmpegError, ValueError, EOFError) as error:
         raise RecordingError(
-            f"{path.name} begins like a phone recording but cannot be decoded ({str(error).split(':')[0][:80]}); "
-            "is the copy complete? Copy it again, or save it as WAV"
+            f"{path.name} begins like a phone recording but cannot be decoded "
+            f"({str(error).split(':')[0][:80]}); is the copy complete? Copy it again, or save it as WAV"
         ) from error
     if broken:
         from dataclasses import replace

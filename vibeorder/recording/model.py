@@ -81,4 +81,4 @@ class Recording:
     @property
     def duration_s(self) -> float:
         """Length of the uniform base, gaps included, in seconds."""
-        return self.samples.shape[1] / self.rate_hz
+        return float(self.samples.shape[1] / self.rate_hz)

@@ -16,8 +16,8 @@ _SPEED = {"m/s": 1.0, "km/h": KMH_MPS, "mph": MPH_MPS, "knots": 1852.0 / 3600.0}
 
 # Ways of writing, normalised by _plain(): lower case, no blanks, superscript 2 as 2.
 _ACCELERATION_SPELLINGS = {
-    "m/s^2": ("m/s^2", "m/s2", "m/s/s", "m/s**2", "mps2", "mps^2", "ms-2", "ms^-2", "m.s-2", "m*s^-2", "m/sec^2",
-              "m/sec2", "m/ss", "ms2", "m/s²"),
+    "m/s^2": ("m/s^2", "m/s2", "m/s/s", "m/s**2", "mps2", "mps^2", "ms-2", "ms^-2", "m.s-2", "m*s^-2",
+              "m/sec^2", "m/sec2", "m/ss", "ms2", "m/s²"),
     "g": ("g", "gs", "g-force", "gforce", "gn", "g0"),
     "mg": ("mg", "milli-g", "millig"),
 }  # fmt: skip

@@ -30,16 +30,19 @@ _UNIT_TOKENS = {
     "min": {"min", "mins", "minute", "minutes"},
     "s": {"s", "sec", "secs", "second", "seconds"},
 }  # fmt: skip
-_TIME_WORDS = {"time", "timestamp", "timestamps", "t", "elapsed", "uptime", "clock", "stamp", "epoch", "ts", "datetime",
-               "zeit", "temps", "tiempo", "sampletimefine", "unixtime", "since1970", "rosbagtimestamp"}  # fmt: skip
+_TIME_WORDS = frozenset(
+    ["time", "timestamp", "timestamps", "t", "elapsed", "uptime", "clock", "stamp", "epoch", "ts", "datetime", "zeit", "temps", "tiempo", "sampletimefine", "unixtime", "since1970", "rosbagtimestamp"]
+)
 _DELTA_WORDS = {"dt", "delta", "diff", "interval", "deltat", "timediff", "step"}
 # Stamps of another sensor than the one that shakes.
-_OTHER_SENSOR = {"location", "gps", "gnss", "heading", "gyro", "gyroscope", "magnetometer", "motion", "ip", "battery",
-                 "orientation", "altimeter", "pedometer", "activity", "start", "end", "utc"}  # fmt: skip
+_OTHER_SENSOR = frozenset(
+    ["location", "gps", "gnss", "heading", "gyro", "gyroscope", "magnetometer", "motion", "ip", "battery", "orientation", "altimeter", "pedometer", "activity", "start", "end", "utc"]
+)
 # Unix times between the years 2000 and 2100, in seconds.
 EPOCH_RANGE_S = (9.46e8, 4.1e9)
 # A shake is logged at 5 Hz to 5 kHz: the step between stamps then tells the unit, without overlap.
 STEP_RANGE_S = (2e-4, 0.2)
+SLOW_STEP_RANGE_S = (5e-3, 5.0)
 
 
 @dataclass(frozen=True, slots=True)
@@ -201,17 +204,17 @@ def _unit_by_step(filled: FloatArray, named_time: bool, slow: bool) -> str | Non
     step = float(np.median(steps))
     if step == 1.0 and float(np.mean(steps == 1.0)) > 0.9 and not (slow and named_time):
         return None  # a row counter
-    if slow:
-        if not named_time and step < 0.02:
-            return None
-        return "s" if step < 60 else "ms" if step < 6e4 else "us" if step < 6e7 else "ns"
+    if slow and not named_time and step < 0.02:
+        return None
     whole = bool(np.all(filled == np.round(filled)))
     if named_time and not whole and step < 2.0:
         return "s"
+    # A speed is logged every 5 ms to 5 s, a shake every 0.2 to 200 ms.
+    low, high = SLOW_STEP_RANGE_S if slow else STEP_RANGE_S
     for unit in ("s", "ms", "us", "ns"):
-        if STEP_RANGE_S[0] <= step * UNIT_SECONDS[unit] < STEP_RANGE_S[1]:
+        if low <= step * UNIT_SECONDS[unit] <= high:
             return unit
-    return "s" if step < STEP_RANGE_S[0] else None
+    return "s" if step < low else None
 
 
 def _rises(values: FloatArray, share: float) -> bool:

@@ -116,7 +116,8 @@ def _load(path: Path, raw: bytes | None, layout: Layout, source: str) -> tuple["
         frame = pd.read_csv(_stream(path, raw, layout), **_arguments(layout, source))
     except (pd.errors.ParserError, pd.errors.EmptyDataError, ValueError, OverflowError) as error:
         raise RecordingError(
-            f"{source} cannot be read as a table ({str(error).splitlines()[0][:120]}); is it cut off or mixed?"
+            f"{source} cannot be read as a table ({str(error).splitlines()[0][:120]}); "
+            "is it cut off or mixed?"
         ) from error
     frame.columns = pd.RangeIndex(layout.width)
     notes = []
