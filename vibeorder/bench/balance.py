@@ -26,6 +26,7 @@ __all__ = [
     "residual_against_grade",
     "solve_balance",
     "two_clamps",
+    "unbalance_left",
 ]
 
 # How well amplitude (relative) and phase (radians) of a once-a-turn reading repeat: judgement, no source.
@@ -54,8 +55,8 @@ class Balance:
     """corrections: weight to put on the bare rotor (all trials off), one per plane, in the trial's unit.
 
     correction_ses: standard error of each, in any direction. coefficients: response per unit weight
-    [probe][plane]. residuals: predicted readings afterwards; residual_rms over the probes. trials: heaviest
-    trial per plane, for angles relative to it. notes: what the technician should know.
+    [probe][plane]. residuals: predicted readings afterwards; residual_rms over the probes; expected_rms
+    also counts what the readings' own errors will leave. trials: heaviest trial per plane. notes: what the technician should know.
     """
 
     corrections: tuple[complex, ...]
@@ -64,6 +65,7 @@ class Balance:
     reference: tuple[complex, ...]
     residuals: tuple[complex, ...]
     residual_rms: float
+    expected_rms: float
     trials: tuple[complex, ...]
     notes: tuple[str, ...] = ()
 
@@ -114,14 +116,18 @@ def solve_balance(
     _check_change(w, coefficients, sigma)
     corrections = _corrections(start, coefficients)
     residuals = start + coefficients @ corrections
+    ses = _errors(w, y, u * np.abs(y))
+    rms = float(np.sqrt(np.mean(np.abs(residuals) ** 2)))
+    missed = float(np.mean(np.abs(coefficients) ** 2 @ (2.0 * np.array(ses) ** 2)))
     trials = tuple(complex(w[np.argmax(np.abs(w[:, p])), p]) for p in range(w.shape[1]))
     return Balance(
         tuple(corrections.tolist()),
-        _errors(w, y, u * np.abs(y)),
+        ses,
         tuple(tuple(row) for row in coefficients.tolist()),
         tuple(start.tolist()),
         tuple(residuals.tolist()),
-        float(np.sqrt(np.mean(np.abs(residuals) ** 2))),
+        rms,
+        math.hypot(rms, math.sqrt(missed)),
         trials,
         _notes(every, corrections, trials, coefficients),
     )
@@ -135,6 +141,15 @@ def residual_against_grade(
     return Residual(
         unbalance_kg_m, allowed, grade_mm_s * unbalance_kg_m / allowed, within=unbalance_kg_m <= allowed
     )
+
+
+def unbalance_left(result: Balance, after: Sequence[complex]) -> tuple[complex, ...]:
+    """Weight still missing in each plane, from the shake measured after the correction: -argmin |V + A x|."""
+    if len(after) != len(result.reference):
+        raise VibeorderError(
+            f"{len(after)} readings after, {len(result.reference)} before; give every pickup"
+        )
+    return tuple(_corrections(np.array(after), np.array(result.coefficients)).tolist())
 
 
 def two_clamps(correction: complex, clamp: float) -> tuple[float, float, float]:

@@ -91,13 +91,13 @@ def left_after_balance(rate_hz: float, critical_hz: float, plane_fraction: float
     return 4.0 / math.pi * (2.0 / math.pi - math.sin(math.pi * plane_fraction)) * r * r / (1.0 - r * r)
 
 
-def effect_sheet(result: Effect, unit: str) -> Sheet:
-    """The effect in words; the last speed given is the one spoken of."""
+def effect_sheet(result: Effect, unit: str, mass: str | None = None) -> Sheet:
+    """The effect in words, the mass as typed; the last speed given is the one spoken of."""
     top = result.speeds[-1]
     force = f"{top.force_n:.0f} N ({top.force_n / (0.45359237 * STANDARD_GRAVITY):.0f} lbf)"
     allowed = "within" if top.times_g16 <= 1.0 else f"{top.times_g16:.1f} times"
     sentence = (
-        f"{show_length(result.tir_m, unit)} of runout on {result.mass_kg:g} kg pulls with {force}, "
+        f"{show_length(result.tir_m, unit)} of runout on {mass or f'{result.mass_kg:g} kg'} pulls with {force}, "
         f"once a turn, at {60 * top.rate_hz:.0f} rpm: {allowed} what grade G 16 allows a driveshaft."
     )
     numbers = [

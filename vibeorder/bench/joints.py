@@ -2,12 +2,13 @@
 
 One joint at working angle b:  w2/w1 = cos b / (1 - sin^2 b cos^2 t), twice a turn (Cardan/Hooke).
 A chain, for small angles: relative ripple Re(E exp(2jt))/2 with
-    E = sum over joints of b_i^2 exp(2j(o_i - psi_i)), o_1 = 0, o_(i+1) = o_i + 90 deg + yoke twist of shaft i,
+    E = sum over joints of b_i^2 exp(2j(o_i - psi_i)),  o_1 = 0,  o_(i+1) = o_i + 90 deg + twist of shaft i,
 psi_i the direction in which joint i bends. |E| = b_eq^2, the equivalent angle squared; yokes in line on a
 shaft make neighbors subtract. Torsional acceleration w^2 |E|; the shaft's own (inertia) w^2 |partial sum|.
 The sign rule is a shaft maker's technical page; within 0.5% of exact up to 10 degrees.
 """
 
+import itertools
 import math
 from dataclasses import dataclass, replace
 
@@ -39,8 +40,8 @@ class JointLimits:
     """Published limits differ (3, 4, 5 or 6 deg; ends equal within 0.5, 1 or 1.5 deg): they are settings.
 
     least_deg, most_deg, ends_deg: two driveline makers' pages. torsional_rad_s2: 400 is implied by a
-    published table of allowable angles citing SAE AE-7, 3.1.1. inertia_drive 1000 is implied by a published table of
-    maximum angle by speed; inertia_coast 500: value from memory, not confirmed.
+    published table of allowable angles citing SAE AE-7, 3.1.1. inertia_drive 1000 is implied by a published
+    table of maximum angle by speed; inertia_coast 500: value from memory, not confirmed.
     """
 
     least_deg: float = 0.5
@@ -197,7 +198,7 @@ def _partial_sums(driveline: Driveline) -> list[complex]:
 
 def _joints(driveline: Driveline, slope_se_deg: float) -> tuple[Joint, ...]:
     members = driveline.members
-    pairs = zip(members[:-1], members[1:], strict=True)
+    pairs = itertools.pairwise(members)
     return tuple(
         Joint(
             f"{a.name} to {b.name}",

@@ -79,7 +79,11 @@ def mating_sheet(result: Mating, unit: str, step_name: str = "bolt hole") -> She
         verdict = "" if result.limit is None else f", {position.verdict}"
         numbers.append((_position_name(k, position, step_name), f"{value}{verdict}{mark}"))
     numbers.append(("best angle if any were possible", f"{result.free_index_deg:.0f} deg"))
-    notes = ("This moves only the off-center part; what is oval stays oval.", *REMINDERS)
+    notes = (
+        "This moves only the off-center part; what is oval stays oval.",
+        "Turns count from the first mounting, in the direction of the angles.",
+        *REMINDERS,
+    )
     return Sheet(_sentence(result, unit, step_name), tuple(numbers), notes)
 
 
@@ -107,7 +111,7 @@ def _remedy(shares: Shares, best: Position, limit: RunoutLimit | None) -> Remedy
 
 def _position_name(k: int, position: Position, step_name: str) -> str:
     if k == 0:
-        return "as it is now"
+        return "as first mounted"
     return f"turned {k} {step_name}{'s' if k > 1 else ''} ({position.index_deg:.0f} deg)"
 
 
@@ -115,7 +119,7 @@ def _sentence(result: Mating, unit: str, step_name: str) -> str:
     shares, best = result.shares, result.best
     amount = show_length(best.runout.length, unit)
     if best is result.now:
-        move = f"It is bolted the best way now: {amount}"
+        move = f"The first position is the best: {amount}"
     else:
         k = result.positions.index(best)
         place = _position_name(k, best, step_name).removeprefix("turned ")

@@ -25,7 +25,7 @@ MIN_PLACES = 4
 _NUMBER = r"[-+]?(?:\d+(?:[.,]\d+)?|[.,]\d+)"
 _UNIT = r"(?:thou|inches|inch|in|mm|cm|um|µm|\")"
 _ITEM = re.compile(
-    rf"^(?:(?P<bolt>[bB])?(?P<place>\d+(?:[.,:]\d+)?)(?P<clock>h)?[:@])?"
+    rf"^(?:(?P<bolt>[bB])?(?P<place>\d+(?:[.,:]\d+)?)(?P<clock>h)?:)?"
     rf"(?P<value>{_NUMBER})(?P<unit>{_UNIT})?$"
 )
 
@@ -132,7 +132,7 @@ def _ends_in_unit(text: str) -> bool:
 
 def _items(text: str) -> tuple[list[tuple[str, float]], str]:
     """(place text, number) of each reading, and the one unit."""
-    tidy = re.sub(r"\s*([:@])\s*", r"\1", text.replace(";", " ").strip())
+    tidy = re.sub(r"\s*:\s*", ":", text.replace(";", " ").strip())
     tokens = [t for raw in tidy.split() for t in _split_commas(raw.rstrip(","))]
     units: list[str] = []
     items: list[tuple[str, float]] = []
