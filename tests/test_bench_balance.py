@@ -234,7 +234,7 @@ def test_only_the_first_order_goes_to_the_balancer(order: float) -> None:
 
 
 def test_balance_warns_until_runout_is_on_record() -> None:
-    assert "measure the runout first" in may_balance(1.0, runout_checked=False)[0]
+    assert "Runout before balance" in may_balance(1.0, runout_checked=False)[0]
     assert may_balance(1.0, runout_checked=True) == ()
 
 

@@ -27,7 +27,7 @@ from vibeorder.bench.runout import RunoutLimit, measure_runout, runout_from_extr
 from vibeorder.bench.runout_words import runout_sheet
 from vibeorder.bench.shaft import MATERIALS, Tube, check_shaft, shaft_sheet
 from vibeorder.bench.sheet import Sheet
-from vibeorder.bench.shims import angles_sheet, center_spacer, pinion_shim
+from vibeorder.bench.shims import angles_sheet, center_spacer, pinion_shim, yokes_in_line
 from vibeorder.bench.trial_circles import CircleBalance, Trial, balance_by_amplitudes
 from vibeorder.bench.typed import (
     TypedRun,
@@ -130,7 +130,8 @@ def answer_mate(
     """Every bolting from the mountings, or from both parts' own runouts on their own marks."""
     allowed = None if limit is None else parse_limit(limit)
     if fixed is not None and moved is not None:
-        (still, unit), (turned, _) = (parse_runout_share(t, indicator or Indicator()) for t in (fixed, moved))
+        dial = indicator or Indicator()
+        (still, unit), (turned, _) = (parse_runout_share(t, dial, allowed) for t in (fixed, moved))
         shares = shares_of_parts(still, turned, fixed_name=fixed_name, moved_name=moved_name)
     else:
         shares, unit = _mounted(mounts, counted_on, fixed_name, moved_name, allowed, indicator)
@@ -138,7 +139,7 @@ def answer_mate(
         raise VibeorderError(f"{shares.contradiction}: measure again before choosing a position")
     positions = (0.0, best_index_deg(shares)) if free else bolt_positions_deg(bolts)
     result = mate(shares, positions, allowed)
-    step = "turn" if free else "half turn" if bolts == 2 else "bolt hole"
+    step = "" if free else "half turn" if bolts == 2 else "bolt hole"
     return Answer("mate", result, mating_sheet(result, unit, step), _parts_figure(shares, unit))
 
 
@@ -217,13 +218,16 @@ def answer_angles(
 ) -> Answer:
     """Working angles against the limits, with the shim (and, given lengths, the spacer) that cures them."""
     check = check_joints(parse_driveline(slopes, sides, phasing, constant_velocity), rate_hz, limits)
-    changes, unit = [], "mm"
-    if check.faults:
-        changes.append(pinion_shim(check))
+    changes, unit, start = [], "mm", check
+    if any(f.key == "phasing" for f in check.faults):
+        changes.append(yokes_in_line(check))
+        start = changes[0].after
+    if start.faults:
+        changes.append(pinion_shim(start))
         if lengths is not None:
             pieces = [parse_length(text) for text in parse_list(lengths)]
             unit = pieces[0].unit if pieces else unit
-            changes.append(center_spacer(check, [p.si for p in pieces]))
+            changes.append(center_spacer(start, [p.si for p in pieces]))
     return Answer("angles", (check, tuple(changes)), angles_sheet(check, changes, unit))
 
 

@@ -16,6 +16,7 @@ import numpy as np
 
 from vibeorder.bench.grades import permissible_unbalance_kg_m
 from vibeorder.errors import VibeorderError
+from vibeorder.vehicle import BALANCE_ONLY_FIRST_ORDER, RUNOUT_BEFORE_BALANCE
 
 __all__ = [
     "Balance",
@@ -55,8 +56,8 @@ class Balance:
     """corrections: weight to put on the bare rotor (all trials off), one per plane, in the trial's unit.
 
     correction_ses: standard error of each, in any direction. coefficients: response per unit weight
-    [probe][plane]. residuals: predicted readings afterwards; residual_rms over the probes; expected_rms
-    also counts what the readings' own errors will leave. trials: heaviest trial per plane. notes: what the technician should know.
+    [probe][plane]. residuals: predicted readings afterwards; residual_rms over the probes;
+    expected_rms also counts what the readings' own errors will leave. trials: heaviest trial per plane.
     """
 
     corrections: tuple[complex, ...]
@@ -87,15 +88,13 @@ def may_balance(order: float, *, runout_checked: bool) -> tuple[str, ...]:
     """
     if abs(order - 1.0) > 0.02:
         raise VibeorderError(
-            f"order {order:g} cannot be balanced: a weight cures only the first order; look for joint angles "
-            "and phasing at the second, for the part itself at any other"
+            f"Order {order:g} cannot be balanced. {BALANCE_ONLY_FIRST_ORDER} Look for joint angles and yoke "
+            "phasing at the second order of a driveshaft, for the part itself at any other"
         )
     if runout_checked:
         return ()
-    return (
-        "No runout check within limits is on record: measure the runout first, a weight on a bent part "
-        "holds at one speed only. Say --runout-checked once it is within limits.",
-    )
+    on_record = "No runout check within limits is on record."
+    return (f"{on_record} {RUNOUT_BEFORE_BALANCE} Say --runout-checked once it is.",)
 
 
 def solve_balance(

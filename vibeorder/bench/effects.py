@@ -96,8 +96,9 @@ def effect_sheet(result: Effect, unit: str, mass: str | None = None) -> Sheet:
     top = result.speeds[-1]
     force = f"{top.force_n:.0f} N ({top.force_n / (0.45359237 * STANDARD_GRAVITY):.0f} lbf)"
     allowed = "within" if top.times_g16 <= 1.0 else f"{top.times_g16:.1f} times"
+    weight = mass or f"{result.mass_kg:g} kg"
     sentence = (
-        f"{show_length(result.tir_m, unit)} of runout on {mass or f'{result.mass_kg:g} kg'} pulls with {force}, "
+        f"{show_length(result.tir_m, unit)} of runout on {weight} pulls with {force}, "
         f"once a turn, at {60 * top.rate_hz:.0f} rpm: {allowed} what grade G 16 allows a driveshaft."
     )
     numbers = [

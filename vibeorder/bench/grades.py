@@ -35,10 +35,8 @@ def grade_of(unbalance_kg_m: float, mass_kg: float, rate_hz: float) -> float:
 
 
 def check_rotor(mass_kg: float, rate_hz: float) -> None:
-    """Raises VibeorderError for a mass or a speed that is not above zero."""
-    if not mass_kg > 0.0:
+    """Raises VibeorderError for a mass or a speed that cannot be."""
+    if not 0.0 < mass_kg < 1e6:
         raise VibeorderError(f"a mass of {mass_kg:g} kg cannot be balanced; give the rotating part's mass")
-    if not rate_hz > 0.0:
-        raise VibeorderError(
-            f"a speed of {60.0 * rate_hz:g} rpm makes no unbalance felt; give the running speed"
-        )
+    if not 0.0 < rate_hz < 5000.0:
+        raise VibeorderError(f"a speed of {60.0 * rate_hz:g} rpm cannot be a rotor's; give the running speed")

@@ -10,7 +10,7 @@ of vectors.
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
@@ -78,6 +78,7 @@ class Shares:
     carrier: Literal["fixed", "moved", "both"] = "both"
     contradiction: str | None = None
     mountings: tuple[Mounting, ...] = ()
+    frame: Frame = "moved"
 
 
 def solve_mountings(
@@ -115,7 +116,7 @@ def solve_mountings(
     shares = shares_of_parts(_vector(solution, covariance, 0), _vector(solution, covariance, 2), covariance)
     return Shares(
         shares.fixed, shares.moved, shares.covariance, fixed_name, moved_name, chi2, dof, p, shares.carrier,
-        doubt, tuple(mountings),
+        doubt, tuple(mountings), frame,
     )  # fmt: skip
 
 
@@ -156,10 +157,14 @@ def as_mounting(index_deg: float, result: Runout) -> Mounting:
 
 def halfturn_sheet(shares: Shares, unit: str, limit: RunoutLimit | None = None) -> Sheet:
     """The shares in words, in the user's unit."""
+    if shares.contradiction:
+        return Sheet(_sentence(shares, unit, limit), _as_read(shares, unit), REMINDERS)
     numbers = []
     for name, vector in ((shares.fixed_name, shares.fixed), (shares.moved_name, shares.moved)):
         numbers.append((f"{name} alone", plus_minus_length(vector.length, vector.length_se, unit)))
-        numbers.append((f"{name}'s high spot", f"{vector.angle_deg:.0f} ± {vector.angle_se_deg:.0f} deg"))
+        numbers.append(
+            (f"{name}'s high spot", f"{vector.angle_deg:.0f} ± {max(1.0, vector.angle_se_deg):.0f} deg")
+        )
     if shares.p is not None:
         numbers.append(
             ("agreement of the mountings", f"chi-square {shares.chi2:.1f} on {shares.dof}, p {shares.p:.2g}")
@@ -193,6 +198,27 @@ def _sentence(shares: Shares, unit: str, limit: RunoutLimit | None) -> str:
         f"{_amount(lengths[other], unit)} in the {names[other]}"
     )
     return f"{text}{_against_limit(lengths, names, unit, limit)}."
+
+
+def _as_read(shares: Shares, unit: str) -> tuple[tuple[str, str], ...]:
+    """Each mounting beside what the best pair of parts would have shown: a slipped mark stands out."""
+    even = {"var_x": 1e-12, "var_y": 1e-12, "cov_xy": 0.0}
+    plain = [Mounting(m.index_deg, replace(m.runout, **even)) for m in shares.mountings]
+    best, on_moved, rows = solve_mountings(plain, frame=shares.frame), shares.frame == "moved", []
+    still, carried = (best.moved, best.fixed) if on_moved else (best.fixed, best.moved)
+    for m in shares.mountings:
+        turned = _turn(-m.index_deg if on_moved else m.index_deg)
+        x, y = np.array([still.x, still.y]) + turned @ [carried.x, carried.y]
+        fits = Vector(float(x), float(y))
+        rows.append(
+            (
+                f"turned {m.index_deg:.0f} deg",
+                f"read {show_length(m.runout.length, unit)} at {m.runout.angle_deg:.0f} deg, "
+                f"the nearest pair gives {show_length(fits.length, unit)} at {fits.angle_deg:.0f} deg",
+            )
+        )
+    rows.append(("agreement of the mountings", f"chi-square {shares.chi2:.1f} on {shares.dof}"))
+    return tuple(rows)
 
 
 def _against_limit(

@@ -33,6 +33,8 @@ SLOPE_SE_DEG = 0.2
 STEEPEST_DEG = 45.0
 # No inclinometer tells less from a limit.
 TOLERANCE_DEG = 0.05
+# Yokes of one shaft are meant to be in line unless its maker says otherwise: common practice, no source.
+PHASE_TOLERANCE_DEG = 5.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -227,6 +229,9 @@ def _equivalent_se_deg(driveline: Driveline, slope_se_deg: float) -> float:
 
 def _faults(check: JointCheck) -> tuple[Fault, ...]:
     rules, faults = check.limits, []
+    for k, twist in enumerate(check.driveline.phase_errors_deg, 1):
+        if abs(math.remainder(twist, 180.0)) > PHASE_TOLERANCE_DEG:
+            faults.append(Fault("phasing", f"the yokes of shaft {k} are {abs(twist):g} deg out of line"))
     for joint in check.joints:
         if joint.constant_velocity:
             continue
@@ -278,7 +283,7 @@ def _check(driveline: Driveline, rate_hz: float) -> None:
         )
     if any(not 1 <= k < len(members) for k in driveline.constant_velocity):
         raise VibeorderError(f"there are joints 1 to {len(members) - 1}; no other can be constant-velocity")
-    if not rate_hz > 0.0:
+    if not 0.0 < rate_hz < 500.0:
         raise VibeorderError(
             f"a shaft speed of {60 * rate_hz:g} rpm cannot be; give the speed of the complaint"
         )

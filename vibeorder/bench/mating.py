@@ -71,7 +71,7 @@ def mate(shares: Shares, positions_deg: Sequence[float], limit: RunoutLimit | No
 
 
 def mating_sheet(result: Mating, unit: str, step_name: str = "bolt hole") -> Sheet:
-    """The choice in words, and every position's prediction."""
+    """The choice in words, and every position's prediction; step_name "" where any angle is possible."""
     numbers = []
     for k, position in enumerate(result.positions):
         value = plus_minus_length(position.runout.length, position.runout.length_se, unit)
@@ -112,6 +112,8 @@ def _remedy(shares: Shares, best: Position, limit: RunoutLimit | None) -> Remedy
 def _position_name(k: int, position: Position, step_name: str) -> str:
     if k == 0:
         return "as first mounted"
+    if not step_name:
+        return f"turned {position.index_deg:.0f} deg"
     return f"turned {k} {step_name}{'s' if k > 1 else ''} ({position.index_deg:.0f} deg)"
 
 

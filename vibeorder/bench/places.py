@@ -17,7 +17,10 @@ _THOU = 2.54e-5
 
 @dataclass(frozen=True, slots=True)
 class Place:
-    """usual_limit_m: marked default, common practice, no source; usual_range: what is seen in practice."""
+    """usual_limit_m: marked default, common practice, no source; usual_range: what is seen in practice.
+
+    also: other names of the place in a vehicle profile's [limits].
+    """
 
     key: str
     label: str
@@ -27,6 +30,7 @@ class Place:
     above: str
     next_step: str
     cautions: tuple[str, ...] = ()
+    also: tuple[str, ...] = ()
 
 
 _STAND = (
@@ -49,6 +53,7 @@ PLACES = (
         "the flange face is not square to the pinion: the shaft's end swings in a circle",
         "Turn the flange on the pinion and read again; if the high spot stays with the flange, replace it.",
         (_CLEAN, _STAND, _SEAL),
+        ("pinion_flange", "companion_flange"),
     ),
     Place(
         "pilot_bore",
@@ -59,6 +64,7 @@ PLACES = (
         "the bore that centers the shaft runs off the pinion's axis: the whole shaft end is off center",
         "Do the half-turn test; match-mount or replace the flange.",
         ("Use a lever adapter that reaches the bore, and give its ratio.", _CLEAN, _SEAL),
+        ("pinion_flange", "companion_flange", "pinion_flange_bore"),
     ),
     Place(
         "yoke_fixture",
@@ -69,6 +75,7 @@ PLACES = (
         "the yoke's bearing bores are off the pinion's axis",
         "Turn the yoke on the pinion half a turn and read again; replace the yoke that keeps its high spot.",
         ("Turn the fixture half round in the yoke once: a reading that changes is the fixture's.", _SEAL),
+        ("pinion_yoke",),
     ),
     Place(
         "yoke_shaft",
@@ -79,6 +86,7 @@ PLACES = (
         "yoke and shaft together are off center: which of the two is not yet known",
         "Do the half-turn test: unbolt the shaft, turn it half a turn, read again.",
         (_STRAPS,),
+        ("pinion_yoke",),
     ),
     Place(
         "tube_front",
@@ -89,6 +97,7 @@ PLACES = (
         "the front end is off center: slip yoke, weld, or what it is bolted to",
         "Do the half-turn test at the front; look for wear in slip yoke and bushing.",
         ("Read where the tube is round, clear of welds and balance weights.", _CLEAN),
+        ("driveshaft_front", "driveshaft"),
     ),
     Place(
         "tube_middle",
@@ -99,6 +108,7 @@ PLACES = (
         "the tube is bent or dented",
         "Read front and rear too: ends good, middle bad: replace or straighten the shaft, do not balance it.",
         ("Look for dents, undercoating and mud first.", _CLEAN),
+        ("driveshaft_middle", "driveshaft"),
     ),
     Place(
         "tube_rear",
@@ -109,6 +119,7 @@ PLACES = (
         "the rear end is off center: weld, joint, or the pinion flange it is bolted to",
         "Do the half-turn test at the rear, then read the pinion flange.",
         ("Read where the tube is round, clear of welds and balance weights.", _CLEAN, _STRAPS),
+        ("driveshaft_rear", "driveshaft"),
     ),
     Place(
         "transmission_flange",

@@ -22,6 +22,8 @@ __all__ = [
 Counting = Literal["degrees", "clock", "bolts"]
 
 MIN_PLACES = 4
+# The longest plunger dials travel 50 to 100 mm (JIS B 7503:2011 ends there).
+LONGEST_TRAVEL_M = 0.1
 _NUMBER = r"[-+]?(?:\d+(?:[.,]\d+)?|[.,]\d+)"
 _UNIT = r"(?:thou|inches|inch|in|mm|cm|um|µm|\")"
 _ITEM = re.compile(
@@ -76,6 +78,7 @@ def parse_readings(text: str, *, bolts: int | None = None, back: str | None = No
         closing = shown.pop()
         angles.pop()
     _check_places(angles)
+    _check_dial(shown)
     back_m = None
     if back is not None:
         back_items, back_unit = _items(back if _ends_in_unit(back) else f"{back} {unit}")
@@ -85,6 +88,7 @@ def parse_readings(text: str, *, bolts: int | None = None, back: str | None = No
                 f"{len(shown)} readings forwards but {len(back_items)} backwards; read the same places"
             )
         back_m = tuple(value * factor for _, value in back_items)
+        _check_dial(list(back_m))
     number = _bolt_count([p for p, _ in items], bolts) if counting == "bolts" else 0
     return Readings(tuple(angles), tuple(shown), unit, counting, number, closing, back_m)
 
@@ -100,6 +104,7 @@ def parse_runout_vector(text: str, *, angle_needed: bool = True) -> tuple[float,
     """(metres, unit, degrees) from "12 thou@30" or "12 thou@1h"."""
     amount, at, place = text.partition("@")
     length = parse_length(amount)
+    _check_dial([length.si])
     if not at:
         if angle_needed:
             raise VibeorderError(f"{text!r} does not say where the high spot is; write it like '12 thou@30'")
@@ -190,7 +195,9 @@ def _angles(places: list[str], bolts: int | None) -> tuple[Counting, list[float]
         raise VibeorderError(f"the places are counted in {' and '.join(sorted(kinds))}; use one way for all")
     if kinds == {"bolts"}:
         count = _bolt_count(places, bolts)
-        numbers = [int(float(p[1:].replace(",", "."))) for p in places]
+        if not all(p[1:].isdigit() for p in places):
+            raise VibeorderError("a bolt number is a whole number; write b1, b2, b3 ...")
+        numbers = [int(p[1:]) for p in places]
         wrong = next((n for n in numbers if not 1 <= n <= count), None)
         if wrong is not None:
             raise VibeorderError(
@@ -202,6 +209,14 @@ def _angles(places: list[str], bolts: int | None) -> tuple[Counting, list[float]
 
 def _bolt_count(places: list[str], bolts: int | None) -> int:
     return bolts if bolts else max((int(p[1:]) for p in places if p[1:].isdigit()), default=len(places))
+
+
+def _check_dial(shown_m: list[float]) -> None:
+    largest = max(shown_m, key=abs)
+    if not abs(largest) <= LONGEST_TRAVEL_M:
+        raise VibeorderError(
+            f"a reading of {largest * 1e3:.4g} mm is beyond any dial's travel; check the number and its unit"
+        )
 
 
 def _check_places(angles: list[float]) -> None:

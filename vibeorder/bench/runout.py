@@ -123,7 +123,8 @@ def measure_runout(
         place, tir, tir_se, tir_read, curve, offset, _angle_se(offset, lost, readings.back_m is not None),
         _waves(fit), fit, u, suspect, excess, without,
         None if readings.closing_m is None else dial.factor * (readings.closing_m - readings.shown_m[0]),
-        backlash, limit, verdict, readings.angles_deg, tuple(true.tolist()), _notes(readings, fit),
+        backlash, limit, verdict, readings.angles_deg, tuple(true.tolist()),
+        _notes(readings, fit, tir, tir_se),
     )  # fmt: skip
 
 
@@ -232,8 +233,10 @@ def _waves(fit: HarmonicFit) -> tuple[Wave, ...]:
     return tuple(Wave(k, v.length, v.length_se, v.angle_deg / k) for k, v in waves)
 
 
-def _notes(readings: Readings, fit: HarmonicFit) -> tuple[str, ...]:
+def _notes(readings: Readings, fit: HarmonicFit, tir_m: float, tir_se_m: float) -> tuple[str, ...]:
     notes = []
+    if tir_m <= COVERAGE * tir_se_m:
+        notes.append("What was read is no more than the dial's own error: as true as this dial can tell.")
     if fit.orders == 1:
         notes.append(
             f"{len(readings.shown_m)} places show the wobble but not the shape, and no single bad spot; "

@@ -45,6 +45,8 @@ def _verdict(result: Runout, unit: str) -> str:
     if result.limit is None:
         return "no limit given: take it from the service information."
     limit = show_length(result.limit.limit_m, unit)
+    if not result.limit.usual and not result.limit.given.endswith(unit):
+        limit += f" ({result.limit.given})"
     named = f"the common-practice limit of {limit}" if result.limit.usual else f"the limit of {limit}"
     if result.verdict == "too close to call":
         return f"too close to call against {named}: measure again."

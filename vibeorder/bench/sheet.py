@@ -1,6 +1,8 @@
 """What every bench result looks like before a door renders it: a sentence, numbers, notes."""
 
+import cmath
 import dataclasses
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 
@@ -60,7 +62,8 @@ def _plain(value: object) -> object:
             plain |= {k: getattr(value, k) for k in ("length", "length_se", "angle_deg", "angle_se_deg")}
         return plain
     if isinstance(value, complex):
-        return {"real": value.real, "imag": value.imag}
+        angle = math.degrees(cmath.phase(value)) % 360.0
+        return {"real": value.real, "imag": value.imag, "length": abs(value), "angle_deg": angle}
     if isinstance(value, Mapping):
         return {str(k): _plain(v) for k, v in value.items()}
     if isinstance(value, tuple | list):

@@ -10,7 +10,7 @@ from vibeorder.bench.sheet import Sheet
 from vibeorder.errors import VibeorderError
 from vibeorder.units import parse_length
 
-__all__ = ["Change", "angles_sheet", "center_spacer", "pinion_shim"]
+__all__ = ["Change", "angles_sheet", "center_spacer", "pinion_shim", "yokes_in_line"]
 
 # How far shims and spacers reach in practice: judgement, no source.
 MOST_SHIM_DEG = 6.0
@@ -21,13 +21,14 @@ SPACER_STEPS = 160
 
 @dataclass(frozen=True, slots=True)
 class Change:
-    """amount: degrees of slope at the pinion (positive: nose up), or metres at the center bearing (up).
+    """amount: degrees of slope at the pinion (positive: nose up), metres at the center bearing
+    (up), 0 for yokes put in line.
 
     low, high: the range of amounts around it that meet every rule (None where none does). after: the check
     with it. meets: whether every rule is met.
     """
 
-    kind: Literal["pinion", "center bearing"]
+    kind: Literal["pinion", "center bearing", "yokes"]
     amount: float
     low: float | None
     high: float | None
@@ -45,6 +46,12 @@ def pinion_shim(check: JointCheck) -> Change:
 
     amounts = [MOST_SHIM_DEG * k / SHIM_STEPS for k in range(-SHIM_STEPS, SHIM_STEPS + 1)]
     return _choose("pinion", check, amounts, moved)
+
+
+def yokes_in_line(check: JointCheck) -> Change:
+    """The same line with the yokes of every shaft in line."""
+    after = check_joints(replace(check.driveline, phase_errors_deg=()), check.rate_hz, check.limits)
+    return Change("yokes", 0.0, None, None, after, meets=not after.faults)
 
 
 def center_spacer(check: JointCheck, lengths_m: Sequence[float]) -> Change:
@@ -106,6 +113,9 @@ def _sentence(check: JointCheck, changes: Sequence[Change], unit: str) -> str:
     if not check.faults:
         return f"{text}. Every rule is met; look elsewhere for the second-order shake."
     cure = next((c for c in changes if c.meets), None)
+    if any(c.kind == "yokes" for c in changes):
+        then = "" if cure is None or cure.kind == "yokes" else f", then {_change(cure, unit)}"
+        return f"{text}. Not right: put the yokes in line{then}."
     if cure is None:
         return (
             f"{text}. Not right, and no shim alone makes it right: check mounts, ride height and the parts."
@@ -114,6 +124,8 @@ def _sentence(check: JointCheck, changes: Sequence[Change], unit: str) -> str:
 
 
 def _change(change: Change, unit: str) -> str:
+    if change.kind == "yokes":
+        return "put the yokes in line"
     if change.kind == "pinion":
         return f"tip the pinion nose {'up' if change.amount > 0 else 'down'} {abs(change.amount):.1f} deg"
     move = "raise" if change.amount > 0 else "lower"
@@ -153,8 +165,10 @@ def _numbers(check: JointCheck, changes: Sequence[Change], unit: str) -> tuple[t
 def _after(change: Change, unit: str) -> str:
     angles = " and ".join(f"{j.working_deg:.1f}" for j in change.after.joints)
     text = f"{_change(change, unit)}: angles {angles} deg, {change.after.torsional_rad_s2:.0f} rad/s^2"
-    if not change.meets or change.low is None or change.high is None:
+    if not change.meets:
         return f"{text}; not every rule met"
+    if change.low is None or change.high is None:
+        return f"{text}; every rule met"
     if change.kind == "pinion":
         return f"{text}; right from {change.low:+.1f} to {change.high:+.1f} deg"
     return f"{text}; right from {_spacer(change.low, unit)} to {_spacer(change.high, unit)}"

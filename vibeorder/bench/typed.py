@@ -58,16 +58,24 @@ def parse_limit(text: str) -> RunoutLimit:
 
 
 def limit_for(text: str | None, vehicle: Vehicle | None, place: Place | None) -> RunoutLimit | None:
-    """The typed limit, else the vehicle's own for that place, else None (the place's marked default)."""
+    """The typed limit, else the vehicle's own for that place, else None (the place's marked default).
+
+    A profile's "pinion_flange" counts for face and bore, its "driveshaft_middle" for the tube's middle.
+    """
     if text is not None:
         return parse_limit(text)
     if vehicle is None or place is None:
         return None
-    wanted = {place.key, place.key.split("_")[0]}
-    for limit in vehicle.limits:
-        if limit.place.lower().replace(" ", "_").replace("-", "_") in wanted:
-            return RunoutLimit(limit.limit_m, limit.given)
+    label = _key(place.label)
+    named = {_key(limit.place): limit for limit in vehicle.limits}
+    for name in sorted(named, key=len, reverse=True):
+        if name in (place.key, *place.also) or place.key.startswith(f"{name}_") or label.startswith(name):
+            return RunoutLimit(named[name].limit_m, named[name].given)
     return None
+
+
+def _key(name: str) -> str:
+    return re.sub(r"[^a-z]+", "_", name.lower()).strip("_")
 
 
 def parse_mount(text: str, indicator: Indicator, limit: RunoutLimit | None = None) -> tuple[Mounting, str]:
@@ -82,18 +90,20 @@ def parse_mount(text: str, indicator: Indicator, limit: RunoutLimit | None = Non
         )
     index_deg = _number(index, "index angle")
     if "@" in what:
-        vector, unit = parse_runout_share(what, indicator)
-        check_unit(vector.length, limit, unit)
+        vector, unit = parse_runout_share(what, indicator, limit)
         return Mounting(index_deg, vector), unit
     readings = parse_readings(what)
     return as_mounting(index_deg, measure_runout(readings, limit=limit, indicator=indicator)), readings.unit
 
 
-def parse_runout_share(text: str, indicator: Indicator) -> tuple[Vector, str]:
+def parse_runout_share(
+    text: str, indicator: Indicator, limit: RunoutLimit | None = None
+) -> tuple[Vector, str]:
     """A runout vector (total indicator reading and high spot) and its unit from "12 thou@30"."""
     length, unit, angle = parse_runout_vector(text.strip())
     if length < 0.0:
         raise VibeorderError(f"{text.strip()!r}: a total indicator reading is not negative")
+    check_unit(length, limit, unit)
     f = indicator.factor
     se = math.sqrt(2.0) * indicator.reading_u_m
     return from_polar(f * length, angle or 0.0, se, TYPED_ANGLE_SE_DEG), unit
@@ -227,6 +237,8 @@ def _weight(text: str) -> tuple[complex, str]:
         mass = parse_mass(amount)
     except UnitError as error:
         raise UnitError(f"weight {text.strip()!r}: {error}") from None
+    if not abs(mass.si) < 100.0:
+        raise VibeorderError(f"weight {text.strip()!r} is no balance weight; check the number and its unit")
     if not at:
         raise VibeorderError(f"weight {text.strip()!r} does not say where it sits; write it like '5 g@120'")
     return cmath.rect(mass.si, math.radians(_number(angle, "weight's angle"))), mass.unit
