@@ -148,7 +148,7 @@ def runs_of(mask: BoolArray) -> list[tuple[int, int]]:
 def _averaged_cross(
     data: FloatArray, runs: list[tuple[int, int]], weights: FloatArray, hop: int
 ) -> tuple[ComplexArray, int]:
-    """Mean of X X^H over all blocks [shape (bins, c, c)] and their number; bins without an image count half."""
+    """Mean of X X^H over all blocks [shape (bins, c, c)] and their number; lone bins count half."""
     length = weights.size
     cross = np.zeros((length // 2 + 1, data.shape[0], data.shape[0]), dtype=np.complex128)
     blocks = 0

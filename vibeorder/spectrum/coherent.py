@@ -73,30 +73,14 @@ def coherent_order(
     _check_angle(angle, mask, order, block_turns)
     mean = data[:, mask].mean(axis=1, keepdims=True) if mask.any() else 0.0
     step = np.where(mask, np.gradient(angle), 0.0)
-    # Half blocks are summed once, at the order and at its neighbours 1 / block_turns apart: Hann in the angle
-    # is a combination of three of those, so no window is ever laid over the samples.
-    halves = int(np.floor((angle[-1] - angle[0]) * 2.0 / block_turns + 1e-9))
-    edges = np.searchsorted(angle, angle[0] + np.arange(halves + 1) * block_turns / 2.0 - 1e-12)
-    relative = angle - angle[0]
-    spins = range(-max(SIDE_BANDS) - 1, max(SIDE_BANDS) + 2)
-    sums = _half_sums((data - mean) * step, relative, order, block_turns, edges, spins)
-    weight = _half_sums(step[None, :], relative, 0.0, block_turns, edges, range(-1, 2))
-    window = _hann(weight, 0, 1)[:, 0].real
-    whole = np.diff(angle[np.minimum(edges, angle.size - 1)])
-    kept = window > LEAST_WEIGHT * 0.5 * (whole[:-1] + whole[1:])
+    edges, blocks, sides, kept = _blocks(data - mean, step, angle, order, block_turns)
     if not kept.any():
         raise SpeedError(f"gaps leave no block of {block_turns:g} turns whole; ask for shorter blocks")
-    centre = max(SIDE_BANDS) + 1
-    scale = 2.0 / window[kept, None]
-    blocks = _hann(sums, 0, centre)[kept] * scale
-    sides = np.array([_hann(sums, s * b, centre)[kept] * scale for b in SIDE_BANDS for s in (-1, 1)])
-    noise = np.sort(np.abs(sides) ** 2, axis=0)[1] / SECOND_OF_FOUR
-    # Phases so far count from the first sample; the user's turns may not start at a whole one.
-    blocks = blocks * np.exp(-2j * np.pi * order * angle[0])
+    noise = np.sort(np.abs(sides[:, kept]) ** 2, axis=0)[1] / SECOND_OF_FOUR
     first, last = edges[:-2][kept], np.minimum(edges[2:][kept], angle.size - 1)
     times = (first + last) / (2.0 * rate_hz)
     rates = (angle[last] - angle[first]) / np.maximum((last - first) / rate_hz, 1e-12)
-    return _summary(order, times, rates, blocks, noise)
+    return _summary(order, times, rates, blocks[kept], noise)
 
 
 def _check_angle(angle: FloatArray, mask: BoolArray, order: float, block_turns: float) -> None:
@@ -115,6 +99,29 @@ def _check_angle(angle: FloatArray, mask: BoolArray, order: float, block_turns: 
             f"the shaft makes {turned:.1f} turns in this record, less than one block of {block_turns:g}; "
             "ask for shorter blocks or record longer"
         )
+
+
+def _blocks(
+    data: FloatArray, step: FloatArray, angle: FloatArray, order: float, block_turns: float
+) -> tuple[NDArray[np.int64], ComplexArray, ComplexArray, BoolArray]:
+    """Sample edges of the half blocks, amplitudes at the order and in the side bands, and which blocks are whole.
+
+    Half blocks are summed once, at the order and at its neighbours 1 / block_turns apart: Hann in the angle is a
+    combination of three of those, so no window is ever laid over the samples.
+    """
+    relative = angle - angle[0]
+    halves = int(np.floor(relative[-1] * 2.0 / block_turns + 1e-9))
+    edges = np.searchsorted(relative, np.arange(halves + 1) * block_turns / 2.0 - 1e-12)
+    centre = max(SIDE_BANDS) + 1
+    sums = _half_sums(data * step, relative, order, block_turns, edges, range(-centre, centre + 1))
+    weight = _half_sums(step[None, :], relative, 0.0, block_turns, edges, range(-1, 2))
+    window = _hann(weight, 0, 1)[:, 0].real
+    whole = np.diff(angle[np.minimum(edges, angle.size - 1)])
+    kept = window > LEAST_WEIGHT * 0.5 * (whole[:-1] + whole[1:])
+    # Phases so far count from the first sample; the user's turns may not start at a whole one.
+    scale = 2.0 * np.exp(-2j * np.pi * order * angle[0]) / np.where(kept, window, 1.0)[:, None]
+    sides = np.array([_hann(sums, s * b, centre) * scale for b in SIDE_BANDS for s in (-1, 1)])
+    return edges, _hann(sums, 0, centre) * scale, sides, kept
 
 
 def _half_sums(

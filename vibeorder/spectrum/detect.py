@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from vibeorder.spectrum.floor import Cells, floor_level, make_cells, matrix_shape
 from vibeorder.spectrum.windows import cosine_window
 
-__all__ = ["Found", "Whitened", "find_peaks", "measure_width", "whiten"]
+__all__ = ["Found", "Whitened", "find_peaks", "measure_widths", "plain_spectrum", "whiten"]
 
 FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
@@ -28,9 +28,14 @@ HANN_SUM_VARIANCE = 1.0 + 2.0 * (4.0 / 9.0 + 1.0 / 36.0)
 # over bands up to 1.2% of the frequency, and peaks within 0.6% of a stronger one are part of it.
 WIDEST_SUM = 0.012
 SAME_LINE = 0.006
+# What is left after a tone was taken away holds the skirts of its wander this many bins out.
+KNOWN_REACH = 8.0
 # The floor itself may be this much too low where the road's spectrum bends inside a cell; sums over many bins
 # have so little scatter of their own that without it every bend would be a line.
 FLOOR_MARGIN = 1.3
+# A line with more than this share of its power outside its three middle bins, over what the window itself
+# spills there, is not a pure tone.
+SPILT_SHARE = 0.1
 # The lightest-damped body and suspension modes keep about 2% of critical damping (common practice, no
 # source): they are 4% of their frequency wide. A line below three eighths of that, and four times (6 dB)
 # above what lies beside it out to 3%, is no body mode: a mode keeps more than a quarter of its top there.
@@ -45,6 +50,7 @@ LEAK_MARGIN = 4.0
 class Found:
     """A peak: where, and once measured how wide; the last three describe one that is no pure tone.
 
+    radius: bins to either side that hold it, 0 for a tone.
     matrix: sum of Re(a a^H) over its bins, noise taken off: squared peak amplitudes [shape (c, c)].
     """
 
@@ -52,8 +58,8 @@ class Found:
     width_hz: float
     narrow: bool
     steady: bool
+    radius: int
     matrix: FloatArray
-    frequency_se_hz: float
     amplitude_variance: float
 
 
@@ -96,6 +102,15 @@ class Whitened:
         return max(1.0, float(part.mean()) / len(self.fourier))
 
 
+def plain_spectrum(samples: FloatArray, mask: BoolArray, rate_hz: float) -> tuple[ComplexArray, float]:
+    """Spectrum without a window, scaled to two-sided density [shape (c, bins)], and its bin width."""
+    from scipy import fft
+
+    length = fft.next_fast_len(samples.shape[1], real=True)
+    fourier = fft.rfft(samples, length, axis=1) / np.sqrt(rate_hz * np.count_nonzero(mask))
+    return np.asarray(fourier, dtype=np.complex128), rate_hz / length
+
+
 def whiten(samples: FloatArray, mask: BoolArray, rate_hz: float) -> Whitened:
     """Spectrum, floor and whitened power of samples [shape (c, n)] that are zero where mask is False."""
     fourier, step_hz, leak = _hann_fourier(samples, mask, rate_hz)
@@ -126,7 +141,8 @@ def find_peaks(
     channels, bins = whitened.fourier.shape
     low = max(2, int(np.ceil(band_hz[0] / whitened.step_hz)))
     high = min(bins - 2, int(band_hz[1] / whitened.step_hz))
-    taken: list[tuple[float, float]] = [(f.frequency_hz / whitened.step_hz, 0.0) for f in known]
+    bins_known = [f.frequency_hz / whitened.step_hz for f in known]
+    taken = [(at, 0.0, max(KNOWN_REACH, WIDEST_SUM * at)) for at in bins_known]
     out: list[Found] = []
     running = np.concatenate(([0.0], np.cumsum(whitened.statistic)))
     width = 1
@@ -140,13 +156,33 @@ def find_peaks(
             mean = (running[centres + width // 2 + 1] - running[centres - width // 2]) / width
             for at in _maxima(centres, mean, threshold):
                 if len(out) < limit and not _part_of(at, mean[at - first], width, taken, whitened.leak):
-                    taken.append((float(at), float(mean[at - first]) * width))
+                    taken.append((float(at), float(mean[at - first]) * width, max(3.0, SAME_LINE * at)))
                     out.append(_found(whitened, at, width))
         width = 2 * width + 1
     return out
 
 
-def measure_width(whitened: Whitened, peak: Found, others: Sequence[Found]) -> Found:
+def measure_widths(whitened: Whitened, peaks: Sequence[Found], others: Sequence[Found] = ()) -> list[Found]:
+    """The peaks with their widths; wandering ones within WIDEST_SUM of a stronger one of their kind are one
+    with it.
+
+    others: peaks that are not measured again but bound the reach of these.
+    """
+    everyone = [*others, *peaks]
+    kept: list[Found] = []
+    for peak in peaks:
+        measured = _measure_width(whitened, peak, everyone)
+        near = WIDEST_SUM * peak.frequency_hz
+        if measured.steady or all(
+            k.steady or abs(k.frequency_hz - peak.frequency_hz) > near for k in [*others, *kept]
+        ):
+            kept.append(replace(peak, steady=measured.steady))
+    # Those that were swallowed no longer bound the reach of the others.
+    everyone = [*others, *kept]
+    return [_measure_width(whitened, peak, everyone) for peak in kept]
+
+
+def _measure_width(whitened: Whitened, peak: Found, others: Sequence[Found]) -> Found:
     """The same peak with its width, and for one wider than a tone the centre, matrix and errors of its
     power."""
     at = round(peak.frequency_hz / whitened.step_hz)
@@ -160,16 +196,20 @@ def measure_width(whitened: Whitened, peak: Found, others: Sequence[Found]) -> F
     inside = np.cumsum(ring)
     scatter = np.sqrt(channels * HANN_SUM_VARIANCE * (2.0 * np.arange(reach + 1) + 1.0))
     outside = inside - inside[min(1, reach)]
-    wide = (outside > 4.0 * scatter) & (outside > 0.5 * inside[min(1, reach)])
-    radius = int(np.argmax(np.where(wide, inside / scatter, -np.inf))) if wide.any() else min(1, reach)
+    spilt = SPILT_SHARE + 2.0 * float(np.sum(whitened.leak[2 : reach + 1]))
+    wide = (outside > 4.0 * scatter) & (outside > spilt * inside[min(1, reach)])
+    # All of a wandering line's power, to within the scatter of noise, lest its far excursions be cut off.
+    top = int(np.argmax(inside))
+    whole = int(np.argmax(inside >= inside[top] - scatter[top]))
+    radius = max(2, whole) if wide.any() else min(1, reach)
     half = float(np.interp(0.5 * inside[radius], inside[: radius + 1], np.arange(radius + 1) + 0.5))
     if inside[0] >= 0.5 * inside[radius]:
         half = 0.25 * inside[radius] / inside[0]
-    width_hz = max(0.5, 2.0 * half) * whitened.step_hz
+    width_hz = float(max(0.5, 2.0 * half) * whitened.step_hz)
     narrow = width_hz < NARROWER_THAN * peak.frequency_hz and _stands_alone(
         whitened, at, round(half), 2 * radius
     )
-    peak = replace(peak, width_hz=width_hz, narrow=narrow)
+    peak = replace(peak, width_hz=width_hz, narrow=narrow, steady=not wide.any())
     return peak if not wide.any() else _centre_of_power(whitened, at, radius, peak)
 
 
@@ -227,14 +267,16 @@ def _maxima(centres: NDArray[np.int64], mean: FloatArray, threshold: float) -> l
 
 
 def _part_of(
-    at: int, mean: float, width: int, taken: Sequence[tuple[float, float]], leak: FloatArray
+    at: int, mean: float, width: int, taken: Sequence[tuple[float, float, float]], leak: FloatArray
 ) -> bool:
-    """Whether a peak is the skirt of a stronger one: within SAME_LINE of it, or no more than the window
-    leaks."""
+    """Whether a peak is the skirt of another: within its reach, or no more than the window leaks of it.
+
+    taken: bin, whitened power and reach in bins of each that is there already.
+    """
     leaked = 0.0
-    for bin_, power in taken:
+    for bin_, power, reach in taken:
         distance = abs(at - bin_)
-        if distance <= max(3.0, 0.75 * width, SAME_LINE * bin_):
+        if distance <= max(reach, 0.75 * width):
             return True
         leaked += power * float(leak[min(leak.size - 1, int(distance))])
     return mean < LEAK_MARGIN * leaked
@@ -248,28 +290,24 @@ def _found(whitened: Whitened, at: int, width: int) -> Found:
         if a - 2.0 * b + c < 0.0:
             shift = float(np.clip(0.5 * (a - c) / (a - 2.0 * b + c), -0.5, 0.5))
     return Found(
-        (at + shift) * whitened.step_hz, width * whitened.step_hz, False, True, np.zeros((0, 0)), 0.0, 0.0
+        (at + shift) * whitened.step_hz, width * whitened.step_hz, False, True, 0, np.zeros((0, 0)), 0.0
     )
 
 
 def _centre_of_power(whitened: Whitened, at: int, radius: int, peak: Found) -> Found:
-    """Centre, squared amplitude and their errors from the bins within `radius`, noise taken off."""
+    """Centre, squared amplitude and its error from the bins within `radius`, noise taken off."""
     part = slice(at - radius, at + radius + 1)
     fourier, statistic = whitened.fourier[:, part], whitened.statistic[part]
     channels = fourier.shape[0]
     frequency = np.arange(at - radius, at + radius + 1) * whitened.step_hz
     excess = statistic - channels
     centre = float(np.sum(excess * frequency) / np.sum(excess))
-    # A bin of a wandering line, like one of noise, scatters by as much as it holds.
-    centre_se = float(
-        np.sqrt(HANN_SUM_VARIANCE * np.sum((statistic * (frequency - centre)) ** 2)) / np.sum(excess)
-    )
-    # Two sides of the spectrum hold A^2 / 2: squared peak amplitude is 4 x the one-sided sum of density x
-    # bin.
+    # Both sides of the spectrum together hold A^2 / 2, so squared peak is 4 x density x bin, summed on one.
     scale = 4.0 * whitened.step_hz
     noise = whitened.noise_density(centre)
     matrix = scale * (np.real(fourier @ fourier.conj().T) - (2 * radius + 1) * noise)
-    power = np.sum(np.abs(fourier) ** 2, axis=0)
     squared = max(float(np.trace(matrix)), 1e-300)
-    variance = HANN_SUM_VARIANCE * float(np.sum((scale * power) ** 2)) / (4.0 * squared)
-    return Found(centre, peak.width_hz, peak.narrow, False, matrix, centre_se, variance)
+    # The line's own power does not scatter; noise beats with it, and with itself.
+    beside = scale * float(np.trace(noise))
+    variance = HANN_SUM_VARIANCE * (2.0 * squared * beside + (2 * radius + 1) * beside**2) / (4.0 * squared)
+    return Found(centre, peak.width_hz, peak.narrow, False, radius, matrix, variance)

@@ -20,6 +20,9 @@ ComplexArray = NDArray[np.complex128]
 # A bin is taken for a line, and left out of the second median, when it stands this many standard deviations
 # of noise's own scatter above the first floor: about one noise bin in a thousand does.
 STANDS_OUT_SIGMA = 3.0
+# Nor is it a line when it stands less than 3 dB out: the bends of the road's spectrum do as much within a
+# cell.
+LEAST_RATIO = 2.0
 # Slope of the floor below the first cell centre, in log-log: road noise rises towards low frequency, but
 # never steeper than this (a displacement-like 1/f^3).
 STEEPEST_SLOPE = 3.0
@@ -49,7 +52,8 @@ def make_cells(first_bin: int, end_bin: int, least_bins: int, relative_width: fl
         highs.append(high)
         low += max(1, width // 2)
     low_bins, high_bins = np.array(lows, dtype=np.int64), np.array(highs, dtype=np.int64)
-    return Cells(low_bins, high_bins, np.sqrt(low_bins * (high_bins - 1.0)))
+    # The median of a power that rises or falls through a cell is the power at its middle bin.
+    return Cells(low_bins, high_bins, np.asarray((low_bins + high_bins - 1.0) / 2.0, dtype=np.float64))
 
 
 def floor_level(power: FloatArray, cells: Cells, shape: float | FloatArray) -> tuple[FloatArray, BoolArray]:
@@ -69,7 +73,7 @@ def floor_level(power: FloatArray, cells: Cells, shape: float | FloatArray) -> t
         level = spread_over_bins(medians * to_mean, cells, power.size)
         # Wilson and Hilferty's cube root makes a gamma variate nearly normal, so one limit suits any shape.
         scatter = np.interp(np.arange(power.size), cells.centre, 1.0 / (9.0 * shapes))
-        limit = level * (1.0 - scatter + STANDS_OUT_SIGMA * np.sqrt(scatter)) ** 3
+        limit = level * np.maximum(LEAST_RATIO, (1.0 - scatter + STANDS_OUT_SIGMA * np.sqrt(scatter)) ** 3)
         loud = power > limit
         # A windowed line reaches two bins to either side.
         for shift in (1, 2):

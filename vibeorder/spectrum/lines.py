@@ -7,8 +7,9 @@ from numpy.typing import NDArray
 
 from vibeorder.errors import RecordingError
 from vibeorder.spectrum.averaged import checked_samples
-from vibeorder.spectrum.detect import Found, Whitened, find_peaks, measure_width, whiten
+from vibeorder.spectrum.detect import Found, Whitened, find_peaks, measure_widths, plain_spectrum, whiten
 from vibeorder.spectrum.tone import Pieces, ToneFit, add_tone, fit_tone, make_pieces
+from vibeorder.spectrum.wander import CUT_OFF_SHARE, mean_rate, wander_error_hz
 
 __all__ = ["SNR_BANDWIDTH_HZ", "Line", "find_lines"]
 
@@ -81,27 +82,14 @@ def find_lines(
     as one. Raises RecordingError where fewer than 64 samples are valid or the band is empty.
     """
     data, mask, band = _prepared(samples, valid, rate_hz, min_hz, max_hz)
-    whitened = whiten(data, mask, rate_hz)
-    found = find_peaks(whitened, band, limit, false_alarm)
-    if not found:
-        return ()
-    pieces = make_pieces(data, mask, rate_hz)
-    tones = [_take_away(pieces, whitened, measure_width(whitened, peak, found)) for peak in found]
-    # What is left has a truer floor, for strong lines leak through every gap; and may show what they hid.
-    rest = whiten(pieces.uncut(mask.size), mask, rate_hz)
-    more = find_peaks(rest, band, limit, false_alarm, known=found)
-    tones += [_take_away(pieces, rest, measure_width(rest, peak, [*found, *more])) for peak in more]
-    if more or len(tones) > 1 or not mask.all():
-        tones = [_refit(pieces, rest, peak, tone) for peak, tone in tones]
-        rest = whiten(pieces.uncut(mask.size), mask, rate_hz)
-    lines = [_line(peak, tone, rest, mask) for peak, tone in tones]
+    lines = _search(data, mask, rate_hz, band, limit, false_alarm)
     return tuple(sorted(lines, key=lambda line: -line.snr_db)[:limit])
 
 
 def _prepared(
     samples: FloatArray, valid: BoolArray, rate_hz: float, min_hz: float, max_hz: float | None
 ) -> tuple[FloatArray, BoolArray, tuple[float, float]]:
-    """Samples without their mean, zero in gaps, the mask, and the band to search; RecordingError if unusable."""
+    """Samples without their mean, zero in gaps, the mask, and the band; RecordingError if unusable."""
     data, mask = checked_samples(samples, valid, rate_hz)
     top_hz = rate_hz / 2.0 if max_hz is None else min(max_hz, rate_hz / 2.0)
     there = int(np.count_nonzero(mask))
@@ -114,6 +102,37 @@ def _prepared(
     mean = data[:, mask].mean(axis=1, keepdims=True)
     data = np.where(mask, data - mean, 0.0)
     return data, mask, (min_hz, top_hz)
+
+
+def _search(
+    data: FloatArray,
+    mask: BoolArray,
+    rate_hz: float,
+    band: tuple[float, float],
+    limit: int,
+    false_alarm: float,
+) -> list[Line]:
+    """Find, take away, look again, and fit every tone once more without the others."""
+    whitened = whiten(data, mask, rate_hz)
+    found = find_peaks(whitened, band, limit, false_alarm)
+    if not found:
+        return []
+    pieces = make_pieces(data, mask, rate_hz)
+    found = measure_widths(whitened, found)
+    tones = [_take_away(pieces, whitened, peak) for peak in found]
+    # What is left has a truer floor, for strong lines leak through every gap; and may show what they hid.
+    rest = whiten(pieces.uncut(mask.size), mask, rate_hz)
+    more = find_peaks(rest, band, limit, false_alarm, known=found)
+    tones += [_take_away(pieces, rest, peak) for peak in measure_widths(rest, more, found)]
+    if more or len(tones) > 1 or not mask.all():
+        tones = [_refit(pieces, rest, peak, tone) for peak, tone in tones]
+        rest = whiten(pieces.uncut(mask.size), mask, rate_hz)
+    lines = [_tone_line(peak, tone, rest, pieces, mask) for peak, tone in tones if tone is not None]
+    wandering = [peak for peak, tone in tones if tone is None]
+    if wandering:
+        plain, step_hz = plain_spectrum(pieces.uncut(mask.size), mask, rate_hz)
+        lines += [_wandering_line(peak, rest, plain, step_hz) for peak in wandering]
+    return lines
 
 
 def _take_away(pieces: Pieces, whitened: Whitened, peak: Found) -> tuple[Found, ToneFit | None]:
@@ -135,22 +154,36 @@ def _refit(pieces: Pieces, rest: Whitened, peak: Found, tone: ToneFit | None) ->
     return peak, again
 
 
-def _line(peak: Found, tone: ToneFit | None, rest: Whitened, mask: BoolArray) -> Line:
-    """A tone, or the power about a peak, with its errors."""
-    frequency_hz = peak.frequency_hz if tone is None else tone.frequency_hz
-    noise = rest.noise_density(frequency_hz)
-    if tone is None:
-        matrix, frequency_se, amplitude_var = peak.matrix, peak.frequency_se_hz, peak.amplitude_variance
-    else:
-        time_s = np.flatnonzero(mask) / rest.rate_hz
-        uncertain = 4.0 * noise * rest.rate_hz / mask.sum()
-        matrix = np.real(np.outer(tone.amplitude, tone.amplitude.conj())) - uncertain
-        widening = rest.excess_near(frequency_hz)
-        scatter = float(np.sum((time_s - time_s.mean()) ** 2)) / rest.rate_hz
-        power = float(np.real(tone.amplitude.conj() @ np.linalg.solve(noise, tone.amplitude)))
-        frequency_se = float(np.sqrt(2.0 * widening / ((2.0 * np.pi) ** 2 * power * scatter)))
-        along = tone.amplitude / np.linalg.norm(tone.amplitude)
-        amplitude_var = float(widening * np.real(along.conj() @ uncertain @ along) / 2.0)
+def _tone_line(peak: Found, tone: ToneFit, rest: Whitened, pieces: Pieces, mask: BoolArray) -> Line:
+    """A pure tone with its errors, from its fit and the noise that is left."""
+    noise = rest.noise_density(tone.frequency_hz)
+    time_s = np.flatnonzero(mask) / rest.rate_hz
+    scatter = float(np.sum((time_s - time_s.mean()) ** 2)) / rest.rate_hz
+    power = float(np.real(tone.amplitude.conj() @ np.linalg.solve(noise, tone.amplitude)))
+    bound = np.sqrt(2.0 / ((2.0 * np.pi) ** 2 * power * scatter))
+    error = np.hypot(bound, wander_error_hz(pieces, tone, noise))
+    # Each complex amplitude has variance 4 S fs / n, half of it along the tone's own phase.
+    uncertain = 4.0 * noise * rest.rate_hz / mask.sum()
+    matrix = np.real(np.outer(tone.amplitude, tone.amplitude.conj())) - uncertain
+    along = tone.amplitude / np.linalg.norm(tone.amplitude)
+    variance = rest.excess_near(tone.frequency_hz) * float(np.real(along.conj() @ uncertain @ along)) / 2.0
+    return _line(peak, tone.frequency_hz, float(error), matrix, variance, noise)
+
+
+def _wandering_line(peak: Found, rest: Whitened, plain: ComplexArray, step_hz: float) -> Line:
+    """The power about a peak, with the mean rate of what makes it."""
+    at = round(peak.frequency_hz / step_hz)
+    radius = min(peak.radius + 2, at - 1, plain.shape[1] - at - 2)
+    frequency_hz, error = mean_rate(plain, step_hz, at, radius, rest.whitener(peak.frequency_hz))
+    noise = rest.noise_density(peak.frequency_hz)
+    error = float(np.hypot(error, CUT_OFF_SHARE * peak.width_hz))
+    return _line(peak, frequency_hz, error, peak.matrix, peak.amplitude_variance, noise)
+
+
+def _line(
+    peak: Found, frequency_hz: float, error_hz: float, matrix: FloatArray, variance: float, noise: FloatArray
+) -> Line:
+    """A line from the matrix of its squared peak amplitudes; its first axis is the direction it moves in."""
     values, vectors = np.linalg.eigh((matrix + matrix.T) / 2.0)
     direction = vectors[:, -1] * np.sign(vectors[np.argmax(np.abs(vectors[:, -1])), -1])
     squared = max(float(np.trace(matrix)), 0.0)
@@ -158,13 +191,13 @@ def _line(peak: Found, tone: ToneFit | None, rest: Whitened, mask: BoolArray) ->
     floor = 2.0 * float(np.trace(noise)) * SNR_BANDWIDTH_HZ
     return Line(
         frequency_hz=float(frequency_hz),
-        frequency_se_hz=frequency_se,
+        frequency_se_hz=error_hz,
         amplitude=float(np.sqrt(squared)),
-        amplitude_se=float(np.sqrt(amplitude_var)),
+        amplitude_se=float(np.sqrt(variance)),
         direction=tuple(float(v) for v in direction),
         straightness=float(1.0 - np.sqrt(min(1.0, second / values[-1]))) if values[-1] > 0.0 else 0.0,
         snr_db=float(10.0 * np.log10(max(squared / 2.0, 1e-300) / floor)),
         width_hz=peak.width_hz,
         narrow=peak.narrow,
-        steady=tone is not None,
+        steady=peak.steady,
     )

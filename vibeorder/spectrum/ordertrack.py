@@ -175,7 +175,7 @@ def _checked(
         raise SpeedError("the shaft angle falls somewhere; a speed cannot be below zero, set it to 0 there")
     if angle[-1] - angle[0] < 1.0:
         raise SpeedError(
-            f"the shaft makes only {angle[-1] - angle[0]:.2f} turns in this record; an order needs at least one"
+            f"the shaft makes only {angle[-1] - angle[0]:.2f} turns here; an order needs at least one"
         )
     return data, mask, angle
 

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["Pieces", "ToneFit", "add_tone", "fit_tone", "make_pieces"]
+__all__ = ["Pieces", "ToneFit", "add_tone", "demodulate", "fit_tone", "make_pieces"]
 
 FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
@@ -99,12 +99,20 @@ def fit_tone(pieces: Pieces, frequency_hz: float, whitener: FloatArray) -> ToneF
 
 def add_tone(pieces: Pieces, tone: ToneFit, sign: float) -> None:
     """Add (sign 1) or take away (sign -1) a tone from the pieces' samples, in place."""
-    _, count, length = pieces.samples.shape
+    channels, count, length = pieces.samples.shape
     omega = 2.0 * np.pi * tone.frequency_hz / pieces.rate_hz
-    turning = np.exp(1j * omega * length * np.arange(count))[:, None] * np.exp(1j * omega * np.arange(length))
-    turning *= pieces.mask
-    for channel, amplitude in zip(pieces.samples, sign * tone.amplitude, strict=True):
-        channel += amplitude.real * turning.real - amplitude.imag * turning.imag
+    # Re(a e^(jwk) e^(jwl)) as a product of two thin matrices, pieces by places within a piece.
+    outer = sign * tone.amplitude[:, None] * np.exp(1j * omega * length * np.arange(count))
+    inner = np.exp(1j * omega * np.arange(length))
+    thin = np.stack([outer.real.ravel(), -outer.imag.ravel()], axis=1)
+    wave = (thin @ np.stack([inner.real, inner.imag])).reshape(channels, count, length)
+    wave *= pieces.mask
+    np.add(pieces.samples, wave, out=pieces.samples)
+
+
+def demodulate(pieces: Pieces, omega: float) -> ComplexArray:
+    """Sum of x exp(-j omega t), t in samples, over each piece [shape (c, pieces)]."""
+    return _Sums.of(pieces, omega).signal
 
 
 @dataclass(frozen=True, slots=True)
