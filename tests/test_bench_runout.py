@@ -179,6 +179,19 @@ def test_the_verdict_keeps_clear_of_the_limit_by_the_error(text: str, verdict: s
     assert measure_runout(parse_readings(text), limit=FOUR).verdict == verdict
 
 
+@pytest.mark.parametrize("places", [4, 8, 16])
+def test_a_part_exactly_at_the_limit_is_rarely_called_over_or_within(places: int) -> None:
+    """A true 0.1 mm against 0.1 mm: over in 2.7 to 3.6% of 1500 turns, within in 0 to 2.1%; here 400 turns."""
+    rng = np.random.default_rng(places)
+    angles = np.arange(places) * 360.0 / places
+    verdicts = []
+    for _ in range(400):
+        wave = 5e-5 * np.cos(np.radians(angles - rng.uniform(0, 360))) + rng.normal(0, 5e-6, places)
+        verdicts.append(measure_runout(_turn(angles, wave), limit=RunoutLimit(1e-4, "0.1 mm")).verdict)
+    assert verdicts.count("over") <= 28
+    assert verdicts.count("within") <= 20
+
+
 def test_the_short_form_uses_high_and_low_spot_together() -> None:
     result = runout_from_extremes(parse_extreme("5 thou@90", "-3 thou@250"), limit=FOUR)
     assert result.tir_m == pytest.approx(8 * THOU)

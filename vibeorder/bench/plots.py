@@ -52,6 +52,7 @@ def runout_figure(result: Runout, unit: str, readings: Readings | None = None) -
     spot = name_angle(result.offset.angle_deg, readings)
     axes.set_title(f"high spot at {spot}, {result.tir_m / one:.3g} {unit} total")
     axes.set_yticklabels([])
+    _name_angles(axes, readings)
     axes.legend(loc="lower left", bbox_to_anchor=(-0.15, -0.12), fontsize=8)
     return figure
 
@@ -78,6 +79,17 @@ def vectors_figure(vectors: Mapping[str, complex], title: str, unit: str) -> "Fi
 def save_figure(figure: "Figure", path: Path) -> None:
     """Write a picture; the suffix (.png, .svg, .pdf) decides the kind."""
     figure.savefig(path, dpi=120)
+
+
+def _name_angles(axes: "PolarAxes", readings: Readings | None) -> None:
+    """Round the picture the places as the user counts them."""
+    if readings is not None and readings.counting == "clock":
+        axes.set_thetagrids(range(0, 360, 30), [str(h or 12) for h in range(12)])
+    if readings is not None and readings.counting == "bolts":
+        step = 360.0 / readings.bolts
+        axes.set_thetagrids(
+            [k * step for k in range(readings.bolts)], [f"b{k + 1}" for k in range(readings.bolts)]
+        )
 
 
 def _polar() -> "tuple[Figure, PolarAxes]":

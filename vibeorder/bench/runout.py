@@ -202,7 +202,7 @@ def _suspect(angles: np.ndarray, readings: np.ndarray, u: float) -> tuple[int | 
     orders = usable_orders(angles.tolist(), spare=3)
     if orders < 1:
         return None, None
-    from scipy.stats import t as student  # scipy.stats is slow to load: only when readings are judged
+    from scipy.special import stdtrit  # the t quantile without the slow scipy.stats
 
     fit = fit_harmonics(angles.tolist(), readings.tolist(), u, orders)
     e, room = np.asarray(fit.residuals_m), np.maximum(1.0 - np.asarray(fit.leverages), 1e-9)
@@ -211,7 +211,7 @@ def _suspect(angles: np.ndarray, readings: np.ndarray, u: float) -> tuple[int | 
     s = np.sqrt((PRIOR_DOF * u**2 + others) / dof)
     t = np.abs(e) / (s * np.sqrt(room))
     worst = int(np.argmax(t))
-    if t[worst] <= student.ppf(1.0 - OUTLIER_P / (2.0 * len(e)), dof):
+    if t[worst] <= stdtrit(dof, 1.0 - OUTLIER_P / (2.0 * len(e))):
         return None, None
     return worst, float(e[worst] / room[worst])
 
