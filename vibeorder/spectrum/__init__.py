@@ -1,7 +1,7 @@
 """What shakes: spectra, their noise floor and lines, and orders followed along a changing speed.
 
-Everything takes plain arrays: samples [shape (channels, n)], rate_hz, a mask `valid` [shape (n,)], shaft
-angles in turns.
+Everything takes plain arrays: samples [shape (channels, n)], rate_hz, a mask `valid` [shape (n,)] and shaft
+angles in turns [shape (n,)].
 """
 
 from vibeorder.spectrum.averaged import AveragedSpectrum, averaged_spectrum, noise_floor

@@ -111,8 +111,8 @@ def noise_floor(spectrum: AveragedSpectrum) -> FloatArray:
     """Density of the noise alone, all channels together, in unit^2/Hz [shape (m,)].
 
     A moving median in log frequency, corrected for the median's bias, that leaves out the bins that stand out
-    of it (see `vibeorder.spectrum.floor`). sqrt(2 x floor x noise_bandwidth_hz) is the floor under
-    `amplitude`.
+    of it (see `vibeorder.spectrum.floor`). The floor under `amplitude` is sqrt(2 x this x
+    noise_bandwidth_hz).
     """
     density = spectrum.density
     bins = density.size
@@ -122,8 +122,7 @@ def noise_floor(spectrum: AveragedSpectrum) -> FloatArray:
 
 
 def checked_samples(samples: FloatArray, valid: BoolArray, rate_hz: float) -> tuple[FloatArray, BoolArray]:
-    """Samples as (channels, n) and a mask that also leaves out what is not finite; RecordingError if
-    unusable."""
+    """Samples as (channels, n), a mask that also leaves out what is not finite; or RecordingError."""
     data = np.atleast_2d(np.asarray(samples, dtype=np.float64))
     mask = np.asarray(valid, dtype=np.bool_)
     if data.ndim != 2 or data.shape[1] != mask.size:

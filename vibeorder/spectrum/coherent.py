@@ -19,8 +19,7 @@ ComplexArray = NDArray[np.complex128]
 # neighbouring orders among them do not count as noise; it is 1/4 + 1/3 of the mean of exponential powers.
 SIDE_BANDS = (3, 6)
 SECOND_OF_FOUR = 1.0 / 4.0 + 1.0 / 3.0
-# A block with less than this share of its Hann weight there is left out; a line a bin away would leak into
-# it.
+# A block with less than this share of its Hann weight there is left out; a line nearby would leak into it.
 LEAST_WEIGHT = 0.75
 
 
@@ -29,13 +28,13 @@ class CoherentOrder:
     """One order along the record, x_i = Re(a_i exp(2 pi j order turns)).
 
     times_s, turn_rate_hz: middle and mean rate of each block [shape (b,)].
-    blocks: complex amplitude, peak, in `unit` [shape (b, c)]; noise: expected |error|^2 of each [shape (b,
-    c)]. mean: over the record, blocks weighted alike [shape (c,)]; mean_se: standard error of its real, and
-    of its
-        imaginary part [shape (c,)]. Phase that drifts against `turns` makes it smaller than `amplitude`.
-    amplitude, amplitude_se: vector peak amplitude, rms over the blocks, noise taken off. snr: power of the
-    order over
-        that of noise in one block, all channels together.
+    blocks: complex amplitude, peak, in `unit` [shape (b, c)].
+    noise: expected |error|^2 of each of them [shape (b, c)].
+    mean: over the record, blocks weighed alike [shape (c,)]. A phase that drifts against `turns` makes it
+        smaller than `amplitude`.
+    mean_se: standard error of its real, and of its imaginary part [shape (c,)].
+    amplitude, amplitude_se: vector peak amplitude, rms over the blocks, noise taken off.
+    snr: power of the order over that of noise in one block, all channels together.
     """
 
     order: float
@@ -58,15 +57,15 @@ def coherent_order(
     block_turns: float = 8.0,
     valid: BoolArray | None = None,
 ) -> CoherentOrder:
-    """Time-variant discrete Fourier transform at one order (Blough, SAE 2003-01-1504 and earlier).
+    """Time-variant discrete Fourier transform at one order (Blough; reference from memory).
 
     a = 2 sum_k w(theta_k) x_k exp(-2 pi j order theta_k) dtheta_k / sum_k w(theta_k) dtheta_k over Hann
     blocks of block_turns turns that overlap by half; nothing is resampled, so an order above half the sample
     rate, which is in the samples as its mirror image, is read like any other. An order whose image falls on
     itself (frequency within a bin of 0 or a multiple of half the rate) is not one that samples can tell.
     samples: [shape (c, n)]; turns: shaft angle at each sample in turns, never falling [shape (n,)].
-    Blocks that lack more than a quarter of their weight through gaps are left out. Raises SpeedError if none
-    is left.
+    Blocks that lack more than a quarter of their weight through gaps are left out; SpeedError if none is
+    left.
     """
     angle = np.asarray(turns, dtype=np.float64)
     data, mask = checked_samples(samples, np.ones(angle.size, np.bool_) if valid is None else valid, rate_hz)
@@ -104,10 +103,10 @@ def _check_angle(angle: FloatArray, mask: BoolArray, order: float, block_turns: 
 def _blocks(
     data: FloatArray, step: FloatArray, angle: FloatArray, order: float, block_turns: float
 ) -> tuple[NDArray[np.int64], ComplexArray, ComplexArray, BoolArray]:
-    """Sample edges of the half blocks, amplitudes at the order and in the side bands, and which blocks are whole.
+    """Sample edges of half blocks, amplitudes at the order and in the side bands, which blocks are whole.
 
-    Half blocks are summed once, at the order and at its neighbours 1 / block_turns apart: Hann in the angle is a
-    combination of three of those, so no window is ever laid over the samples.
+    Half blocks are summed once, at the order and at its neighbours 1 / block_turns apart: Hann in the angle
+    is a combination of three of those, so no window is ever laid over the samples.
     """
     relative = angle - angle[0]
     halves = int(np.floor(relative[-1] * 2.0 / block_turns + 1e-9))
@@ -167,8 +166,7 @@ def _summary(
     power = float(np.mean(np.sum(np.abs(blocks) ** 2, axis=1)))
     squared = max(power - float(level.sum()), 0.0)
     amplitude = float(np.sqrt(squared))
-    # |A + e|^2 with E|e|^2 = s has variance 2 |A|^2 s + s^2; powers of half-overlapping blocks share 1/36
-    # (Welch).
+    # |A + e|^2 with E|e|^2 = s has variance 2 |A|^2 s + s^2; half-overlapping blocks share 1/36 of it.
     own = np.maximum(np.mean(np.abs(blocks) ** 2, axis=0) - level, 0.0)
     variance = float(np.sum(2.0 * own * level + level**2)) * (1.0 + (count - 1) / count / 18.0) / count
     error = np.sqrt(variance) / max(2.0 * amplitude, variance**0.25, 1e-300)

@@ -1,5 +1,4 @@
-"""Where lines stand out of a whole-record spectrum whose noise has been made white over channels and
-frequency."""
+"""Where lines stand out of a whole-record spectrum whose noise has been made white."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
@@ -163,8 +162,8 @@ def find_peaks(
 
 
 def measure_widths(whitened: Whitened, peaks: Sequence[Found], others: Sequence[Found] = ()) -> list[Found]:
-    """The peaks with their widths; wandering ones within WIDEST_SUM of a stronger one of their kind are one
-    with it.
+    """The peaks with their widths; those that wander within WIDEST_SUM of a stronger such one are one with
+    it.
 
     others: peaks that are not measured again but bound the reach of these.
     """
@@ -183,8 +182,7 @@ def measure_widths(whitened: Whitened, peaks: Sequence[Found], others: Sequence[
 
 
 def _measure_width(whitened: Whitened, peak: Found, others: Sequence[Found]) -> Found:
-    """The same peak with its width, and for one wider than a tone the centre, matrix and errors of its
-    power."""
+    """The same peak with its width; for one wider than a tone also the centre and matrix of its power."""
     at = round(peak.frequency_hz / whitened.step_hz)
     apart = [abs(o.frequency_hz - peak.frequency_hz) / whitened.step_hz for o in others if o is not peak]
     reach = int(max(3.0, 1.25 * WIDEST_SUM * at))

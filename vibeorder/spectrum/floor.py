@@ -20,8 +20,7 @@ ComplexArray = NDArray[np.complex128]
 # A bin is taken for a line, and left out of the second median, when it stands this many standard deviations
 # of noise's own scatter above the first floor: about one noise bin in a thousand does.
 STANDS_OUT_SIGMA = 3.0
-# Nor is it a line when it stands less than 3 dB out: the bends of the road's spectrum do as much within a
-# cell.
+# Nor is it a line when it stands less than 3 dB out: road noise bends as much in a cell.
 LEAST_RATIO = 2.0
 # Slope of the floor below the first cell centre, in log-log: road noise rises towards low frequency, but
 # never steeper than this (a displacement-like 1/f^3).
@@ -91,8 +90,7 @@ def _median(power: FloatArray, quiet: BoolArray, low: int, high: int) -> float:
 
 
 def spread_over_bins(levels: FloatArray, cells: Cells, bins: int) -> FloatArray:
-    """Cell levels (positive) to every bin: straight in log-log, continued downwards with the first cells'
-    slope."""
+    """Cell levels (positive) to every bin: straight in log-log, the first cells' slope carried downwards."""
     tiny = np.finfo(np.float64).tiny
     x, y = np.log(np.maximum(cells.centre, 0.5)), np.log(np.maximum(levels, tiny))
     at = np.log(np.maximum(np.arange(bins), 0.5))

@@ -17,12 +17,11 @@ FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
 ComplexArray = NDArray[np.complex128]
 
-# One record in a thousand that holds nothing but stationary Gaussian noise shows a line; real roads are less
-# kind.
+# One record in a thousand that holds nothing but stationary Gaussian noise shows a line; roads are less kind.
 FALSE_ALARM = 1e-3
 # Noise beside a line is counted in this band: one bin of the averaged spectrum at its usual resolution (0.25
-# Hz, Hann), so `snr_db` is the height above the floor that one reads off that figure, whatever the record's
-# length.
+# Hz, Hann), so `snr_db` is the height above the floor that one reads off that figure, however long the
+# record.
 SNR_BANDWIDTH_HZ = 0.375
 # Fewer samples than this make neither a floor nor a line.
 LEAST_SAMPLES = 64
@@ -33,14 +32,14 @@ class Line:
     """One line of the spectrum.
 
     frequency_hz, frequency_se_hz: at the record's mean rate. The standard error is the Cramer-Rao bound in
-    the noise
-        found beside the line, widened where the line is not a pure tone.
-    amplitude, amplitude_se: vector peak (root of the sum of the channels' squared peaks), noise taken off, in
-    `unit`. direction: unit vector along which it moves most, largest component positive [shape (c,)].
+        the noise found beside the line, widened by what the line was seen to wander.
+    amplitude, amplitude_se: vector peak (root of the sum of the channels' squared peaks), noise taken off,
+        in `unit`.
+    direction: unit vector along which it moves most, largest component positive [shape (c,)].
     straightness: 1 for motion to and fro along `direction`, 0 for a circle.
     snr_db: line power over the noise power beside it in SNR_BANDWIDTH_HZ.
-    width_hz: the band about the line that holds half its power; one bin of 1/T is the least a record can
-    show. narrow: seen to be narrower than any body mode; False also where the record is too short to show it.
+    width_hz: the band about the line that holds half its power; 1/T is about the least a record can show.
+    narrow: seen to be narrower than any body mode; False also where the record is too short to show it.
     steady: a pure tone over the whole record; False where its frequency wandered by more than a bin.
     """
 
@@ -74,12 +73,12 @@ def find_lines(
     the other tones taken away first and then once more (RELAX: Li and Stoica, IEEE Trans. Signal Processing
     44, 1996); its standard error is
 
-        var f = 2 / ((2 pi)^2 dt (A^H S^-1 A) sum_k (t_k - mean t)^2),  S = two-sided noise density matrix at
-        f,
+        var f = 2 / ((2 pi)^2 dt (A^H S^-1 A) sum_k (t_k - mean t)^2),  S the two-sided noise density at f,
 
     the bound of Rife and Boorstyn (IEEE Trans. IT 20, 1974) with the local density for coloured noise. A line
-    that wanders by more than a bin gets the centre of its power instead. Lines closer than 0.6% are reported
-    as one. Raises RecordingError where fewer than 64 samples are valid or the band is empty.
+    that wanders by more than a bin gets its mean rate instead (`vibeorder.spectrum.wander`). Lines closer
+    than 0.6%, or wandering ones closer than 1.2%, are reported as one. Raises RecordingError where fewer than
+    64 samples are valid or the band is empty.
     """
     data, mask, band = _prepared(samples, valid, rate_hz, min_hz, max_hz)
     lines = _search(data, mask, rate_hz, band, limit, false_alarm)

@@ -15,15 +15,13 @@ BoolArray = NDArray[np.bool_]
 ComplexArray = NDArray[np.complex128]
 
 # Samples are first interpolated to four times the rate by a windowed sinc (Kaiser, beta 8.6: 90 dB), whose
-# filter spans HALF_LENGTH old samples to each side; between those a cubic spline errs by less than the filter
-# does.
+# filter spans HALF_LENGTH old samples to each side; a cubic spline fills in between.
 OVERSAMPLING = 4
 HALF_LENGTH = 24
 KAISER_BETA = 8.6
 # Orders up to 16: beyond that only gear mesh lives, which this room does not look for.
 DEFAULT_PER_TURN = 32
-# Eight turns in a block: orders an eighth apart are separate bins, and the speed need only be right to a
-# thirtieth of a turn at order one within them.
+# Eight turns in a block: half orders lie four bins apart, and a shaft turns them in under a second.
 DEFAULT_BLOCK_TURNS = 8.0
 
 
@@ -84,8 +82,7 @@ def to_angle(
     samples: [shape (c, n)]; turns: shaft angle at each sample, in turns, never falling [shape (n,)].
     Band-limited: a windowed sinc to OVERSAMPLING times the rate, then a cubic spline; where a turn would get
     fewer steps than the rate carries, more are taken and a filter of constant order removes what would fold.
-    Steps within the filter's reach of a gap are not valid. Raises SpeedError for angles that fall or hardly
-    rise.
+    Steps within the filter's reach of a gap are not valid. SpeedError for angles that fall or hardly rise.
     """
     data, mask, angle = _checked(samples, rate_hz, turns, valid)
     # The mean is taken off and put back, lest gravity ring at every edge of a gap.
@@ -134,8 +131,7 @@ def order_map(
     per_turn: int = DEFAULT_PER_TURN,
     valid: BoolArray | None = None,
 ) -> OrderSurface:
-    """Amplitude against time (or speed: `turn_rate_hz`) and order, in Hann blocks of whole turns, half
-    overlap."""
+    """Amplitude against time (or speed: `turn_rate_hz`) and order, in half-overlapped Hann blocks."""
     from vibeorder.spectrum.windows import cosine_window
 
     angle = to_angle(samples, rate_hz, turns, per_turn, valid)
