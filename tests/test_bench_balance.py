@@ -92,6 +92,27 @@ def test_a_compressor_with_the_first_trial_weight_left_in() -> None:
     assert result.residual_rms == pytest.approx(0.07, abs=0.005)
 
 
+def test_weights_left_on_need_only_the_rest_added() -> None:
+    """Computed from [F] Table 1, starting from run 2: add 8.36@318.0 aft and 3.48@89.3 forward."""
+    aft, fwd = solve_balance(*_compressor()).additions
+    assert _shown(aft) == pytest.approx((8.36, 318.0), abs=0.06)
+    assert _shown(fwd) == pytest.approx((3.48, 89.3), abs=0.06)
+
+
+def test_a_symmetric_rotor_of_course_notes() -> None:
+    """Course notes on rotor dynamics, module 13, example 13.5: inputs read, answer computed."""
+    own, across = P(166.667, 31), P(140.0, 100)
+    reference = [P(-30, 230), P(-70, 330)]
+    trial = P(0.3, 30)
+    runs = [
+        Run((trial, 0), (reference[0] + own * trial, reference[1] + across * trial)),
+        Run((0, trial), (reference[0] + across * trial, reference[1] + own * trial)),
+    ]
+    first, second = solve_balance(reference, runs).corrections
+    assert _shown(first) == pytest.approx((0.3325, 208.92), abs=0.02)
+    assert _shown(second) == pytest.approx((0.1884, 331.22), abs=0.02)
+
+
 def test_forgetting_that_the_first_weight_was_left_in_gives_another_answer() -> None:
     base, (first, second) = _compressor()
     wrong = solve_balance(base, [first, Run((0, second.weights[1]), second.readings)])

@@ -58,6 +58,7 @@ class Balance:
     correction_ses: standard error of each, in any direction. coefficients: response per unit weight
     [probe][plane]. residuals: predicted readings afterwards; residual_rms over the probes;
     expected_rms also counts what the readings' own errors will leave. trials: heaviest trial per plane.
+    additions: what to add where the last run's weights stay on.
     """
 
     corrections: tuple[complex, ...]
@@ -68,6 +69,7 @@ class Balance:
     residual_rms: float
     expected_rms: float
     trials: tuple[complex, ...]
+    additions: tuple[complex, ...]
     notes: tuple[str, ...] = ()
 
 
@@ -128,6 +130,7 @@ def solve_balance(
         rms,
         math.hypot(rms, math.sqrt(missed)),
         trials,
+        tuple((corrections - w[-1]).tolist()),
         _notes(every, corrections, trials, coefficients),
     )
 

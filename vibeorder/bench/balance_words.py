@@ -42,6 +42,8 @@ def balance_sheet(
     before = math.sqrt(sum(abs(v) ** 2 for v in result.reference) / len(result.reference))
     numbers.append(("shake before, rms of pickups", f"{before:.3g}"))
     numbers.append(("shake to expect after", f"{result.expected_rms:.2g}, as well as these readings tell"))
+    added = " and ".join(f"{abs(a) / one:.3g} {unit} at {_angle(a):.0f} deg" for a in result.additions)
+    numbers.append(("or leave the last run's on, add", added))
     sentence = f"Take the trial weights off and put {' and '.join(said)}; then run again and see."
     return Sheet(sentence, (*numbers, *extra), (*warnings, *result.notes, _SAME_WAY))
 
