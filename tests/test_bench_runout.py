@@ -181,7 +181,7 @@ def test_the_verdict_keeps_clear_of_the_limit_by_the_error(text: str, verdict: s
 
 @pytest.mark.parametrize("places", [4, 8, 16])
 def test_a_part_exactly_at_the_limit_is_rarely_called_over_or_within(places: int) -> None:
-    """A true 0.1 mm against 0.1 mm: over in 2.7 to 3.6% of 1500 turns, within in 0 to 2.1%; here 400 turns."""
+    """A true 0.1 mm against 0.1 mm: over in 2.7 to 3.6% of 1500 turns, within in 0 to 2.1%."""
     rng = np.random.default_rng(places)
     angles = np.arange(places) * 360.0 / places
     verdicts = []
