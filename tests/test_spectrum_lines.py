@@ -176,6 +176,21 @@ def test_silence_and_a_dead_channel_show_nothing_and_break_nothing() -> None:
     assert find_lines(samples, everywhere(6000), RATE_HZ)[0].frequency_hz == pytest.approx(21.0, abs=0.01)
 
 
+def test_a_rounded_tone_without_noise_is_one_dominant_line() -> None:
+    samples = np.round(np.cos(2 * np.pi * 12.3 * np.arange(6000) / RATE_HZ), 2)[None]
+    found = find_lines(samples, everywhere(6000), RATE_HZ)
+    assert found[0].frequency_hz == pytest.approx(12.3, abs=1e-4)
+    assert found[0].amplitude == pytest.approx(1.0, rel=0.01)
+
+
+@pytest.mark.parametrize("n", [64, 65, 100, 500])
+def test_records_of_a_second_or_two_break_nothing(n: int) -> None:
+    rng = np.random.default_rng(n)
+    samples = rng.normal(size=(3, n)) + 5 * np.cos(2 * np.pi * 20 * np.arange(n) / RATE_HZ)
+    for line in find_lines(samples, everywhere(n), RATE_HZ):
+        assert np.isfinite([line.frequency_hz, line.frequency_se_hz, line.amplitude, *line.direction]).all()
+
+
 def test_an_idling_six_shows_its_half_orders_where_they_were_measured() -> None:
     path = DATA / "bus" / "idle_six_cylinder_500hz.csv"
     if not path.exists():

@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 from vibeorder.spectrum.floor import Cells, floor_level, make_cells, matrix_shape
 from vibeorder.spectrum.windows import cosine_window
 
-__all__ = ["Found", "Whitened", "find_peaks", "measure_widths", "plain_spectrum", "whiten"]
+__all__ = ["DYNAMIC_RANGE", "Found", "Whitened", "find_peaks", "measure_widths", "plain_spectrum", "whiten"]
 
 FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
@@ -41,6 +41,9 @@ SPILT_SHARE = 0.1
 NARROWER_THAN = 0.015
 BESIDE = 0.03
 NARROW_RATIO = 4.0
+# Noise is never taken to be more than 130 dB below the strongest bin: no sensor does better, and in computed or
+# rounded tones without noise every bit of arithmetic would be a line.
+DYNAMIC_RANGE = 1e-13
 # A peak must stand this far above what the window leaks into its bin from a stronger one.
 LEAK_MARGIN = 4.0
 
@@ -110,19 +113,23 @@ def plain_spectrum(samples: FloatArray, mask: BoolArray, rate_hz: float) -> tupl
     return np.asarray(fourier, dtype=np.complex128), rate_hz / length
 
 
-def whiten(samples: FloatArray, mask: BoolArray, rate_hz: float) -> Whitened:
-    """Spectrum, floor and whitened power of samples [shape (c, n)] that are zero where mask is False."""
+def whiten(samples: FloatArray, mask: BoolArray, rate_hz: float, least: float = 1e-200) -> Whitened:
+    """Spectrum, floor and whitened power of samples [shape (c, n)] that are zero where mask is False.
+
+    least: density below which the floor does not go.
+    """
     fourier, step_hz, leak = _hann_fourier(samples, mask, rate_hz)
     power = np.asarray(np.sum(fourier.real**2 + fourier.imag**2, axis=0))
     bins = power.size
     cells = make_cells(1, bins, min(FLOOR_LEAST_BINS, bins - 1), FLOOR_RELATIVE_WIDTH)
     channels = samples.shape[0]
     level, quiet = floor_level(power, cells, float(channels))
-    # A record of exact zeros has no floor; the smallest one that divides keeps its spectrum empty.
-    level = np.maximum(level, max(float(power.max()) * 1e-24, 1e-200))
+    # A record of exact zeros, or of a computed tone, has no floor of its own.
+    least = max(least, DYNAMIC_RANGE * float(power.max()))
+    level = np.maximum(level, least)
     shape = matrix_shape(fourier, level, quiet, cells)
     independent = 1.0 / np.maximum(np.einsum("kij,kji->k", shape, shape).real, 1.0 / channels)
-    level = np.maximum(floor_level(power, cells, independent)[0], level.min())
+    level = np.maximum(floor_level(power, cells, independent)[0], least)
     statistic = _statistic(fourier, level, shape, cells)
     return Whitened(fourier, step_hz, rate_hz, cells, level, shape, statistic, leak)
 
@@ -216,8 +223,12 @@ def _stands_alone(whitened: Whitened, at: int, core: int, clear: int) -> bool:
     inner, outer = max(3, clear), round(BESIDE * at)
     if outer < max(6, inner + 3):
         return False
-    aside = whitened.statistic[np.r_[max(1, at - outer) : at - inner, at + inner + 1 : at + outer + 1]]
-    return bool(whitened.statistic[at - core : at + core + 1].mean() > NARROW_RATIO * np.median(aside))
+    end = min(whitened.statistic.size, at + outer + 1)
+    beside = np.r_[max(1, at - outer) : at - inner, min(end, at + inner + 1) : end]
+    return bool(
+        whitened.statistic[at - core : at + core + 1].mean()
+        > NARROW_RATIO * np.median(whitened.statistic[beside])
+    )
 
 
 def _hann_fourier(

@@ -7,7 +7,15 @@ from numpy.typing import NDArray
 
 from vibeorder.errors import RecordingError
 from vibeorder.spectrum.averaged import checked_samples
-from vibeorder.spectrum.detect import Found, Whitened, find_peaks, measure_widths, plain_spectrum, whiten
+from vibeorder.spectrum.detect import (
+    DYNAMIC_RANGE,
+    Found,
+    Whitened,
+    find_peaks,
+    measure_widths,
+    plain_spectrum,
+    whiten,
+)
 from vibeorder.spectrum.tone import Pieces, ToneFit, add_tone, fit_tone, make_pieces
 from vibeorder.spectrum.wander import CUT_OFF_SHARE, mean_rate, wander_error_hz
 
@@ -120,12 +128,13 @@ def _search(
     found = measure_widths(whitened, found)
     tones = [_take_away(pieces, whitened, peak) for peak in found]
     # What is left has a truer floor, for strong lines leak through every gap; and may show what they hid.
-    rest = whiten(pieces.uncut(mask.size), mask, rate_hz)
+    least = DYNAMIC_RANGE * float(np.max(np.abs(whitened.fourier))) ** 2
+    rest = whiten(pieces.uncut(mask.size), mask, rate_hz, least)
     more = find_peaks(rest, band, limit, false_alarm, known=found)
     tones += [_take_away(pieces, rest, peak) for peak in measure_widths(rest, more, found)]
     if more or len(tones) > 1 or not mask.all():
         tones = [_refit(pieces, rest, peak, tone) for peak, tone in tones]
-        rest = whiten(pieces.uncut(mask.size), mask, rate_hz)
+        rest = whiten(pieces.uncut(mask.size), mask, rate_hz, least)
     lines = [_tone_line(peak, tone, rest, pieces, mask) for peak, tone in tones if tone is not None]
     wandering = [peak for peak, tone in tones if tone is None]
     if wandering:
