@@ -6,7 +6,13 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from vibeorder.spectrum.floor import Cells, floor_level, make_cells, matrix_shape
+from vibeorder.spectrum.floor import (
+    Cells,
+    floor_level,
+    make_cells,
+    matrix_shape,
+    median_to_mean,
+)
 from vibeorder.spectrum.windows import cosine_window
 
 __all__ = ["DYNAMIC_RANGE", "Found", "Whitened", "find_peaks", "measure_widths", "plain_spectrum", "whiten"]
@@ -41,8 +47,8 @@ SPILT_SHARE = 0.1
 NARROWER_THAN = 0.015
 BESIDE = 0.03
 NARROW_RATIO = 4.0
-# Noise is never taken to be more than 130 dB below the strongest bin: no sensor does better, and in computed or
-# rounded tones without noise every bit of arithmetic would be a line.
+# Noise is never taken to be more than 130 dB below the strongest bin: no sensor does better, and in computed
+# or rounded tones without noise every bit of arithmetic would be a line.
 DYNAMIC_RANGE = 1e-13
 # A peak must stand this far above what the window leaks into its bin from a stronger one.
 LEAK_MARGIN = 4.0
@@ -129,7 +135,9 @@ def whiten(samples: FloatArray, mask: BoolArray, rate_hz: float, least: float = 
     level = np.maximum(level, least)
     shape = matrix_shape(fourier, level, quiet, cells)
     independent = 1.0 / np.maximum(np.einsum("kij,kji->k", shape, shape).real, 1.0 / channels)
-    level = np.maximum(floor_level(power, cells, independent)[0], least)
+    # The first medians were taken for those of independent channels; only their bias changes.
+    bias = median_to_mean(independent) / median_to_mean(np.full(independent.shape, float(channels)))
+    level = np.maximum(level * np.interp(np.arange(bins), cells.centre, bias), least)
     statistic = _statistic(fourier, level, shape, cells)
     return Whitened(fourier, step_hz, rate_hz, cells, level, shape, statistic, leak)
 
