@@ -26,7 +26,28 @@ MAX_UNPACKED = 1 << 29
 MAX_MEMBERS = 200
 _LOG_SUFFIXES = {".csv", ".txt", ".tsv", ".json", ".log", ".dat"}
 _OTHER_SENSORS = frozenset(
-    ["gyroscope", "gyro", "magnetometer", "gravity", "orientation", "barometer", "annotation", "metadata", "compass", "light", "microphone", "pedometer", "battery", "network", "rotation", "license", "readme", "notice", "proximity", "device"]
+    [
+        "gyroscope",
+        "gyro",
+        "magnetometer",
+        "gravity",
+        "orientation",
+        "barometer",
+        "annotation",
+        "metadata",
+        "compass",
+        "light",
+        "microphone",
+        "pedometer",
+        "battery",
+        "network",
+        "rotation",
+        "license",
+        "readme",
+        "notice",
+        "proximity",
+        "device",
+    ]
 )
 _ACCELERATION = {"accelerometer", "acceleration", "accel", "acc", "accelerometers"}
 _GRAVITY_FREE = {"linear", "user", "lin"}

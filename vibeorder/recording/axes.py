@@ -16,13 +16,94 @@ __all__ = ["Axes", "axes_scale", "find_axes", "gravity_of"]
 FloatArray = NDArray[np.float64]
 
 _ACCELERATION_WORDS = frozenset(
-    ["acc", "accel", "accl", "acceleration", "accelerometer", "accelero", "gforce", "gf", "force", "shake", "vibration", "beschleunigung"]
+    [
+        "acc",
+        "accel",
+        "accl",
+        "acceleration",
+        "accelerometer",
+        "accelero",
+        "gforce",
+        "gf",
+        "force",
+        "shake",
+        "vibration",
+        "beschleunigung",
+    ]
 )
 _OTHER_WORDS = frozenset(
-    ["gyro", "gyr", "gyroscope", "rotation", "rotationrate", "rate", "mag", "magnetometer", "magnetic", "euler", "orientation", "quaternion", "quat", "gravity", "attitude", "angle", "heading", "pos", "position", "vel", "velocity", "speed", "rad", "deg", "angular", "yaw", "pitch", "roll", "field", "µt", "ext", "dig", "an", "misal", "ins"]
+    [
+        "gyro",
+        "gyr",
+        "gyroscope",
+        "rotation",
+        "rotationrate",
+        "rate",
+        "mag",
+        "magnetometer",
+        "magnetic",
+        "euler",
+        "orientation",
+        "quaternion",
+        "quat",
+        "gravity",
+        "attitude",
+        "angle",
+        "heading",
+        "pos",
+        "position",
+        "vel",
+        "velocity",
+        "speed",
+        "rad",
+        "deg",
+        "angular",
+        "yaw",
+        "pitch",
+        "roll",
+        "field",
+        "µt",
+        "ext",
+        "dig",
+        "an",
+        "misal",
+        "ins",
+    ]
 )
 _NEVER_WORDS = frozenset(
-    ["distance", "altitude", "temperature", "temp", "latitude", "longitude", "lat", "lon", "accuracy", "bearing", "course", "pressure", "humidity", "battery", "count", "index", "i", "row", "label", "kmh", "piece", "satellites", "fix", "rpm", "speed", "time", "id", "seconds", "elapsed", "east", "north"]
+    [
+        "distance",
+        "altitude",
+        "temperature",
+        "temp",
+        "latitude",
+        "longitude",
+        "lat",
+        "lon",
+        "accuracy",
+        "bearing",
+        "course",
+        "pressure",
+        "humidity",
+        "battery",
+        "count",
+        "index",
+        "i",
+        "row",
+        "label",
+        "kmh",
+        "piece",
+        "satellites",
+        "fix",
+        "rpm",
+        "speed",
+        "time",
+        "id",
+        "seconds",
+        "elapsed",
+        "east",
+        "north",
+    ]
 )
 _GRAVITY_FREE_WORDS = {"linear", "user", "lin", "nograv", "useracceleration"}
 _DIRECTIONS = (

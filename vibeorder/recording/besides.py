@@ -16,7 +16,28 @@ FloatArray = NDArray[np.float64]
 
 _SPEED_WORDS = {"speed", "velocity", "geschwindigkeit", "vitesse", "kmh", "kph", "mph", "gpsspeed", "vss"}
 _NOT_ROAD_SPEED = frozenset(
-    ["accuracy", "acc", "sound", "wind", "rotation", "rotational", "engine", "motor", "fan", "angular", "percent", "percentage", "limit", "rpm", "error", "bearing", "sd", "status", "test", "gyro"]
+    [
+        "accuracy",
+        "acc",
+        "sound",
+        "wind",
+        "rotation",
+        "rotational",
+        "engine",
+        "motor",
+        "fan",
+        "angular",
+        "percent",
+        "percentage",
+        "limit",
+        "rpm",
+        "error",
+        "bearing",
+        "sd",
+        "status",
+        "test",
+        "gyro",
+    ]
 )
 _RPM_WORDS = {"rpm", "tacho", "tach", "enginespeed", "rev", "revs"}
 _MARK_WORDS = {"mark", "ir", "tach", "tacho", "hall", "keyphasor", "once", "reflector"}

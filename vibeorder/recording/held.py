@@ -29,10 +29,11 @@ def drop_held_rows(
     if lengths.size < 20:
         return times_s, samples, 0
     middle = float(np.median(lengths))
-    lengths = lengths[lengths < 8 * max(middle, 1.0)]
+    # A car at rest gives equal values for seconds: those few stretches say nothing of the sensor's rate.
+    lengths = lengths[lengths < max(8.0 * middle, 8.0 * float(lengths.mean()))]
     chance = share / (1.0 - share)
     held = float(lengths.var()) < 0.5 * chance * (1.0 + chance)
-    if middle >= 2:
+    if middle >= 3:
         held = held or float(np.mean(np.abs(lengths - middle) <= 1)) > 0.7
     if not held:
         return times_s, samples, 0

@@ -25,8 +25,15 @@ ON_TIME_S = 30.0
 LATE_STEPS = 2.0
 # A silence longer than this is never a burst of late stamps.
 SILENCE_S = 2.0
+# Mean cosine of spans over a trial step: 1 for an even clock, 0.2 for jitter of a fifth of a step, and
+# about 0.02 for nothing at all (thousands of spans).
+LIKENESS = 0.12
 KNOT_S = 10.0
-SLOPE_TAPS = np.arange(3.0, -4.0, -1.0) / 28.0
+# Slopes of two kinds: of a line through seven samples, which keeps out white noise, and of the full band
+# (truncated ideal differentiator, Oppenheim & Schafer, Discrete-Time Signal Processing, section 7.5.2).
+_REACH = np.arange(-6, 7)
+SMOOTH_SLOPE = np.arange(3.0, -4.0, -1.0) / 28.0
+FULL_SLOPE = np.where(_REACH == 0, 0.0, (-1.0) ** _REACH / np.where(_REACH == 0, 1, _REACH)) * np.kaiser(13, 3.0)
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,13 +58,14 @@ def true_instants(stamps_s: FloatArray, samples: FloatArray, unreliable: bool) -
     if rising and not unreliable and jitter < EVEN_JITTER:
         return Clock(stamps_s, step, jitter, "")
     even, even_step = _even_clock(stamps_s, step)
+    step = step if _is_regular(stamps_s, step) else even_step
     if unreliable or not rising:
         return Clock(even, even_step, jitter, ": stamps are smoothed by an even clock drawn through them")
     if _rounded(stamps_s, step, jitter):
         return Clock(even, even_step, jitter, ": stamps are rounded, an even clock is drawn through them")
-    weight, error = _stamp_weight(stamps_s, even, even_step, samples)
-    follows = weight > 3.0 * error and weight > 0.1
-    ignores = weight + 3.0 * error < 0.25
+    found = [_stamp_weight(stamps_s, even, even_step, samples, taps) for taps in (SMOOTH_SLOPE, FULL_SLOPE)]
+    follows = any(weight > 3.0 * error and weight > 0.1 for weight, error in found)
+    ignores = all(weight + 3.0 * error < 0.25 for weight, error in found)
     if ignores or (not follows and jitter > LATE_JITTER):
         return Clock(
             even, even_step, jitter, ": the numbers fit an even clock better than the stamps, so it is used"
@@ -70,10 +78,7 @@ def _usual_step(stamps_s: FloatArray) -> tuple[float, float]:
     steps = np.diff(stamps_s)
     forward = steps[steps > 0]
     step = float(np.median(forward))
-    spread = float(np.median(np.abs(forward - step))) / step
-    parts = forward[forward < 5 * step] / step
-    told = float(np.mean(np.abs(parts - np.rint(parts)) < 0.25)) if parts.size else 0.0
-    regular = spread < REGULAR_SPREAD and told > 0.9
+    regular = _is_regular(stamps_s, step)
     if not regular and stamps_s.size > 3 * LAG:
         # Steps between late stamps are long and short in turn; over sixteen of them lateness cancels.
         step = float(np.median(stamps_s[LAG:] - stamps_s[:-LAG])) / LAG
@@ -85,14 +90,25 @@ def _usual_step(stamps_s: FloatArray) -> tuple[float, float]:
     return step, float(np.std(single) / step) if single.size else 0.0
 
 
+def _is_regular(stamps_s: FloatArray, step_s: float) -> bool:
+    """Whether single steps are so alike that drops are told one by one."""
+    steps = np.diff(stamps_s)
+    forward = steps[steps > 0]
+    parts = forward[forward < 5 * step_s] / step_s
+    told = float(np.mean(np.abs(parts - np.rint(parts)) < 0.25)) if parts.size else 0.0
+    return float(np.median(np.abs(forward - step_s))) < REGULAR_SPREAD * step_s and told > 0.9
+
+
 def _even_clock(stamps_s: FloatArray, step_s: float) -> tuple[FloatArray, float]:
     """Instants on even clocks, one per stretch between silences; drops within a stretch keep their place."""
-    step = _refined_step(stamps_s, step_s)
-    cuts = np.flatnonzero(np.diff(stamps_s) > max(SILENCE_S, 60 * step)) + 1
+    cuts = np.flatnonzero(np.diff(stamps_s) > max(SILENCE_S, 60 * step_s)) + 1
     edges = np.concatenate(([0], cuts, [stamps_s.size]))
     runs = [stamps_s[a:b] for a, b in pairwise(edges)]
-    numbered = [_sample_numbers(run, step) for run in runs]
-    step = _fitted_step(runs, numbered, step)
+    spans, rows = sum(run[-1] - run[0] for run in runs), sum(run.size - 1 for run in runs)
+    trials = {_refined_step(stamps_s, step_s, comb) for comb in (True, False)}
+    if rows > 0 and abs(spans / rows / step_s - 1.0) < 0.2:
+        trials.add(float(spans / rows))
+    step, numbered = min((_numbered(runs, trial) for trial in trials), key=lambda pair: _cost(runs, *pair))
     out = []
     last = -np.inf
     for run, (count, on_time) in zip(runs, numbered, strict=True):
@@ -104,23 +120,52 @@ def _even_clock(stamps_s: FloatArray, step_s: float) -> tuple[FloatArray, float]
     return np.concatenate(out), step
 
 
-def _refined_step(stamps_s: FloatArray, step_s: float) -> float:
-    """The step from ever longer spans, as long as spans without a dropped sample are common."""
+def _numbered(runs: list[FloatArray], step_s: float) -> tuple[float, list[tuple[FloatArray, BoolArray]]]:
+    """The step fitted to all stretches, with the numbers of their samples on that even clock."""
+    numbered = [_sample_numbers(run, step_s) for run in runs]
+    return _fitted_step(runs, numbered, step_s), numbered
+
+
+def _cost(runs: list[FloatArray], step_s: float, numbered: list[tuple[FloatArray, BoolArray]]) -> float:
+    """How badly an even clock explains the stamps: width of what is left, and each supposed drop.
+
+    Schwarz's criterion (1978, Annals of Statistics 6, 461): n log(width) + drops log(n).
+    """
+    left = np.concatenate([_centred(run - step_s * count) for run, (count, _) in zip(runs, numbered, strict=True)])
+    drops = sum(int((np.diff(count) > 1.5).sum()) for count, _ in numbered)
+    width = float(np.median(np.abs(left))) + 1e-3 * step_s
+    return left.size * float(np.log(width)) + drops * float(np.log(max(left.size, 2)))
+
+
+def _centred(values: FloatArray) -> FloatArray:
+    centred: FloatArray = values - np.median(values)
+    return centred
+
+
+def _refined_step(stamps_s: FloatArray, step_s: float, comb: bool) -> float:
+    """The step from ever longer spans: whole numbers of steps, however many samples were dropped in them.
+
+    The step sought is the one at which the spans are most nearly whole multiples of it (greatest mean
+    cosine). Where lateness hides that, or without `comb`, the median span is taken, as long as it agrees.
+    """
     step = step_s
-    late = float(np.median(np.abs(np.diff(stamps_s) - step_s))) > 0.25 * step_s
-    for lag in (16, 64, 256, 1024):
+    for lag in (8, 16, 64, 256, 1024):
         if stamps_s.size < 4 * lag:
             break
         spans = stamps_s[lag:] - stamps_s[:-lag]
         middle = float(np.median(spans))
-        if late and abs(middle - lag * step) < 0.4 * step:
+        spans = spans[np.abs(spans - middle) < 6 * step]
+        spans = spans[:: max(1, spans.size // 4000)]
+        trials = step * (1.0 + np.linspace(-0.4, 0.4, 81) / lag)
+        likeness = np.cos(2.0 * np.pi * spans[None, :] / trials[:, None]).mean(axis=1)
+        best = int(np.argmax(likeness))
+        if comb and likeness[best] > LIKENESS and 0 < best < trials.size - 1:
+            # A parabola through the three best trials.
+            a, b, c = likeness[best - 1 : best + 2]
+            shift = 0.5 * (a - c) / (a - 2 * b + c)
+            step = float(trials[best] + shift * (trials[1] - trials[0]))
+        elif abs(middle - lag * step) < 0.4 * step:
             step = middle / lag
-        whole = spans[np.abs(spans - lag * step) < 0.5 * step]
-        if whole.size < 0.15 * spans.size:
-            break
-        # The median of rounded stamps is itself rounded; the mean of the spans about it is not.
-        if whole.size > 0.7 * spans.size:
-            step = float(whole.mean()) / lag
     return step
 
 
@@ -205,7 +250,7 @@ def _rounded(stamps_s: FloatArray, step_s: float, jitter: float) -> bool:
 
 
 def _stamp_weight(
-    stamps_s: FloatArray, even_s: FloatArray, step_s: float, samples: FloatArray
+    stamps_s: FloatArray, even_s: FloatArray, step_s: float, samples: FloatArray, slope_taps: FloatArray
 ) -> tuple[float, float]:
     """How far the samples follow the stamps' deviations from the even clock, with its standard error.
 
@@ -214,8 +259,11 @@ def _stamp_weight(
     are late writing; less than 1 where noise hides the slope. Deviations are independent of the samples,
     so the slope of 0 for late stamps holds whatever the spectrum is.
     """
+    from scipy.ndimage import median_filter  # slow to import, needed for uneven clocks only
+
     deviation = (stamps_s - even_s) / step_s
-    deviation = deviation - np.median(deviation)
+    # A sample miscounted shifts the even clock by a step from there on: only quick deviations are judged.
+    deviation = deviation - median_filter(deviation, 31)
     spacing = np.diff(even_s) / step_s
     near = (
         (np.abs(deviation) < 1.0)
@@ -227,8 +275,7 @@ def _stamp_weight(
         return 0.0, np.inf
     top, bottom = [], []
     for channel in samples:
-        # Slope of a line through seven samples: white noise, which no stamp can move, is kept out of it.
-        slope = np.convolve(channel, SLOPE_TAPS, mode="same")
+        slope = np.convolve(channel, slope_taps, mode="same")
         departure = _departure(channel)[good]
         expected = _departure(deviation * slope)[good]
         scale = float(np.median(np.abs(departure))) + 1e-30

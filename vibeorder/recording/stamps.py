@@ -31,12 +31,49 @@ _UNIT_TOKENS = {
     "s": {"s", "sec", "secs", "second", "seconds"},
 }  # fmt: skip
 _TIME_WORDS = frozenset(
-    ["time", "timestamp", "timestamps", "t", "elapsed", "uptime", "clock", "stamp", "epoch", "ts", "datetime", "zeit", "temps", "tiempo", "sampletimefine", "unixtime", "since1970", "rosbagtimestamp"]
+    [
+        "time",
+        "timestamp",
+        "timestamps",
+        "t",
+        "elapsed",
+        "uptime",
+        "clock",
+        "stamp",
+        "epoch",
+        "ts",
+        "datetime",
+        "zeit",
+        "temps",
+        "tiempo",
+        "sampletimefine",
+        "unixtime",
+        "since1970",
+        "rosbagtimestamp",
+    ]
 )
 _DELTA_WORDS = {"dt", "delta", "diff", "interval", "deltat", "timediff", "step"}
 # Stamps of another sensor than the one that shakes.
 _OTHER_SENSOR = frozenset(
-    ["location", "gps", "gnss", "heading", "gyro", "gyroscope", "magnetometer", "motion", "ip", "battery", "orientation", "altimeter", "pedometer", "activity", "start", "end", "utc"]
+    [
+        "location",
+        "gps",
+        "gnss",
+        "heading",
+        "gyro",
+        "gyroscope",
+        "magnetometer",
+        "motion",
+        "ip",
+        "battery",
+        "orientation",
+        "altimeter",
+        "pedometer",
+        "activity",
+        "start",
+        "end",
+        "utc",
+    ]
 )
 # Unix times between the years 2000 and 2100, in seconds.
 EPOCH_RANGE_S = (9.46e8, 4.1e9)
