@@ -1,0 +1,106 @@
+"""What strength a line has when nothing is wrong, and when it is what the customer feels.
+
+Two questions stay apart: 'which part is this line' and 'is it a complaint'. The first is answered by the
+tracks; the second by these amplitude priors. All are orders of magnitude (common practice, no source), and
+each is one named constant.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import lru_cache
+
+import numpy as np
+from numpy.typing import NDArray
+
+from vibeorder.diagnosis.evidence import AMPLITUDES
+
+__all__ = ["HealthyPrior", "Member", "line_evidence", "log_prior_of"]
+
+FloatArray = NDArray[np.float64]
+
+COMPLAINT_FROM_MPS2 = 0.075
+"""Vector rms from which a line is plausibly what a driver complains of: perception begins near 0.015 m/s^2
+peak (ISO 2631-1:1997 Annex C, as reproduced in secondary sources), complaints lie several times higher."""
+
+COMPLAINT_UP_TO_MPS2 = 1.5
+COMPLAINT_EDGE = 0.15
+"""Softness of both edges, in ln(amplitude)."""
+
+EXCITED_RANGE_MPS2 = (0.008, 0.5)
+"""Strength of the higher orders of a part whose first order is at fault: a bent part is never a pure sine."""
+EXCITED_SHARE = 0.5
+
+DRAWS = 4000
+FLOOR = 0.01
+"""Pseudo-count that keeps an unlikely strength possible."""
+
+
+@dataclass(frozen=True, slots=True)
+class HealthyPrior:
+    """Strength of one source's line on a healthy vehicle: there with probability `presence`, log-normal."""
+
+    presence: float
+    median_mps2: float
+    log_sd: float
+
+
+Member = tuple[HealthyPrior, str]
+"""A source in a cluster of coinciding lines, and its role: 'healthy', 'fault' or 'excited'."""
+
+
+def line_evidence(log_likelihood: FloatArray, members: Sequence[Member], log_scale: float = 0.0) -> float:
+    """Log evidence of the line that `members` share, their powers added, their strengths unknown.
+
+    log_likelihood: log L(a) on AMPLITUDES. log_scale: ln of (recorded units per m/s^2) where that is unknown.
+    """
+    prior = _log_prior(tuple(members))
+    if log_scale != 0.0:
+        log_likelihood = np.interp(
+            np.log(AMPLITUDES) + log_scale, np.log(AMPLITUDES), log_likelihood, left=0.0, right=float(log_likelihood[-1])
+        )
+    return float(np.logaddexp(prior[0], np.logaddexp.reduce(prior[1:] + log_likelihood)))
+
+
+def log_prior_of(member: Member) -> FloatArray:
+    """Log prior of (absent, AMPLITUDES...) of one source in its role."""
+    return _log_prior((member,))
+
+
+@lru_cache(maxsize=4096)
+def _log_prior(members: tuple[Member, ...]) -> FloatArray:
+    total = np.sqrt(sum((_draws(prior, role, seed) ** 2 for seed, (prior, role) in enumerate(members)), np.zeros(DRAWS)))
+    log_grid = np.log(AMPLITUDES)
+    edges = np.concatenate([[log_grid[0] - 0.3], 0.5 * (log_grid[1:] + log_grid[:-1]), [np.inf]])
+    absent = np.log(total + 1e-12) < edges[0]
+    counts = np.histogram(np.log(total[~absent]), edges)[0] + FLOOR
+    return np.log(np.concatenate([[absent.sum() + FLOOR], counts]) / (DRAWS + FLOOR * (counts.size + 1)))
+
+
+@lru_cache(maxsize=1024)
+def _draws(prior: HealthyPrior, role: str, seed: int) -> FloatArray:
+    """Quasi-random strengths: evenly spread quantiles, shuffled by a fixed seed so that members are independent."""
+    generator = np.random.default_rng(seed)
+    level = generator.permutation((np.arange(DRAWS) + 0.5) / DRAWS)
+    other = generator.permutation((np.arange(DRAWS) + 0.5) / DRAWS)
+    if role == "fault":
+        return _complaint_quantile(level)
+    healthy = np.where(other < prior.presence, prior.median_mps2 * np.exp(prior.log_sd * _normal_quantile(level)), 0.0)
+    if role == "healthy":
+        return healthy
+    low, high = np.log(EXCITED_RANGE_MPS2)
+    excited = np.exp(low + level * (high - low))
+    return np.where(generator.permutation(level) < EXCITED_SHARE, excited, healthy)
+
+
+def _complaint_quantile(level: FloatArray) -> FloatArray:
+    log_a = np.linspace(np.log(0.01), np.log(4.0), 800)
+    rise = 1.0 / (1.0 + np.exp(-(log_a - np.log(COMPLAINT_FROM_MPS2)) / COMPLAINT_EDGE))
+    fall = 1.0 / (1.0 + np.exp((log_a - np.log(COMPLAINT_UP_TO_MPS2)) / COMPLAINT_EDGE))
+    share = np.cumsum(rise * fall)
+    return np.asarray(np.exp(np.interp(level, share / share[-1], log_a)))
+
+
+def _normal_quantile(level: FloatArray) -> FloatArray:
+    from statistics import NormalDist
+
+    return np.array([NormalDist().inv_cdf(p) for p in level])

@@ -1,0 +1,183 @@
+"""One candidate read in blocks along a course: amplitude on its track, and the noise beside it."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from vibeorder.diagnosis.candidates import Candidate
+from vibeorder.diagnosis.evidence import MAIN_LOBE, Reading, read_line, whiten
+from vibeorder.diagnosis.floor import Floor
+from vibeorder.diagnosis.gears import GearCourse
+from vibeorder.diagnosis.scan import SLOWEST_RATE_HZ, Scan, Track, usable
+from vibeorder.diagnosis.signal import folded
+from vibeorder.spectrum.baseband import Baseband, block_spectra
+
+__all__ = ["Blocks", "Course", "candidate_blocks"]
+
+FloatArray = NDArray[np.float64]
+BoolArray = NDArray[np.bool_]
+
+LOCKED_MEMORY_S = 12.0
+FREE_MEMORY_S = 4.0
+"""How long a line keeps its phase against the track, with the track locked to an anchor line and without."""
+
+SIDE_HZ = 1.5
+SIDE_SHARE = 0.025
+"""Width of the surroundings in which the noise is measured, in Hz and as a share of the line's frequency."""
+
+NEEDED_COVER = 0.6
+
+
+@dataclass(frozen=True, slots=True)
+class Course:
+    """One hypothesis of how fast the wheel turned.
+
+    epsilon: relative correction at the scan's frames [shape (frames,)]. turns: further phase-locked correction
+    in wheel turns at `turns_s`. anchor: track that it was locked on, or None. log_prior: of this course.
+    """
+
+    epsilon: FloatArray
+    anchor: int | None
+    log_prior: float
+    turns: FloatArray
+    turns_s: FloatArray
+    locked: bool
+
+    def correction(self, times_s: FloatArray) -> FloatArray:
+        """Wheel turns to add to the nominal ones, at any instants."""
+        return np.interp(times_s, self.turns_s, self.turns)
+
+
+@dataclass(frozen=True, slots=True)
+class Blocks:
+    """One candidate along the course.
+
+    centre: amplitude on the track, noise: its standard deviation [shape (channels, blocks)]; mid_s, frequency_hz
+    (true), folded_hz (as seen), weight (0: says nothing) [shape (blocks,)].
+    """
+
+    candidate: int
+    centre: NDArray[np.complexfloating]
+    noise: FloatArray
+    mid_s: FloatArray
+    frequency_hz: FloatArray
+    folded_hz: FloatArray
+    weight: FloatArray
+    block_s: float
+    growth: float
+    memory_s: float
+
+    def read(self, weight: FloatArray) -> Reading:
+        """The line's evidence from the blocks that `weight` leaves in."""
+        return read_line(
+            self.centre, self.noise, self.mid_s, self.frequency_hz, self.growth, self.memory_s, self.block_s, weight
+        )
+
+
+def candidate_blocks(
+    scan: Scan,
+    index: int,
+    candidate: Candidate,
+    course: Course,
+    gears: GearCourse | None,
+    offsets: Mapping[tuple[int, int | None], float],
+    floor: Floor,
+) -> Blocks | None:
+    """Read one candidate; None where the hypothesis gives it no rate (no gear known, neutral)."""
+    used = None if gears is None else set(gears.gear.tolist())
+    mine = [
+        (t, track, offsets.get((index, track.gear), 0.0))
+        for t, track in enumerate(scan.tracks)
+        if track.candidate == index and (track.gear is None or (used is not None and track.gear in used))
+    ]
+    if not mine:
+        return None
+    clock = scan.clock
+    rate = clock.rate_hz * (1.0 + course.epsilon)
+    state = _state(mine, gears, clock.mid_s.size)
+    multiples = np.array([track.multiple * (1.0 + offset) for _, track, offset in mine])
+    typical = float(np.median((rate * multiples[np.maximum(state, 0)])[state >= 0]))
+    block_s = min(block_length_s(typical, course.locked), max(1.0, 0.25 * clock.mid_s[-1]))
+    mid_s = np.arange(0.5 * block_s, clock.mid_s[-1] + 0.5 - 0.5 * block_s + 1e-6, 0.5 * block_s)
+    if mid_s.size < 2:
+        return None
+    side_hz = max(SIDE_HZ, SIDE_SHARE * typical)
+    parts = [_along(scan, t, track.multiple, offset, course, block_s, mid_s, side_hz) for t, track, offset in mine]
+    at, steady = _state_of_blocks(state, clock.mid_s, mid_s, block_s)
+    pick = np.arange(mid_s.size)
+    centre, noise, cover = (np.stack([p[i] for p in parts]) for i in range(3))
+    wheel_rate = np.interp(mid_s, clock.mid_s, rate)
+    frequency = wheel_rate * multiples[at]
+    rise = np.sqrt(floor.rise(frequency, MAIN_LOBE / block_s, MAIN_LOBE / block_s + side_hz))
+    share = cover[at, pick]
+    seen = usable(frequency, floor.sample_rate_hz) & (wheel_rate > SLOWEST_RATE_HZ) & steady & (share > NEEDED_COVER)
+    return Blocks(
+        index,
+        centre[at, :, pick].T,
+        noise[at, :, pick].T * rise,
+        mid_s,
+        np.maximum(frequency, 1e-3),
+        folded(frequency, floor.sample_rate_hz),
+        share * seen,
+        block_s,
+        candidate.source.growth,
+        LOCKED_MEMORY_S if course.locked and candidate.basis == "wheel" else FREE_MEMORY_S,
+    )
+
+
+def block_length_s(frequency_hz: float, locked: bool) -> float:
+    """Length of a block: longer where the track is locked."""
+    for block_s, limit in ((4.0, 80.0 if locked else 30.0), (2.0, 250.0 if locked else 120.0)):
+        if frequency_hz < limit:
+            return block_s
+    return 1.0
+
+
+def _state(mine: list[tuple[int, Track, float]], gears: GearCourse | None, frames: int) -> NDArray[np.intp]:
+    """Which of the candidate's tracks holds at each frame, -1 for none."""
+    if mine[0][1].gear is None or gears is None:
+        return np.zeros(frames, np.intp)
+    state = np.full(frames, -1, np.intp)
+    for i, (_, track, _) in enumerate(mine):
+        state[gears.gear == track.gear] = i
+    return state
+
+
+def _state_of_blocks(
+    state: NDArray[np.intp], frame_s: FloatArray, mid_s: FloatArray, block_s: float
+) -> tuple[NDArray[np.intp], BoolArray]:
+    """Track of each block, and whether it held from before its start to after its end."""
+    if (state == state[0]).all():
+        return np.full(mid_s.size, max(int(state[0]), 0), np.intp), np.full(mid_s.size, bool(state[0] >= 0))
+    half = 0.5 * block_s + 0.5
+    low, middle, high = (
+        state[np.clip(np.searchsorted(frame_s, mid_s + d), 0, frame_s.size - 1)] for d in (-half, 0.0, half)
+    )
+    return np.maximum(middle, 0), (low == middle) & (middle == high) & (middle >= 0)
+
+
+def _along(
+    scan: Scan, t: int, multiple: float, offset: float, course: Course, block_s: float, mid_s: FloatArray, side_hz: float
+) -> tuple[NDArray[np.complexfloating], FloatArray, FloatArray]:
+    """Amplitude on the track, noise beside it, and share of real samples, block by block."""
+    band = scan.bands[t]
+    times = band.times_s
+    turns = multiple * course.correction(times)
+    if offset:
+        turns = turns + multiple * offset * (course.correction(times) + np.interp(times, *_nominal(scan)))
+    carrier = np.exp(-2j * np.pi * (turns - np.floor(turns))).astype(np.complex64)
+    shifted = Baseband(band.z * carrier, band.rate_hz, band.start_s, band.cover)
+    reach = min(MAIN_LOBE / block_s + side_hz, 0.4 * band.rate_hz)
+    blocks = block_spectra(shifted, block_s, mid_s, reach, pad=1)
+    spectra, noise = whiten(blocks, block_s, side_hz)
+    return spectra[:, :, blocks.offset_hz.size // 2], noise, blocks.cover
+
+
+def _nominal(scan: Scan) -> tuple[FloatArray, FloatArray]:
+    """Nominal wheel turns at the frames, for phases that differ from the track's by a constant factor."""
+    clock = scan.clock
+    hop = np.diff(clock.mid_s)
+    turns = np.concatenate([[0.0], np.cumsum(0.5 * (clock.rate_hz[1:] + clock.rate_hz[:-1]) * hop)])
+    return clock.mid_s, turns

@@ -1,0 +1,203 @@
+"""How much a recording speaks for a line of a given strength along one track.
+
+Blocks y_b read on the track, noise variance 1, are complex Gaussian with covariance
+
+    R + a^2 h h' K,   K_bc = exp(-(ln f_b - ln f_c)^2 / (2 s^2) - |t_b - t_c| / tau)
+
+a: vector rms amplitude over the record; h: what a line of unit amplitude would give in each block
+(growth with rate, missing samples, the block's own noise); K: how the body's response decorrelates
+with frequency and time; R: 1/6 between neighbours, as half-overlapped Hann blocks have (Harris 1978,
+overlap correlation 16.7%). log L(a) against a = 0 follows from one eigendecomposition, for every a at once.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from vibeorder.spectrum.baseband import BlockSpectra
+
+__all__ = ["AMPLITUDES", "Reading", "frame_evidence", "line_likelihood", "read_line"]
+
+FloatArray = NDArray[np.float64]
+ComplexArray = NDArray[np.complexfloating]
+
+AMPLITUDES: FloatArray = np.exp(np.linspace(np.log(0.001), np.log(4.0), 67))
+"""Grid of vector rms amplitudes, m/s^2: from far below what is felt to a rattling cab."""
+
+RESPONSE_LENGTH = 0.25
+"""Correlation length of the body's response in ln(frequency): a mode of moderate damping."""
+
+OVERLAP_CORRELATION = 1.0 / 6.0
+PIECE_BLOCKS = 48
+"""Blocks judged with their mutual phase; longer records are cut: phase memory is shorter than this."""
+
+MODEL_RATIO_PER_S = 3.0
+"""A block's line-to-noise power ratio saturates at this times its length: track, growth and noise are never known to better than
+about a quarter of a strong line's own size, so its part of the noise enters as |y|^2 over that. Without this a strong
+line is worth thousands of nats and a tenth of a percent of mistracking outweighs everything else."""
+
+STRENGTH_SE = 0.1
+"""A strong line's rms over the record is measured at best to a tenth: track and block losses."""
+
+NOISE_MARGIN = 4.0
+"""Blocks of noise alone have ratios of about their number of channels, rarely above it by this; they stay as they are."""
+
+MAIN_LOBE = 2.2
+"""Half width of a Hann block's main lobe, in 1/block: bins beyond belong to the surroundings."""
+
+_LN2 = float(np.log(2.0))
+
+
+@dataclass(frozen=True, slots=True)
+class Reading:
+    """One line read along its track.
+
+    log_likelihood: log L(a) on AMPLITUDES, bounded. amplitude_rms: its best value; snr: line power over the
+    noise power in the record's own resolution. frequency_hz: median. used_blocks: number of blocks that spoke.
+    """
+
+    log_likelihood: FloatArray
+    amplitude_rms: float
+    snr: float
+    frequency_hz: float
+    used_blocks: int
+
+    @property
+    def best(self) -> float:
+        """Largest log likelihood ratio over the amplitudes, at least 0."""
+        return float(max(self.log_likelihood.max(), 0.0))
+
+
+def whiten(blocks: BlockSpectra, block_s: float, side_hz: float) -> tuple[ComplexArray, FloatArray]:
+    """Turn the channels to the noise's own axes and measure its level beside the track.
+
+    Returns the turned spectra [shape (channels, blocks, offsets)] and the noise standard deviation of one
+    bin [shape (channels, blocks)]. The axes come from a sign covariance (every side bin counts alike, so
+    that a pothole or a strong line does not turn them); the level is the median over the side bins.
+    """
+    offset = np.abs(blocks.offset_hz)
+    side = (offset > MAIN_LOBE / block_s) & (offset < MAIN_LOBE / block_s + side_hz)
+    spectra = blocks.spectra
+    if spectra.shape[0] > 1:
+        vectors = spectra[:, :, side].reshape(spectra.shape[0], -1)
+        norm = np.sqrt((np.abs(vectors) ** 2).sum(0)) + 1e-30
+        unit = (vectors / norm)[:, norm > 1e-20]
+        _, axes = np.linalg.eigh(unit @ unit.conj().T)
+        spectra = np.einsum("ij,ibk->jbk", axes.conj(), spectra)
+    power = np.median(np.abs(spectra[:, :, side]) ** 2, axis=-1) / _LN2 + 1e-20
+    return spectra, np.sqrt(_smooth_log(power))
+
+
+def _smooth_log(power: FloatArray) -> FloatArray:
+    log = np.log(power)
+    padded = np.pad(log, ((0, 0), (1, 1)), mode="edge")
+    return np.asarray(np.exp(0.25 * padded[:, :-2] + 0.5 * log + 0.25 * padded[:, 2:]), float)
+
+
+# Table of the bounded log evidence of one frame against S = sum over channels of power / noise.
+_STEPS = np.linspace(0.0, 400.0, 1601)
+_RATIOS = np.exp(np.linspace(0.0, np.log(1000.0), 20))
+PRESENT = 0.15
+"""Share of frames in which a line that exists is taken to stand out."""
+
+
+def _frame_table(channels: int) -> FloatArray:
+    per_ratio = -channels * np.log1p(_RATIOS) + _STEPS[:, None] * _RATIOS / (1.0 + _RATIOS)
+    seen = np.logaddexp.reduce(per_ratio, axis=1) - np.log(_RATIOS.size)
+    return np.logaddexp(np.log(1.0 - PRESENT), np.log(PRESENT) + seen)
+
+
+_TABLES: dict[int, FloatArray] = {n: _frame_table(n) for n in range(1, 9)}
+
+
+def frame_evidence(power_ratio: FloatArray, channels: int) -> FloatArray:
+    """Log Bayes factor 'a line is here' of single frames, from S = sum over channels of power / noise."""
+    return np.interp(power_ratio, _STEPS, _TABLES[channels])
+
+
+def read_line(
+    centre: ComplexArray,
+    noise_sd: FloatArray,
+    mid_s: FloatArray,
+    frequency_hz: FloatArray,
+    growth: float,
+    memory_s: float,
+    block_s: float,
+    weight: FloatArray,
+) -> Reading:
+    """Judge the blocks read on a track.
+
+    centre: amplitude on the track [shape (channels, blocks)]; noise_sd: [same shape]; frequency_hz, mid_s,
+    weight (share of the block that may speak, 0 leaves it out): [shape (blocks,)].
+    """
+    use = weight > 0.3
+    if use.sum() < 2:
+        return Reading(np.zeros(AMPLITUDES.size), 0.0, 0.0, float(np.median(frequency_hz)), 0)
+    shape = (frequency_hz[use] / np.median(frequency_hz[use])) ** growth
+    shape = shape / np.sqrt(np.mean(shape**2)) * weight[use]
+    clear_sd = noise_sd[:, use]
+    axis_gain = np.sqrt(2.0 / centre.shape[0]) * shape
+    ratio = (np.abs(centre[:, use] / clear_sd) ** 2).sum(axis=0)
+    usual = centre.shape[0] + NOISE_MARGIN
+    sd = clear_sd * np.sqrt(1.0 + np.maximum(ratio - usual, 0.0) / (MODEL_RATIO_PER_S * block_s))
+    bounded = line_likelihood(
+        centre[:, use] / sd, axis_gain / sd, mid_s[use], np.log(frequency_hz[use]), memory_s
+    )
+    power, power_se = _power(centre[:, use], clear_sd, axis_gain)
+    log_l = _over_amplitudes(max(0.0, float(bounded.max())), power, power_se)
+    mean_noise = float((clear_sd**2).sum(axis=0).mean() / 2.0)
+    snr = max(power, 0.0) / mean_noise * int(use.sum()) / 2.0
+    return Reading(log_l, float(np.sqrt(max(power, 0.0))), snr, float(np.median(frequency_hz[use])), int(use.sum()))
+
+
+def _power(centre: ComplexArray, noise_sd: FloatArray, axis_gain: FloatArray) -> tuple[float, float]:
+    """Squared vector rms over the record, noise taken off, and its standard error.
+
+    The plain mean for a strong line (what was measured is what was there); its error comes from the noise.
+    """
+    shape = axis_gain / axis_gain.mean()
+    power = ((np.abs(centre) ** 2 - noise_sd**2) / 2.0).sum(axis=0).mean() / float((shape**2).mean())
+    strength = np.maximum(np.abs(centre) ** 2 - noise_sd**2, 0.0)
+    variance = ((noise_sd**4 + 2.0 * noise_sd**2 * strength) / 4.0).sum(axis=0)
+    independent = 0.5 * centre.shape[1]
+    return float(power), float(np.sqrt(variance.mean() / max(independent, 1.0)))
+
+
+def _over_amplitudes(best: float, power: float, power_se: float) -> FloatArray:
+    """log L(a): `best` at the measured strength, falling off with the error of the squared strength."""
+    se = float(np.hypot(power_se, 2.0 * STRENGTH_SE * max(power, 0.0)))
+    off = -0.5 * ((AMPLITUDES**2 - power) / se) ** 2
+    if power <= 0.0:
+        return np.asarray(off + 0.5 * (power / se) ** 2)
+    return np.where(AMPLITUDES**2 < power, np.maximum(best + off, min(0.0, best + off[0])), best + off)
+
+
+def line_likelihood(
+    y: ComplexArray, gain: FloatArray, mid_s: FloatArray, log_frequency: FloatArray, memory_s: float
+) -> FloatArray:
+    """log L(a) - log L(0) on AMPLITUDES, summed over channels and pieces of the record.
+
+    y, gain: [shape (channels, blocks)]; mid_s, log_frequency: [shape (blocks,)].
+    """
+    total = np.zeros(AMPLITUDES.size)
+    pieces = max(1, round(y.shape[1] / PIECE_BLOCKS))
+    for piece in np.array_split(np.arange(y.shape[1]), pieces):
+        total += _piece_likelihood(y[:, piece], gain[:, piece], mid_s[piece], log_frequency[piece], memory_s)
+    return total
+
+
+def _piece_likelihood(
+    y: ComplexArray, gain: FloatArray, mid_s: FloatArray, log_frequency: FloatArray, memory_s: float
+) -> FloatArray:
+    apart = np.abs(mid_s[:, None] - mid_s)
+    kernel = np.exp(-0.5 * ((log_frequency[:, None] - log_frequency) / RESPONSE_LENGTH) ** 2 - apart / memory_s)
+    hop = float(np.min(np.diff(mid_s))) if mid_s.size > 1 else 1.0
+    noise = np.eye(mid_s.size) + OVERLAP_CORRELATION * ((apart > 0) & (apart < 1.5 * hop))
+    lower = np.linalg.cholesky(noise)
+    inverse = np.linalg.inv(lower)
+    signal = gain[:, :, None] * gain[:, None, :] * kernel
+    values, vectors = np.linalg.eigh(inverse @ signal @ inverse.T)
+    turned = np.einsum("cji,cj->ci", vectors, (inverse @ y.T).T)
+    strength = AMPLITUDES[:, None, None] ** 2 * np.maximum(values, 0.0)
+    return np.asarray((np.abs(turned) ** 2 * strength / (1.0 + strength) - np.log1p(strength)).sum(axis=(1, 2)))

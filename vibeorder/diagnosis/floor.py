@@ -1,0 +1,63 @@
+"""The floor under the lines: road noise shaped by the body's resonances, at fixed frequencies.
+
+A resonance of the body at a fixed frequency is broader than a line and does not move with speed. Its shape,
+the median over time and over a band wider than any line, tells how much higher the noise is on a track than
+beside it.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from vibeorder.diagnosis.signal import Signal, folded
+
+__all__ = ["Floor", "floor_of"]
+
+FloatArray = NDArray[np.float64]
+
+FRAME_S = 3.0
+SMOOTH_HZ = 1.25
+"""Half width of the median over frequency: lines are narrower, body resonances mostly broader."""
+
+GENTLE, STEEP = 0.8, 8.0
+"""Bounds of the correction that the floor's shape may make."""
+
+
+@dataclass(frozen=True, slots=True)
+class Floor:
+    """Noise power density summed over channels, [shape (n,)] on frequency_hz; arbitrary unit."""
+
+    frequency_hz: FloatArray
+    density: FloatArray
+    sample_rate_hz: float
+
+    def rise(self, frequency_hz: FloatArray, near_hz: float, far_hz: float) -> FloatArray:
+        """Floor on the track over the floor beside it, from `near_hz` to `far_hz` either side [-]."""
+        offsets = np.linspace(near_hz, far_hz, 5)
+        beside = np.concatenate([-offsets, offsets])
+        around = np.median([self.at(frequency_hz + d) for d in beside], axis=0)
+        return np.asarray(np.clip(self.at(frequency_hz) / around, GENTLE, STEEP))
+
+    def at(self, frequency_hz: FloatArray) -> FloatArray:
+        """Density where a line of that frequency shows."""
+        return np.interp(folded(frequency_hz, self.sample_rate_hz), self.frequency_hz, self.density)
+
+
+def floor_of(signal: Signal) -> Floor:
+    """Median over frames, then over a band, of the power spectrum of all channels."""
+    from scipy.ndimage import median_filter
+
+    size = min(signal.samples.shape[1], max(16, round(FRAME_S * signal.rate_hz)))
+    first = np.arange(0, signal.samples.shape[1] - size + 1, max(1, size // 2))
+    whole = np.array([signal.valid[s : s + size].all() for s in first])
+    first = first[whole] if whole.any() else first
+    window = (np.sin(np.pi * (np.arange(size) + 0.5) / size) ** 2).astype(np.float32)
+    power = np.stack(
+        [(np.abs(np.fft.rfft(signal.samples[:, s : s + size] * window, axis=-1)) ** 2).sum(axis=0) for s in first]
+    )
+    level = np.median(power, axis=1, keepdims=True) + 1e-20
+    middle = np.median(power / level, axis=0)
+    half = max(1, round(SMOOTH_HZ * size / signal.rate_hz))
+    density = median_filter(middle, 2 * half + 1, mode="nearest")
+    return Floor(np.fft.rfftfreq(size, 1.0 / signal.rate_hz), density + 1e-20, signal.rate_hz)

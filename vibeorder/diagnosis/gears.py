@@ -1,0 +1,82 @@
+"""Which gear when: the engine's rate jumps at a shift, the road's does not.
+
+Gears and 'not locked' (neutral, clutch, converter far open) are the states of a chain; what a shift costs and
+which engine speed a driver or an automatic picks are its priors.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+__all__ = ["NOT_LOCKED", "GearCourse", "constant_gear", "course_log_prior", "gear_log_prior", "shift_log_prior"]
+
+FloatArray = NDArray[np.float64]
+IntArray = NDArray[np.intp]
+
+NOT_LOCKED = -1
+USUAL_RPM = 1900.0
+USUAL_RPM_LOG_SD = 0.4
+"""Engine speed that a driver or an automatic picks on the road, and its spread in ln(rpm) (common practice, no source)."""
+
+SLOWEST_RPM, FASTEST_RPM = 600.0, 6500.0
+OUT_OF_RANGE = -25.0
+SHIFT_COST = 4.0
+"""Log odds against a shift in any one second: one in about a minute of driving."""
+
+FAR_SHIFT_COST = 2.0
+"""Further cost of a shift by more than one gear."""
+
+NOT_LOCKED_LOG_PRIOR = -5.0
+"""Log prior of an engine that turns at no gear's rate."""
+
+
+@dataclass(frozen=True, slots=True)
+class GearCourse:
+    """Gear number per frame, 1 = first, NOT_LOCKED where none [shape (frames,)], and its log prior."""
+
+    gear: IntArray
+    log_prior: float
+
+
+def gear_log_prior(engine_per_wheel: FloatArray, wheel_rate_hz: FloatArray) -> FloatArray:
+    """Log prior of each gear at each wheel rate, and of 'not locked' last [shape (frames, gears + 1)].
+
+    engine_per_wheel: engine turns per wheel turn, first gear first [shape (gears,)].
+    """
+    rpm = 60.0 * wheel_rate_hz[:, None] * engine_per_wheel
+    log_prior = -0.5 * (np.log(np.maximum(rpm, 1.0) / USUAL_RPM) / USUAL_RPM_LOG_SD) ** 2
+    log_prior = np.where((rpm < SLOWEST_RPM) | (rpm > FASTEST_RPM), OUT_OF_RANGE, log_prior)
+    log_prior = log_prior - np.logaddexp.reduce(log_prior, axis=1)[:, None]
+    return np.concatenate([log_prior, np.full((wheel_rate_hz.size, 1), NOT_LOCKED_LOG_PRIOR)], axis=1)
+
+
+def shift_log_prior(log_prior: FloatArray) -> FloatArray:
+    """Log prior of going from state to state at each frame [shape (frames, states, states)].
+
+    log_prior: of each state at each frame, 'not locked' last [shape (frames, states)].
+    """
+    states = log_prior.shape[1]
+    number = np.arange(states)
+    locked = number < states - 1
+    far = (np.abs(number[:, None] - number) > 1) & locked[:, None] & locked
+    move = -(SHIFT_COST + FAR_SHIFT_COST * far)
+    out = np.broadcast_to(move, (log_prior.shape[0], states, states)) + log_prior[:, None, :]
+    out[:, number, number] = 0.0
+    return out
+
+
+def constant_gear(gear: int, log_prior: FloatArray) -> GearCourse:
+    """One gear all the way; judged at its middle and where it fits worst (a gear must carry the whole drive)."""
+    column = log_prior[:, gear - 1]
+    return GearCourse(np.full(column.size, gear, np.intp), float(min(np.median(column), column.min() / 3.0)))
+
+
+def course_log_prior(state: IntArray, log_prior: FloatArray) -> GearCourse:
+    """A course of states (index, 'not locked' last) with its log prior: the first state, and each shift."""
+    shift = shift_log_prior(log_prior)
+    total = float(log_prior[0, state[0]])
+    for t in np.flatnonzero(np.diff(state)) + 1:
+        total += float(shift[t, state[t - 1], state[t]])
+    gears = log_prior.shape[1] - 1
+    return GearCourse(np.where(state == gears, NOT_LOCKED, state + 1), total)

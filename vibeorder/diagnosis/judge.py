@@ -1,0 +1,139 @@
+"""Evidence -> probabilities: every course of the wheel rate, every course of gears, every source, weighed together.
+
+For a hypothesis H (a course e(t), gears g(t)) all sources' lines have known tracks. With c the source at fault:
+
+    P(c, H) ~ p(H) p(c) prod_lines integral p(strengths | roles under c) L(strengths)
+
+and P(nothing, H) the same with every source healthy. Sums over H give the probability of each suspect; what
+the rate or the gear leaves open is spread over the suspects, never hidden.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from vibeorder.diagnosis.candidates import Candidate
+from vibeorder.diagnosis.floor import Floor
+from vibeorder.diagnosis.gears import NOT_LOCKED, GearCourse
+from vibeorder.diagnosis.blocks import Course
+from vibeorder.diagnosis.lines import Line, PairLine, read_lines
+from vibeorder.diagnosis.offsets import Offsets, fit_offsets
+from vibeorder.diagnosis.propose import RateDoubt, propose
+from vibeorder.diagnosis.scan import Scan
+
+__all__ = ["Hypothesis", "Judgement", "RateDoubt", "held_gear", "judge"]
+
+FloatArray = NDArray[np.float64]
+
+NOTHING_PRIOR = 0.3
+"""Share of recordings in which nothing that turns is at fault: a drive to check a repair, another noise, the road."""
+
+PRIOR_FLATTENING = 0.5
+"""Catalogue weights enter by this power: how often a complaint comes is known to an order of magnitude only."""
+
+SCALE_SPREAD = 1.2
+SCALE_POINTS = 13
+"""Where units are unknown: sd of ln(scale) about 'road noise is 0.3 m/s^2 rms', and the points of the sum."""
+
+
+@dataclass(frozen=True, slots=True)
+class Hypothesis:
+    """One weighed explanation. log_class: log weight of each candidate at fault, then of nothing."""
+
+    course: Course
+    gears: GearCourse | None
+    offsets: Offsets
+    lines: tuple[Line | PairLine, ...]
+    log_class: FloatArray
+
+
+@dataclass(frozen=True, slots=True)
+class Judgement:
+    """log_class: total log weight per candidate and nothing (last), not normalised. hypotheses: best first."""
+
+    candidates: tuple[Candidate, ...]
+    log_class: FloatArray
+    hypotheses: tuple[Hypothesis, ...]
+    scan: Scan
+
+    def best_for(self, index: int) -> Hypothesis:
+        """The hypothesis that speaks most for one candidate (or, with the last index, for nothing)."""
+        return max(self.hypotheses, key=lambda h: float(h.log_class[index]))
+
+
+def judge(
+    scan: Scan,
+    candidates: Sequence[Candidate],
+    doubt: RateDoubt,
+    floor: Floor,
+    engine_per_wheel: FloatArray | None,
+    relative: bool,
+    given_gear: int | None = None,
+) -> Judgement:
+    """Weigh every source of the vehicle against one scanned recording.
+
+    engine_per_wheel: engine turns per wheel turn in each gear, or None where the engine's rate is unknown.
+    """
+    hypotheses = []
+    for proposal in propose(scan, candidates, doubt, engine_per_wheel, given_gear, floor.sample_rate_hz):
+        course = proposal.course
+        for gears in proposal.gears or (None,):
+            offsets, offsets_log = fit_offsets(scan, candidates, proposal, gears)
+            lines = read_lines(scan, candidates, course, gears, offsets, floor)
+            log_h = course.log_prior + offsets_log + (gears.log_prior if gears else 0.0)
+            hypotheses.append(Hypothesis(course, gears, offsets, lines, log_h + _log_classes(candidates, lines, relative)))
+    hypotheses.sort(key=lambda h: -float(np.logaddexp.reduce(h.log_class)))
+    total = np.logaddexp.reduce(np.stack([h.log_class for h in hypotheses]), axis=0)
+    return Judgement(tuple(candidates), total, tuple(hypotheses), scan)
+
+
+def _log_classes(candidates: Sequence[Candidate], lines: Sequence[Line | PairLine], relative: bool) -> FloatArray:
+    """Log weight of each candidate at fault, and of nothing (last)."""
+    weight = np.array([c.source.prior_weight for c in candidates]) ** PRIOR_FLATTENING
+    judged = {m for line in lines for m in line.members}
+    prior = np.concatenate([np.log(weight / weight.sum() * (1.0 - NOTHING_PRIOR)), [np.log(NOTHING_PRIOR)]])
+    if not relative:
+        return prior + _class_evidence(candidates, lines, judged, 0.0)
+    scales = np.linspace(-2.5, 2.5, SCALE_POINTS) * SCALE_SPREAD
+    log_p = -0.5 * (scales / SCALE_SPREAD) ** 2
+    log_p -= np.logaddexp.reduce(log_p)
+    parts = [p + _class_evidence(candidates, lines, judged, float(s)) for s, p in zip(scales, log_p, strict=True)]
+    return prior + np.logaddexp.reduce(np.stack(parts), axis=0)
+
+
+def _class_evidence(
+    candidates: Sequence[Candidate], lines: Sequence[Line | PairLine], judged: set[int], log_scale: float
+) -> FloatArray:
+    healthy = [c.healthy for c in candidates]
+    sound = ["healthy"] * len(candidates)
+    base = [line.evidence(healthy, sound, log_scale) for line in lines]
+    out = np.full(len(candidates) + 1, float(sum(base)))
+    for fault in range(len(candidates)):
+        roles = [_role(candidates, fault, other) for other in range(len(candidates))]
+        for line, sound_evidence in zip(lines, base, strict=True):
+            if any(roles[m] != "healthy" for m in line.members):
+                out[fault] += line.evidence(healthy, roles, log_scale) - sound_evidence
+        if fault not in judged:
+            out[fault] = -np.inf
+    return out
+
+
+def _role(candidates: Sequence[Candidate], fault: int, other: int) -> str:
+    """'fault' itself; 'excited' for the higher orders that come with it; else 'healthy'."""
+    if other == fault:
+        return "fault"
+    a, b = candidates[fault], candidates[other]
+    multiple = b.multiple / a.multiple
+    if a.part == b.part and multiple > 1.01 and abs(multiple - round(multiple)) < 0.01:
+        return "excited"
+    return "healthy"
+
+
+def held_gear(gears: GearCourse | None) -> int | None:
+    """The one gear that was held all through, if so."""
+    if gears is None:
+        return None
+    used = {int(g) for g in np.unique(gears.gear)} - {NOT_LOCKED}
+    return used.pop() if len(used) == 1 else None

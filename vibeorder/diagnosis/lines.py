@@ -1,0 +1,118 @@
+"""All lines of one hypothesis: every candidate read along its course, lines that coincide sharing one reading."""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from vibeorder.diagnosis.amplitudes import HealthyPrior, line_evidence, log_prior_of
+from vibeorder.diagnosis.blocks import Blocks, Course, candidate_blocks
+from vibeorder.diagnosis.candidates import Candidate
+from vibeorder.diagnosis.evidence import AMPLITUDES, Reading
+from vibeorder.diagnosis.floor import Floor
+from vibeorder.diagnosis.gears import GearCourse
+from vibeorder.diagnosis.scan import Scan
+
+__all__ = ["COINCIDE_HZ", "Line", "PairLine", "read_lines"]
+
+FloatArray = NDArray[np.float64]
+BoolArray = NDArray[np.bool_]
+
+COINCIDE_HZ = 0.45
+"""Two lines nearer than this share their blocks."""
+
+COINCIDE_BINS = 1.7
+"""Likewise in 1/block: nearer, they fall into each other's main lobe."""
+
+PARTLY, MOSTLY = 0.08, 0.6
+"""Shares of the record between which two lines coincide for a part of it (one gear of several)."""
+
+
+@dataclass(frozen=True, slots=True)
+class Line:
+    """One line, and the candidates that it may belong to."""
+
+    members: tuple[int, ...]
+    reading: Reading
+
+    def evidence(self, healthy: Sequence[HealthyPrior], roles: Sequence[str], log_scale: float) -> float:
+        """Log evidence with every member in its role."""
+        return line_evidence(
+            self.reading.log_likelihood, [(healthy[m], roles[m]) for m in self.members], log_scale
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class PairLine:
+    """Two lines that coincide for a part of the record: what each says alone, and what they say together."""
+
+    members: tuple[int, int]
+    own: tuple[Reading, Reading]
+    shared: Reading
+    readings: tuple[Reading, Reading]
+
+    def evidence(self, healthy: Sequence[HealthyPrior], roles: Sequence[str], log_scale: float) -> float:
+        """Log evidence over both strengths; where the lines coincide their powers add."""
+        amplitudes = np.concatenate([[0.0], AMPLITUDES])
+        shift = np.log(AMPLITUDES) + log_scale
+        grid = np.log(AMPLITUDES)
+        alone = [
+            log_prior_of((healthy[m], roles[m]))
+            + np.concatenate([[0.0], np.interp(shift, grid, r.log_likelihood, left=0.0)])
+            for m, r in zip(self.members, self.own, strict=True)
+        ]
+        together = np.log(np.maximum(np.hypot(amplitudes[:, None], amplitudes), 1e-9)) + log_scale
+        shared = np.interp(together, grid, self.shared.log_likelihood, left=0.0)
+        return float(np.logaddexp.reduce((alone[0][:, None] + alone[1] + shared).ravel()))
+
+
+def read_lines(
+    scan: Scan,
+    candidates: Sequence[Candidate],
+    course: Course,
+    gears: GearCourse | None,
+    offsets: Mapping[tuple[int, int | None], float],
+    floor: Floor,
+) -> tuple[Line | PairLine, ...]:
+    """All lines of one hypothesis.
+
+    gears None: no engine source is judged. offsets: how far each (candidate, gear) runs off its nominal ratio.
+    """
+    blocks = [
+        candidate_blocks(scan, j, candidate, course, gears, offsets, floor) for j, candidate in enumerate(candidates)
+    ]
+    return _grouped([b for b in blocks if b is not None and (b.weight > 0).any()])
+
+
+def _grouped(blocks: list[Blocks]) -> tuple[Line | PairLine, ...]:
+    """Coinciding candidates merged into one line; partly coinciding pairs read in three parts."""
+    lines: list[Line | PairLine] = []
+    left = list(blocks)
+    while left:
+        head = left.pop(0)
+        twins = [b for b in left if _near(head, b)[0] > MOSTLY]
+        left = [b for b in left if all(b is not t for t in twins)]
+        partner = next((b for b in left if PARTLY < _near(head, b)[0] <= MOSTLY), None) if not twins else None
+        if partner is None:
+            chosen = max((head, *twins), key=lambda b: (b.block_s, float(b.weight.sum())))
+            lines.append(Line((head.candidate, *(t.candidate for t in twins)), chosen.read(chosen.weight)))
+            continue
+        left = [b for b in left if b is not partner]
+        lines.append(_pair(head, partner))
+    return tuple(lines)
+
+
+def _near(a: Blocks, b: Blocks) -> tuple[float, BoolArray]:
+    """Share of a's usable blocks in which b runs within COINCIDE_HZ, and which (on a's blocks)."""
+    other = np.interp(a.mid_s, b.mid_s, b.folded_hz)
+    there = np.interp(a.mid_s, b.mid_s, (b.weight > 0).astype(float)) > 0.5
+    width = max(COINCIDE_HZ, COINCIDE_BINS / min(a.block_s, b.block_s))
+    near = (np.abs(other - a.folded_hz) < width) & there & (a.weight > 0)
+    return float(near.sum() / max(1, (a.weight > 0).sum())), near
+
+
+def _pair(a: Blocks, b: Blocks) -> PairLine:
+    near_a, near_b = _near(a, b)[1], _near(b, a)[1]
+    own = (a.read(a.weight * ~near_a), b.read(b.weight * ~near_b))
+    return PairLine((a.candidate, b.candidate), own, a.read(a.weight * near_a), (a.read(a.weight), b.read(b.weight)))

@@ -1,0 +1,79 @@
+"""How far lines run off their nominal ratio on one hypothesis: converter slip by gear, belt slip by accessory."""
+
+from collections.abc import Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+
+from vibeorder.diagnosis.candidates import Candidate
+from vibeorder.diagnosis.gears import GearCourse
+from vibeorder.diagnosis.propose import EXACT, SLIP_LOG_PRIOR, SLIP_RANGE, Proposal, along
+from vibeorder.diagnosis.scan import Scan
+
+__all__ = ["Offsets", "fit_offsets"]
+
+FloatArray = NDArray[np.float64]
+Offsets = dict[tuple[int, int | None], float]
+"""Relative offset of each (candidate, gear) that has one; missing means none."""
+
+VOTE_CAP = 4.0
+GAIN_NEEDED = 2.0
+"""Log evidence that slip must gain before it is believed, beside its prior: many values are tried."""
+
+SLACK_REACH = 2.5
+STEP = 0.001
+
+
+def fit_offsets(
+    scan: Scan, candidates: Sequence[Candidate], proposal: Proposal, gears: GearCourse | None
+) -> tuple[Offsets, float]:
+    """Offsets that the lines ask for, and their log prior; the anchor keeps the offset it was locked with."""
+    offsets: Offsets = {}
+    log_prior = 0.0
+    if gears is None:
+        return offsets, log_prior
+    epsilon, anchor = proposal.course.epsilon, proposal.course.anchor
+    anchored = gears is proposal.gears[0] and anchor is not None and candidates[anchor].basis == "engine"
+    own_slip = anchored and anchor is not None and not candidates[anchor].slack
+    slips: dict[int | None, float] = {}
+    for gear in np.unique(gears.gear):
+        slip = proposal.offset if own_slip else _slip(scan, candidates, epsilon, gears, int(gear))
+        slips[int(gear)] = slip
+        log_prior += SLIP_LOG_PRIOR * (slip != 0.0)
+    for t, track in enumerate(scan.tracks):
+        candidate = candidates[track.candidate]
+        if track.gear is None or track.gear not in slips:
+            continue
+        offset = slips[track.gear]
+        if candidate.slack and anchored and track.candidate == anchor:
+            offset = proposal.offset
+        elif candidate.slack:
+            held = gears.gear == track.gear
+            offset += _slack(scan, t, epsilon + offset, held, candidate.slack)
+        if offset:
+            offsets[(track.candidate, track.gear)] = offset
+    return offsets, log_prior
+
+
+def _slip(
+    scan: Scan, candidates: Sequence[Candidate], epsilon: FloatArray, gears: GearCourse, gear: int
+) -> float:
+    """Slip of the converter in one gear, 0 where locked explains the lines as well."""
+    grid = np.arange(0.0, SLIP_RANGE[1], STEP)
+    held = gears.gear == gear
+    support = np.zeros(grid.size)
+    for t, track in enumerate(scan.tracks):
+        if track.gear == gear and not candidates[track.candidate].slack:
+            support += [np.minimum(along(scan, t, epsilon + s), VOTE_CAP)[held].sum() for s in grid]
+    locked = support[grid <= EXACT].max()
+    best = int(support.argmax())
+    return float(grid[best]) if support[best] - locked > GAIN_NEEDED - SLIP_LOG_PRIOR else 0.0
+
+
+def _slack(scan: Scan, track: int, epsilon: FloatArray, held: NDArray[np.bool_], slack: float) -> float:
+    """Belt slip of one accessory: where its line stands out, near its nominal ratio."""
+    grid = np.arange(-SLACK_REACH * slack, SLACK_REACH * slack + STEP, STEP)
+    support = [
+        np.minimum(along(scan, track, epsilon + s), VOTE_CAP)[held].sum() - 0.5 * (s / slack) ** 2 for s in grid
+    ]
+    return float(grid[int(np.argmax(support))])

@@ -1,0 +1,89 @@
+"""Courses by dynamic programming: gears over time for every constant correction, and the wobble about one.
+
+The correction of the wheel rate is nearly constant over a drive (tire, speedometer), with a small wobble about
+it (noise of the speed source); a shift changes the engine's rate alone. So every constant is tried, each frame
+looking a little to either side at a cost, and the best course of gears is found for each constant at once.
+"""
+
+import numpy as np
+from numpy.typing import NDArray
+
+__all__ = ["gear_totals", "spread", "trace_gears", "wobble_course"]
+
+FloatArray = NDArray[np.float64]
+IntArray = NDArray[np.intp]
+
+
+def spread(evidence: NDArray[np.float32], wander_cells: float) -> NDArray[np.float32]:
+    """Evidence that a line is within the wobble about each cell [same shape, cells last].
+
+    log sum_d w_d exp(E_d), w Gaussian of that width: an average of Bayes factors, so that looking into more
+    cells earns nothing by itself.
+    """
+    reach = max(1, int(2.5 * wander_cells))
+    weights = np.exp(-0.5 * (np.arange(-reach, reach + 1) / wander_cells) ** 2)
+    weights = (weights / weights.sum()).astype(np.float32)
+    ratio = np.exp(np.minimum(evidence, 60.0))
+    total = np.zeros_like(ratio)
+    cells = ratio.shape[-1]
+    for d, w in zip(range(-reach, reach + 1), weights, strict=True):
+        low, high = max(0, d), min(cells, cells + d)
+        total[..., low - d : high - d] += w * ratio[..., low:high]
+    return np.log(np.maximum(total, 1e-12))
+
+
+def gear_totals(
+    evidence: NDArray[np.float32], switch: FloatArray, start: FloatArray
+) -> tuple[FloatArray, NDArray[np.int8]]:
+    """Total of the best course of gears for each cell, and the way back.
+
+    evidence: [shape (frames, states, cells)]; switch: [shape (frames, states, states)]; start: [shape (states,)].
+    Returns totals [shape (cells,)] and from-states [shape (frames, states, cells)].
+    """
+    frames, states, cells = evidence.shape
+    back = np.zeros((frames, states, cells), np.int8)
+    if states == 1:
+        return evidence[:, 0].sum(axis=0).astype(float) + float(start[0]), back
+    value = evidence[0].astype(float) + start[:, None]
+    for t in range(1, frames):
+        options = value[:, None, :] + switch[t][:, :, None]
+        back[t] = options.argmax(axis=0)
+        value = options.max(axis=0) + evidence[t]
+    back[0] = value.argmax(axis=0)[None]  # where the last frame ends, for the trace
+    return value.max(axis=0), back
+
+
+def trace_gears(back: NDArray[np.int8], cell: int) -> IntArray:
+    """Course of states [shape (frames,)] for one cell."""
+    frames, states, _ = back.shape
+    course = np.zeros(frames, np.intp)
+    if states == 1:
+        return course
+    course[-1] = back[0, 0, cell]
+    for t in range(frames - 1, 0, -1):
+        course[t - 1] = back[t, course[t], cell]
+    return course
+
+
+def wobble_course(evidence: NDArray[np.float32], centre: int, wander_cells: float, step_cells: float) -> FloatArray:
+    """Best course of cells about `centre`: smooth from frame to frame, drawn back to the centre.
+
+    evidence: [shape (frames, cells)]. Returns cell positions [shape (frames,)].
+    """
+    reach = max(2, int(3.0 * wander_cells))
+    low, high = max(0, centre - reach), min(evidence.shape[1], centre + reach + 1)
+    cells = np.arange(low, high)
+    pull = -0.5 * ((cells - centre) / (1.5 * wander_cells)) ** 2 / 3.0
+    move = -0.5 * ((cells[:, None] - cells) / step_cells) ** 2
+    local = evidence[:, low:high] + pull
+    value = local[0]
+    back = np.zeros(local.shape, np.intp)
+    for t in range(1, local.shape[0]):
+        options = value[:, None] + move
+        back[t] = options.argmax(axis=0)
+        value = options.max(axis=0) + local[t]
+    course = np.empty(local.shape[0], np.intp)
+    course[-1] = int(value.argmax())
+    for t in range(local.shape[0] - 1, 0, -1):
+        course[t - 1] = back[t, course[t]]
+    return cells[course].astype(float)

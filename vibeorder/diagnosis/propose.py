@@ -1,0 +1,343 @@
+"""Courses worth weighing: for each line that may anchor one, the best courses of wheel rate and gears."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from vibeorder.diagnosis.candidates import Candidate
+from vibeorder.diagnosis.gears import GearCourse, constant_gear, course_log_prior, gear_log_prior, shift_log_prior
+from vibeorder.diagnosis.blocks import Course
+from vibeorder.diagnosis.locking import locked_phase
+from vibeorder.diagnosis.paths import gear_totals, spread, trace_gears, wobble_course
+from vibeorder.diagnosis.scan import Scan
+from vibeorder.diagnosis.signal import folded
+
+__all__ = ["Proposal", "RateDoubt", "along", "offset_log_prior", "propose"]
+
+FloatArray = NDArray[np.float64]
+F32 = NDArray[np.float32]
+
+ASSIST_CAP = 3.0
+"""What any one further line may add per frame to the course that an anchor line suggests."""
+
+VOUCH_CAP = 8.0
+"""What one road line may say in all for a correction of the wheel rate: slab joints of a road also keep step."""
+
+ANCHOR_FROM = 7.0
+"""Log evidence from which a line may anchor a course."""
+
+MOST_ANCHORS = 8
+MODES = 2
+"""Courses kept per anchor line: it may fit at two scales, in two gears."""
+
+SAME_COURSE = 0.0015
+"""Two courses that differ by less than this (mean, relative) are one."""
+
+ON_ROAD_LINE_HZ = 0.9
+"""An engine line this near a road-speed line does not vote on the gear."""
+
+WORST_CONSTANT = -12.0
+"""Log prior below which one gear for the whole drive is not weighed."""
+
+SLIP_LOG_PRIOR = -5.5
+SLIP_RANGE = (0.0, 0.065)
+"""Log prior of a slipping converter at any one of the twenty slips that can be told apart, and how far it slips when driving steadily (common practice, no source)."""
+
+EXACT = 0.0015
+"""Offsets within this are none."""
+
+
+@dataclass(frozen=True, slots=True)
+class RateDoubt:
+    """Prior of e(t): mean and sd of the constant part, sd of the wobble about it, sd of its change in a second."""
+
+    mean: float
+    sd: float
+    wander: float
+    step_sd: float
+
+
+@dataclass(frozen=True, slots=True)
+class Proposal:
+    """A course of the wheel rate, the courses of gears to weigh with it, and the anchor's own offset."""
+
+    course: Course
+    gears: tuple[GearCourse, ...]
+    offset: float = 0.0
+
+
+def offset_log_prior(candidate: Candidate, offset: FloatArray) -> FloatArray:
+    """Log prior of a line running off its nominal ratio: converter slip, belt slip."""
+    if candidate.basis == "wheel":
+        return np.where(np.abs(offset) < EXACT, 0.0, -np.inf)
+    slipping = np.where((offset > SLIP_RANGE[0]) & (offset < SLIP_RANGE[1]), SLIP_LOG_PRIOR, -np.inf)
+    if candidate.slack:
+        slipping = np.maximum(slipping, -0.5 * (offset / candidate.slack) ** 2)
+    return np.where(np.abs(offset) < EXACT, 0.0, slipping)
+
+
+def propose(
+    scan: Scan,
+    candidates: Sequence[Candidate],
+    doubt: RateDoubt,
+    engine_per_wheel: FloatArray | None,
+    given_gear: int | None,
+    sample_rate_hz: float,
+) -> list[Proposal]:
+    """Courses of the wheel rate with the courses of gears to weigh with each, best first; at least one.
+
+    An anchor line enters in full, all others with bounded votes, so that a course follows one physical line
+    closely and is kept on the vehicle's ratios by the rest.
+    """
+    search = _Search(scan, candidates, doubt, engine_per_wheel, given_gear, sample_rate_hz)
+    found: list[Proposal] = []
+    kept: list[tuple[FloatArray, NDArray[np.intp]]] = []
+    for total, k, cell in search.ranked():
+        if len(kept) >= MOST_ANCHORS:
+            break
+        epsilon, state, strength, offset = search.course(k, cell)
+        if strength < ANCHOR_FROM:
+            continue
+        if any(np.abs(epsilon - e).mean() < SAME_COURSE and (state == s).all() for e, s in kept):
+            continue
+        kept.append((epsilon, state))
+        found.append(search.proposal(k, epsilon, state, offset))
+    return found or [search.unanchored()]
+
+
+def along(scan: Scan, track: int, epsilon: FloatArray) -> FloatArray:
+    """Evidence of a track along a course of corrections [shape (frames,)]."""
+    evidence = scan.evidence[track]
+    index = np.round((epsilon - scan.clock.epsilon[0]) / scan.clock.step).astype(int)
+    inside = (index >= 0) & (index < evidence.shape[1])
+    found = evidence[np.arange(epsilon.size), np.clip(index, 0, evidence.shape[1] - 1)]
+    return np.where(inside, found, 0.0)
+
+
+class _Search:
+    """The votes of all lines, arranged once for every anchor."""
+
+    def __init__(
+        self,
+        scan: Scan,
+        candidates: Sequence[Candidate],
+        doubt: RateDoubt,
+        engine_per_wheel: FloatArray | None,
+        given_gear: int | None,
+        sample_rate_hz: float,
+    ) -> None:
+        self.scan, self.candidates, self.doubt = scan, candidates, doubt
+        self.wander = doubt.wander / scan.clock.step
+        self.states = _states(scan, engine_per_wheel, given_gear)
+        self.log_prior = _state_log_prior(scan, self.states, engine_per_wheel)
+        self.switch = shift_log_prior(self.log_prior)
+        self.road_votes = _road_votes(scan)
+        self.engine_votes = _engine_votes(scan, candidates, self.states, sample_rate_hz)
+        epsilon = scan.clock.epsilon
+        prior = -0.5 * ((epsilon - doubt.mean) / doubt.sd) ** 2
+        self.road_total = _road_total(scan, self.wander) + prior
+        self.prior = prior
+
+    def ranked(self) -> list[tuple[float, int, int]]:
+        """(total, candidate, cell) of every anchor's best modes, best first."""
+        found = []
+        for k in range(len(self.candidates)):
+            totals = self._totals(k)
+            left = totals.copy()
+            for _ in range(MODES):
+                cell = int(left.argmax())
+                if np.isfinite(left[cell]):
+                    found.append((float(left[cell]), k, cell))
+                left[max(0, cell - 5) : cell + 6] = -np.inf
+        return sorted(found, reverse=True)
+
+    def _evidence(self, k: int) -> tuple[F32, F32]:
+        """Anchor k in full with the others' votes, and in full alone [shape (frames, states, cells)]."""
+        scan = self.scan
+        mine = [(t, track) for t, track in enumerate(scan.tracks) if track.candidate == k]
+        if self.candidates[k].basis == "wheel":
+            own = scan.evidence[mine[0][0]][:, None, :]
+            cells = own.shape[2]
+            others = (self.road_votes - np.minimum(own[:, 0], ASSIST_CAP))[:, None, :] + self.engine_votes[:, :, :cells]
+            return own + others, np.broadcast_to(own, others.shape)
+        own = np.zeros_like(self.engine_votes)
+        for t, track in mine:
+            if track.gear in self.states:
+                own[:, self.states.index(track.gear)] = scan.evidence[t]
+        return own + np.maximum(self.engine_votes - np.minimum(own, ASSIST_CAP), 0.0), own
+
+    def _totals(self, k: int) -> FloatArray:
+        evidence, own = self._evidence(k)
+        if not own.any():
+            return np.full(evidence.shape[2], -np.inf)
+        totals, _ = gear_totals(spread(evidence, self.wander), self.switch, self.log_prior[0])
+        if self.candidates[k].basis == "wheel":
+            return totals + self.prior
+        return totals + self._split(k)[0]
+
+    def _split(self, k: int) -> tuple[FloatArray, FloatArray]:
+        """For each cell of an engine line: the best log weight of a road correction, and that correction."""
+        epsilon = self.scan.clock.epsilon
+        cells = epsilon[0] + np.arange(self.engine_votes.shape[2]) * self.scan.clock.step
+        offset = cells[:, None] - epsilon
+        weight = self.road_total + offset_log_prior(self.candidates[k], offset)
+        best = weight.argmax(axis=1)
+        return weight[np.arange(cells.size), best], epsilon[best]
+
+    def course(self, k: int, cell: int) -> tuple[FloatArray, NDArray[np.intp], float, float]:
+        """Road correction per frame, states, the anchor's own evidence along it, and its offset."""
+        evidence, own = self._evidence(k)
+        _, back = gear_totals(spread(evidence, self.wander), self.switch, self.log_prior[0])
+        state = trace_gears(back, cell)
+        rows = np.arange(state.size)
+        step = max(1.0, self.doubt.step_sd / self.scan.clock.step)
+        course = wobble_course(evidence[rows, state], cell, self.wander, step)
+        strength = float(own[rows, state, np.round(course).astype(int)].sum())
+        epsilon = self.scan.clock.epsilon[0] + course * self.scan.clock.step
+        offset = 0.0
+        if self.candidates[k].basis == "engine":
+            here = self.scan.clock.epsilon[0] + cell * self.scan.clock.step
+            offset = float(here - self._split(k)[1][cell])
+        return _smooth(epsilon) - offset, state, strength, offset
+
+    def proposal(self, k: int, epsilon: FloatArray, state: NDArray[np.intp], offset: float) -> Proposal:
+        """The course locked on its anchor's phase, and the gears to weigh with it."""
+        gears = self._gear_courses(state)
+        return Proposal(_course(self.scan, self.doubt, epsilon, k, self._lock_tracks(k, state, offset)), gears, offset)
+
+    def _lock_tracks(self, k: int, state: NDArray[np.intp], offset: float) -> list["_LockOn"]:
+        """Tracks whose phase corrects the course: the anchor's own, each while it holds."""
+        found = []
+        for t, track in enumerate(self.scan.tracks):
+            if track.candidate != k or track.gear not in self.states and track.gear is not None:
+                continue
+            held = np.ones(state.size) if track.gear is None else (state == self.states.index(track.gear)).astype(float)
+            if held.any():
+                found.append(_LockOn(t, offset, held))
+        return found
+
+    def unanchored(self) -> Proposal:
+        """The course that all road lines together suggest, for a recording in which none stands out."""
+        cell = int(self.road_total.argmax())
+        step = max(1.0, self.doubt.step_sd / self.scan.clock.step)
+        course = wobble_course(self.road_votes, cell, self.wander, step)
+        epsilon = _smooth(self.scan.clock.epsilon[0] + course * self.scan.clock.step)
+        _, back = gear_totals(
+            self.engine_votes[:, :, : self.scan.clock.epsilon.size], self.switch, self.log_prior[0]
+        )
+        return Proposal(_course(self.scan, self.doubt, epsilon, None, []), self._gear_courses(trace_gears(back, cell)))
+
+    def _gear_courses(self, state: NDArray[np.intp]) -> tuple[GearCourse, ...]:
+        """The course's own gears first, then each gear that may have been held throughout."""
+        if self.states == [None]:
+            return ()
+        if len(self.states) == 1 and self.states[0] is not None:
+            return (GearCourse(np.full(state.size, self.states[0], np.intp), 0.0),)
+        found = [course_log_prior(state, self.log_prior)]
+        for number in range(1, len(self.states)):
+            constant = constant_gear(number, self.log_prior)
+            if constant.log_prior > WORST_CONSTANT and (constant.gear != found[0].gear).any():
+                found.append(constant)
+        return tuple(found)
+
+
+def _states(scan: Scan, engine_per_wheel: FloatArray | None, given_gear: int | None) -> list[int | None]:
+    """Gear number of each state; None stands for 'not locked' or for no engine at all."""
+    if engine_per_wheel is None or not any(t.gear is not None for t in scan.tracks):
+        return [None]
+    if given_gear is not None:
+        return [given_gear]
+    return [*range(1, engine_per_wheel.size + 1), None]
+
+
+def _state_log_prior(scan: Scan, states: list[int | None], engine_per_wheel: FloatArray | None) -> FloatArray:
+    if len(states) == 1 or engine_per_wheel is None:
+        return np.zeros((scan.clock.mid_s.size, 1))
+    return gear_log_prior(engine_per_wheel, scan.clock.rate_hz)
+
+
+def _road_votes(scan: Scan) -> F32:
+    frames, cells = scan.clock.mid_s.size, scan.clock.epsilon.size
+    votes = np.zeros((frames, cells), np.float32)
+    for evidence, track in zip(scan.evidence, scan.tracks, strict=True):
+        if track.gear is None:
+            votes += np.minimum(evidence, ASSIST_CAP)
+    return votes
+
+
+def _road_total(scan: Scan, wander: float) -> FloatArray:
+    """What the road lines say of each constant correction; no one line more than VOUCH_CAP."""
+    return sum(
+        (
+            np.minimum(spread(np.minimum(evidence, ASSIST_CAP), wander).sum(axis=0), VOUCH_CAP)
+            for evidence, track in zip(scan.evidence, scan.tracks, strict=True)
+            if track.gear is None
+        ),
+        np.zeros(scan.clock.epsilon.size),
+    )
+
+
+def _engine_votes(
+    scan: Scan, candidates: Sequence[Candidate], states: list[int | None], sample_rate_hz: float
+) -> F32:
+    """Bounded votes of the engine's own lines in each state [shape (frames, states, engine cells)]."""
+    votes = np.zeros((scan.clock.mid_s.size, len(states), scan.clock.engine_cells), np.float32)
+    road = np.array([t.multiple for t in scan.tracks if t.gear is None])
+    for evidence, track in zip(scan.evidence, scan.tracks, strict=True):
+        if track.gear in states and track.gear is not None and not candidates[track.candidate].slack:
+            alone = ~_on_road_line(scan, track.multiple, road, sample_rate_hz)
+            votes[:, states.index(track.gear)] += np.minimum(evidence, ASSIST_CAP) * alone[:, None]
+    return votes
+
+
+def _on_road_line(scan: Scan, multiple: float, road: FloatArray, sample_rate_hz: float) -> NDArray[np.bool_]:
+    """Frames in which an engine line runs on a road-speed line and so says nothing about the gear."""
+    rate = scan.clock.rate_hz
+    mine = folded(multiple * rate, sample_rate_hz)
+    others = folded(road[:, None] * rate, sample_rate_hz)
+    return np.asarray(np.abs(others - mine).min(axis=0) < ON_ROAD_LINE_HZ)
+
+
+def _smooth(course: FloatArray) -> FloatArray:
+    return np.convolve(np.pad(course, 1, mode="edge"), [0.25, 0.5, 0.25], mode="valid")
+
+
+COURSE_STEP_S = 0.05
+
+
+@dataclass(frozen=True, slots=True)
+class _LockOn:
+    """A track to lock on: its offset from the nominal ratio, and when it holds [shape (frames,)]."""
+
+    track: int
+    offset: float
+    held: FloatArray
+
+
+def _course(
+    scan: Scan, doubt: RateDoubt, epsilon: FloatArray, anchor: int | None, lock_on: Sequence[_LockOn]
+) -> Course:
+    clock = scan.clock
+    times = np.arange(0.0, clock.mid_s[-1] + 1.0, COURSE_STEP_S)
+    rate = np.interp(times, clock.mid_s, epsilon * clock.rate_hz)
+    turns = np.concatenate([[0.0], np.cumsum(0.5 * (rate[1:] + rate[:-1]) * COURSE_STEP_S)])
+    log_prior = -0.5 * ((float(epsilon.mean()) - doubt.mean) / doubt.sd) ** 2
+    further = sum((_locked_turns(scan, epsilon, times, turns, lock) for lock in lock_on), np.zeros(times.size))
+    return Course(epsilon, anchor, log_prior, turns + further, times, locked=bool(lock_on))
+
+
+def _locked_turns(
+    scan: Scan, epsilon: FloatArray, times: FloatArray, turns: FloatArray, lock: _LockOn
+) -> FloatArray:
+    """Wheel turns by which a line's own phase corrects the course, while its track holds."""
+    clock, band = scan.clock, scan.bands[lock.track]
+    multiple = scan.tracks[lock.track].multiple
+    nominal = np.interp(times, clock.mid_s, clock.rate_hz)
+    ahead = lock.offset * (turns + np.cumsum(nominal) * COURSE_STEP_S)
+    typical = float(np.median(clock.rate_hz * (1.0 + epsilon))) * multiple
+    correction = multiple * np.interp(band.times_s, times, turns + ahead)
+    further = np.interp(times, band.times_s, locked_phase(band, correction, typical)) / multiple
+    held = np.interp(times, clock.mid_s, lock.held) > 0.99
+    return np.cumsum(np.diff(further, prepend=further[0]) * held)

@@ -1,0 +1,131 @@
+"""A recording read along one order's phase: what turns with the part stands still, all else runs past.
+
+Multiplying x(t) by exp(-2 pi i phi(t)), with phi the part's turns times the order, moves that order's
+line to 0 Hz whatever the speed did. Since the phase is taken at the samples' own instants, an order
+above half the sample rate is read at its folded place without further care. (Time-variant discrete
+Fourier transform; Blough, SAE 2003-01-1484.)
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+__all__ = ["Baseband", "BlockSpectra", "block_spectra", "demodulate", "filter_gain"]
+
+FloatArray = NDArray[np.float64]
+ComplexArray = NDArray[np.complexfloating]
+BoolArray = NDArray[np.bool_]
+
+FILTER_SPAN = 6
+"""Length of the decimation filter in output samples; its shape is a squared Hann window, whose side
+lobes lie 46 dB down and fall quickly: gravity and body bounce, 10^3 times a line's power, stay out."""
+
+
+@dataclass(frozen=True, slots=True)
+class Baseband:
+    """The recording demodulated on one phase track and decimated.
+
+    z: [shape (channels, m)] complex; a line a*cos(2 pi phi + p) reads a*exp(i p).
+    rate_hz: samples per second of z. start_s: time of z[:, 0] on the clock of the samples.
+    cover: [shape (m,)] share of real (not missing) samples behind each value, 0 to 1.
+    """
+
+    z: ComplexArray
+    rate_hz: float
+    start_s: float
+    cover: FloatArray
+
+    @property
+    def times_s(self) -> FloatArray:
+        """Instants of the values of z."""
+        return self.start_s + np.arange(self.z.shape[1]) / self.rate_hz
+
+
+def demodulate(
+    samples: NDArray[np.float32], valid: BoolArray, rate_hz: float, turns: FloatArray, wanted_rate_hz: float
+) -> Baseband:
+    """Shift a phase track to 0 Hz and decimate to about `wanted_rate_hz`.
+
+    samples: [shape (channels, n)], zero where not `valid` [shape (n,)]. turns: phase in turns [shape (n,)].
+    """
+    base = np.floor(turns)
+    carrier = np.exp((-2j * np.pi) * (turns - base).astype(np.float32)).astype(np.complex64)
+    mixed = samples * carrier
+    step = max(1, int(rate_hz / wanted_rate_hz))
+    if step == 1:
+        return Baseband(2.0 * mixed, rate_hz, 0.0, valid.astype(float))
+    weights = _filter(step)
+    count = (samples.shape[1] - weights.size) // step + 1
+    z = _polyphase(mixed, weights.astype(np.float32), step, count)
+    cover = _polyphase(valid.astype(np.float32)[None], weights.astype(np.float32), step, count)[0]
+    delay = (weights.size - 1) / 2.0 / rate_hz
+    return Baseband(2.0 * z, rate_hz / step, delay, np.asarray(cover, float))
+
+
+def _filter(step: int) -> FloatArray:
+    length = FILTER_SPAN * step
+    window = np.sin(np.pi * (np.arange(length) + 0.5) / length) ** 4
+    return np.asarray(window / window.sum())
+
+
+def _polyphase(x: NDArray[np.generic], weights: NDArray[np.float32], step: int, count: int) -> ComplexArray:
+    segments = count + FILTER_SPAN - 1
+    cut = x[:, : segments * step].reshape(x.shape[0], segments, step)
+    parts = cut @ weights.reshape(FILTER_SPAN, step).T
+    out = parts[:, 0:count, 0].copy()
+    for tap in range(1, FILTER_SPAN):
+        out += parts[:, tap : tap + count, tap]
+    return np.asarray(out)
+
+
+def filter_gain(offset_hz: FloatArray, decimated_rate_hz: float) -> FloatArray:
+    """Gain of the decimation filter at an offset from the track [-].
+
+    The spectrum of sin^4 over L seconds: with u = offset x L, sinc(u) + 2/3 (sinc(u-1) + sinc(u+1))
+    + 1/6 (sinc(u-2) + sinc(u+2)).
+    """
+    u = np.asarray(offset_hz, float) * FILTER_SPAN / decimated_rate_hz
+    return np.asarray(
+        np.sinc(u)
+        + (2.0 / 3.0) * (np.sinc(u - 1.0) + np.sinc(u + 1.0))
+        + (1.0 / 6.0) * (np.sinc(u - 2.0) + np.sinc(u + 2.0))
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class BlockSpectra:
+    """Hann-windowed blocks of a baseband and their spectra round the track.
+
+    spectra: [shape (channels, blocks, offsets)] amplitude of a line at that offset, as in Baseband.z.
+    offset_hz: [shape (offsets,)]. mid_s: [shape (blocks,)]. cover: [shape (blocks,)].
+    """
+
+    spectra: ComplexArray
+    offset_hz: FloatArray
+    mid_s: FloatArray
+    cover: FloatArray
+
+
+def block_spectra(band: Baseband, block_s: float, mid_s: FloatArray, reach_hz: float, pad: int = 2) -> BlockSpectra:
+    """Spectra of blocks centred at `mid_s`, within `reach_hz` either side of the track.
+
+    pad: zero padding factor; 1 leaves the bins 1/block_s apart.
+    """
+    length = max(4, round(block_s * band.rate_hz))
+    first = np.round((mid_s - band.start_s) * band.rate_hz - (length - 1) / 2.0).astype(int)
+    index = first[:, None] + np.arange(length)
+    inside = (index >= 0) & (index < band.z.shape[1])
+    index = np.clip(index, 0, band.z.shape[1] - 1)
+    window = np.sin(np.pi * (np.arange(length) + 0.5) / length) ** 2
+    weights = window / window.sum()
+    cover = np.where(inside, band.cover[index], 0.0) @ weights
+    cut = band.z[:, index] * (inside * weights).astype(np.float32)
+    size = pad * length
+    count = min(int(np.ceil(reach_hz * size / band.rate_hz)), size // 2 - 1)
+    bins = np.arange(-count, count + 1)
+    spectra = np.fft.fft(cut, size, axis=-1)[..., bins]
+    offset_hz = bins * band.rate_hz / size
+    gain = filter_gain(offset_hz, band.rate_hz) if band.rate_hz and band.start_s > 0 else np.ones(bins.size)
+    spectra = spectra / np.maximum(gain, 0.05)
+    return BlockSpectra(spectra.astype(np.complex64), offset_hz, mid_s, cover)
