@@ -92,7 +92,9 @@ def test_a_log_written_in_any_layout_is_read_back_to_the_same_samples(
     assert recording.rate_hz == pytest.approx(RATE, rel=1e-5)
     channels = [next(i for i, c in enumerate(recording.channels) if f"acc_{a}" in c) for a in "xyz"]
     # 1e-4 m/s^2 allows for the 8 decimals of minutes; a sensor's own step is 100 times that.
-    np.testing.assert_allclose(recording.samples[channels], values.T, atol=2e-3 if time_unit == "min" else 1e-4)
+    np.testing.assert_allclose(
+        recording.samples[channels], values.T, atol=2e-3 if time_unit == "min" else 1e-4
+    )
     assert recording.epoch_s == (pytest.approx(start, abs=0.01) if epoch else None)
 
 
@@ -100,7 +102,9 @@ def test_a_log_written_in_any_layout_is_read_back_to_the_same_samples(
     ("name", "factor", "word"),
     [("m/s^2", 1.0, "told by gravity"), ("g", 1 / 9.80665, "unit g"), ("mg", 1000 / 9.80665, "unit mg")],
 )
-def test_gravity_tells_the_unit_where_no_name_does(tmp_path: Path, name: str, factor: float, word: str) -> None:
+def test_gravity_tells_the_unit_where_no_name_does(
+    tmp_path: Path, name: str, factor: float, word: str
+) -> None:
     recording = read_recording(plain(tmp_path / "a.csv", factor=factor))
     assert recording.unit == "m/s^2"
     assert float(np.linalg.norm(np.median(recording.samples, axis=1))) == pytest.approx(9.80665, rel=0.02)
@@ -115,7 +119,9 @@ def test_raw_counts_take_their_scale_from_gravity(tmp_path: Path) -> None:
 
 
 def test_without_gravity_and_unit_amplitudes_are_relative_and_the_option_is_named(tmp_path: Path) -> None:
-    rows = [[f"{i / RATE}", *(f"{v:.5f}" for v in row)] for i, row in enumerate(shake() - shake().mean(axis=0))]
+    rows = [
+        [f"{i / RATE}", *(f"{v:.5f}" for v in row)] for i, row in enumerate(shake() - shake().mean(axis=0))
+    ]
     path = write(tmp_path / "linear.csv", rows, head="t,x,y,z\n")
     assert read_recording(path).unit == "relative"
     assert any("--unit" in sentence for sentence in read_recording(path).history)
@@ -134,7 +140,8 @@ def test_a_clock_without_date_runs_past_midnight(tmp_path: Path) -> None:
     seconds = 86398.0 + np.arange(400) / RATE
     rows = []
     for s, row in zip(seconds % 86400, shake(), strict=True):
-        stamp = f"{int(s // 3600):02d}:{int(s % 3600 // 60):02d}:{int(s % 60):02d}:{round(s % 1 * 1e4) % 10000:04d}"
+        clock = (int(s // 3600), int(s % 3600 // 60), int(s % 60), round(s % 1 * 1e4) % 10000)
+        stamp = "{:02d}:{:02d}:{:02d}:{:04d}".format(*clock)
         rows.append([stamp, *(f"{v:.4f}".replace(".", ",") for v in row)])
     recording = read_recording(write(tmp_path / "clock.csv", rows, ";", "time;gFx;gFy;gFz\n"))
     assert recording.duration_s == pytest.approx(4.0, abs=0.02)
@@ -268,7 +275,7 @@ def test_options_name_columns_by_name_or_number(tmp_path: Path) -> None:
 def test_a_log_without_time_is_asked_for_its_rate_with_the_columns_listed(tmp_path: Path) -> None:
     rows = [[f"{v:.4f}" for v in row] for row in shake()]
     path = write(tmp_path / "bare.txt", rows, ";")
-    with pytest.raises(RecordingError, match='its columns are 1, 2, 3.*--rate "500 Hz"'):
+    with pytest.raises(RecordingError, match=r'its columns are 1, 2, 3.*--rate "500 Hz"'):
         read_recording(path)
     assert read_recording(path, ReadOptions(rate_hz=500.0)).rate_hz == 500.0
 
@@ -287,7 +294,8 @@ def test_a_20_hz_log_is_read_and_says_what_it_can_still_see(tmp_path: Path) -> N
 
 def test_nested_messages_keep_each_x_with_the_y_and_z_that_follow_it(tmp_path: Path) -> None:
     head = "timestamp,rate_body,x,y,z,acc_body,x,y,z,magnetic,x,y,z\n"
-    rows = [[f"{i / RATE}", "", *("0.5" if i % 2 else "0.4" for _ in range(3)), "", *(f"{v:.5f}" for v in row), "",
+    rows = [[f"{i / RATE}", "", *("0.5" if i % 2 else "0.4" for _ in range(3)),
+             "", *(f"{v:.5f}" for v in row), "",
              "31", f"{20 + i % 7}", "40"] for i, row in enumerate(shake())]  # fmt: skip
     recording = read_recording(write(tmp_path / "bag.csv", rows, head=head))
     np.testing.assert_allclose(recording.samples, shake().T, atol=1e-5)

@@ -20,7 +20,11 @@ from vibeorder.recording.clock import to_uniform
 FloatArray = NDArray[np.float64]
 RATE_HZ, LENGTH_S = 200.0, 30.0
 SHARES = (0.1, 0.3, 0.5, 0.7, 0.8, 0.9)
-CLOCKS = {"jitter 2%": (0.02, 0.0), "jitter 7%, 1% dropped": (0.07, 0.01), "jitter 20%, 3% dropped": (0.2, 0.03)}
+CLOCKS = {
+    "jitter 2%": (0.02, 0.0),
+    "jitter 7%, 1% dropped": (0.07, 0.01),
+    "jitter 20%, 3% dropped": (0.2, 0.03),
+}
 Method = Callable[[FloatArray, FloatArray], tuple[FloatArray, FloatArray]]
 
 
@@ -51,7 +55,9 @@ def ours(times_s: FloatArray, values: FloatArray) -> tuple[FloatArray, FloatArra
 METHODS: dict[str, Method] = {"index/rate": stamps_ignored, "linear": linear, "cubic": cubic, "ours": ours}
 
 
-def draw(share: float, jitter: float, dropped: float, rng: np.random.Generator) -> tuple[FloatArray, FloatArray, float]:
+def draw(
+    share: float, jitter: float, dropped: float, rng: np.random.Generator
+) -> tuple[FloatArray, FloatArray, float]:
     """Stamps, samples and frequency of one sine near `share` of the Nyquist frequency."""
     hz = share * RATE_HZ / 2 + rng.uniform(-0.5, 0.5)
     count = int(RATE_HZ * LENGTH_S)

@@ -34,8 +34,8 @@ def band_limited_grid(positions: FloatArray, samples: FloatArray, count: int) ->
     samples: [shape (channels, n)], about zero mean.
 
     Minimises |A u - y|^2 + RIDGE |u|^2 + SMOOTHNESS |D u|^2 + PENALTY |H u|^2, with A the Kaiser-windowed
-    sinc interpolation from the grid to the instants, D fourth differences and H a high-pass at 0.92 Nyquist. The normal equations are banded and
-    solved directly (Cholesky), in overlapping blocks so that memory stays flat.
+    sinc interpolation from the grid to the instants, D fourth differences and H a high-pass at 0.92 Nyquist.
+    The normal equations are banded and solved directly (Cholesky), in overlapping blocks: memory stays flat.
     Least squares from irregular samples: Feichtinger, Groechenig & Strohmer 1995, Numer. Math. 69, 423.
     """
     out = np.zeros((samples.shape[0], count))

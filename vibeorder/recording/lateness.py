@@ -33,7 +33,9 @@ KNOT_S = 10.0
 # (truncated ideal differentiator, Oppenheim & Schafer, Discrete-Time Signal Processing, section 7.5.2).
 _REACH = np.arange(-6, 7)
 SMOOTH_SLOPE = np.arange(3.0, -4.0, -1.0) / 28.0
-FULL_SLOPE = np.where(_REACH == 0, 0.0, (-1.0) ** _REACH / np.where(_REACH == 0, 1, _REACH)) * np.kaiser(13, 3.0)
+FULL_SLOPE = np.where(_REACH == 0, 0.0, (-1.0) ** _REACH / np.where(_REACH == 0, 1, _REACH)) * np.kaiser(
+    13, 3.0
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -131,7 +133,9 @@ def _cost(runs: list[FloatArray], step_s: float, numbered: list[tuple[FloatArray
 
     Schwarz's criterion (1978, Annals of Statistics 6, 461): n log(width) + drops log(n).
     """
-    left = np.concatenate([_centred(run - step_s * count) for run, (count, _) in zip(runs, numbered, strict=True)])
+    left = np.concatenate(
+        [_centred(run - step_s * count) for run, (count, _) in zip(runs, numbered, strict=True)]
+    )
     drops = sum(int((np.diff(count) > 1.5).sum()) for count, _ in numbered)
     width = float(np.median(np.abs(left))) + 1e-3 * step_s
     return left.size * float(np.log(width)) + drops * float(np.log(max(left.size, 2)))

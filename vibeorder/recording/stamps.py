@@ -121,11 +121,10 @@ def find_stamps(table: Table, wanted: str | None = None, slow: bool = False) -> 
     for column in range(len(table.names)):
         stamps = _absolute(table, column, slow)
         if stamps is not None:
-            score = _score(table, stamps)
-            if score > 0:
-                found.append(_Candidate(column, score, stamps))
-    if found:
-        best = max(found, key=lambda candidate: (round(candidate.score, 2), -candidate.column))
+            found.append(_Candidate(column, _score(table, stamps), stamps))
+    likely = [candidate for candidate in found if candidate.score > 0]
+    if likely:
+        best = max(likely, key=lambda candidate: (round(candidate.score, 2), -candidate.column))
         return _with_epoch(best.stamps, found)
     for column in range(len(table.names)):
         if (stamps := _since_last_row(table, column, asked=False)) is not None:
@@ -180,9 +179,10 @@ def _from_text(table: Table, column: int) -> Stamps | None:
 def _from_numbers(table: Table, column: int, slow: bool) -> Stamps | None:
     values = table.numbers(column)
     filled = values[np.isfinite(values)]
-    if filled.size < 2 or not _rises(values, 0.9):
-        return None
     name = table.names[column]
+    share = 0.7 if _TIME_WORDS & set(words_of(name)) else 0.9
+    if filled.size < 2 or not _rises(values, share):
+        return None
     named = _named_unit(name)
     epoch_unit = _epoch_unit(filled)
     unit = named or None
@@ -314,8 +314,11 @@ def _since_last_row(table: Table, column: int, asked: bool) -> Stamps | None:
         return None
     values = table.numbers(column)
     filled = values[np.isfinite(values)]
-    if filled.size < 3 or filled.min() < 0 or filled.max() == filled.min() == 0:
+    if filled.size < 3 or filled.min() < 0 or filled.max() == 0:
         return None
+    steps = np.diff(filled)
+    if np.mean(steps != 0) > 0.2 and np.mean(steps > 0) > 0.65 * np.mean(steps != 0):
+        return None  # it rises: a clock with faults, not a list of steps
     words = set(words_of(table.names[column]))
     named = bool(words & (_DELTA_WORDS | _TIME_WORDS) or _named_unit(table.names[column]))
     moved = filled[filled > 0]
