@@ -148,6 +148,13 @@ def test_stamps_rounded_to_milliseconds_are_smoothed() -> None:
     assert error(uniform, road(base(uniform) - (uniform.start_s - 0.0))) < 0.03
 
 
+def test_stamps_cut_to_the_second_still_give_the_rate() -> None:
+    true = 0.37 + np.arange(9000) / 100.0
+    uniform = to_uniform(np.floor(true), road(true, top_hz=30), "log")
+    assert uniform.rate_hz == pytest.approx(100.0, rel=2e-3)
+    assert uniform.quality.gaps == ()
+
+
 def test_rows_written_twice_count_once() -> None:
     times = np.repeat(np.arange(3000) / 100.0, np.where(np.arange(3000) % 50 == 0, 2, 1))
     uniform = to_uniform(times, road(times), "log")

@@ -235,7 +235,7 @@ def _alive(table: Table, column: int) -> bool:
     """A shake moves: constant and nearly empty columns are something else."""
     values = table.numbers(column)
     finite = values[np.isfinite(values)]
-    return bool(finite.size > max(1, 0.3 * values.size) and float(finite.min()) < float(finite.max()))
+    return bool(finite.size > max(1, 0.05 * values.size) and float(finite.min()) < float(finite.max()))
 
 
 def _named_triples(table: Table, numeric: list[int]) -> list[_Group]:

@@ -43,8 +43,8 @@ _RPM_WORDS = {"rpm", "tacho", "tach", "enginespeed", "rev", "revs"}
 _MARK_WORDS = {"mark", "ir", "tach", "tacho", "hall", "keyphasor", "once", "reflector"}
 # No road vehicle under test goes faster; what lies above is a wrong unit or a lost fix.
 TOP_SPEED_MPS = 90.0
-# Above this a phone's nameless speed cannot be m/s on a public road (70 m/s = 252 km/h).
-TOP_PLAIN_MPS = 70.0
+# Above this a nameless speed is hardly in m/s on a road test (45 m/s = 101 mph).
+TOP_PLAIN_MPS = 45.0
 TOP_RPM = 30_000.0
 
 
@@ -75,7 +75,7 @@ def speed_trace(
     """The road speed in m/s at the instants it changed or was written anew, and what was found.
 
     Missing cells, -1 and negative values are left out. unit: as said by the user, else by name, else told by
-    the acceleration (shake: its instants and samples in m/s^2), else m/s or, above 70, km/h; that
+    the acceleration (shake: its instants and samples in m/s^2), else m/s or, above 45, km/h; that
     assumption is said.
     """
     values = table.numbers(column)

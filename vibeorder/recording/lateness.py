@@ -18,6 +18,7 @@ LATE_JITTER = 0.3
 LAG = 16
 # Below this spread of single steps (median deviation), drops are told one by one.
 REGULAR_SPREAD = 0.12
+MANY_EQUAL = 0.3
 # Stretch over which late stamps are followed by at least one on time. A phone that was busy wrote 14 s of
 # samples late and caught up afterwards (a real drive at 50 Hz): twice that.
 ON_TIME_S = 30.0
@@ -25,6 +26,7 @@ ON_TIME_S = 30.0
 LATE_STEPS = 2.0
 # A silence longer than this is never a burst of late stamps.
 SILENCE_S = 2.0
+LAST_S = 1.2
 # Mean cosine of spans over a trial step: 1 for an even clock, 0.2 for jitter of a fifth of a step, and
 # about 0.02 for nothing at all (thousands of spans).
 LIKENESS = 0.12
@@ -80,6 +82,10 @@ def _usual_step(stamps_s: FloatArray) -> tuple[float, float]:
     steps = np.diff(stamps_s)
     forward = steps[steps > 0]
     step = float(np.median(forward))
+    if float(np.mean(steps == 0)) > MANY_EQUAL:
+        # Stamps cut to the second: only their mean tells the step.
+        near = steps[(steps >= 0) & (steps < 5 * max(step, float(np.percentile(steps, 99.5))))]
+        return float(near.mean()), float(np.std(near) / near.mean())
     regular = _is_regular(stamps_s, step)
     if not regular and stamps_s.size > 3 * LAG:
         # Steps between late stamps are long and short in turn; over sixteen of them lateness cancels.
@@ -98,6 +104,8 @@ def _is_regular(stamps_s: FloatArray, step_s: float) -> bool:
     forward = steps[steps > 0]
     parts = forward[forward < 5 * step_s] / step_s
     told = float(np.mean(np.abs(parts - np.rint(parts)) < 0.25)) if parts.size else 0.0
+    if steps.size > forward.size * (1.0 + MANY_EQUAL):
+        return False
     return float(np.median(np.abs(forward - step_s))) < REGULAR_SPREAD * step_s and told > 0.9
 
 
@@ -184,7 +192,9 @@ def _sample_numbers(run: FloatArray, step_s: float) -> tuple[FloatArray, BoolArr
     lowest = _lowest_ahead(delay, int(np.clip(ON_TIME_S / step_s, 50, max(2, run.size))))
     on_time = delay - lowest < LATE_STEPS * step_s
     rise = np.diff(lowest, prepend=lowest[:1])
-    places = np.flatnonzero(rise > 0.1 * step_s)
+    # In the last second nothing more is to come that would tell a late stamp from a lost sample.
+    known = max(0, run.size - int(LAST_S / step_s))
+    places = np.flatnonzero(rise[:known] > 0.1 * step_s)
     if not places.size:
         return rows, on_time
     groups = np.split(places, np.flatnonzero(np.diff(places) > 5) + 1)
