@@ -4,12 +4,13 @@ Gears and 'not locked' (neutral, clutch, converter far open) are the states of a
 which engine speed a driver or an automatic picks are its priors.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["NOT_LOCKED", "GearCourse", "constant_gear", "course_log_prior", "gear_log_prior", "shift_log_prior"]
+__all__ = ["NOT_LOCKED", "GearCourse", "constant_gear", "course_log_prior", "gear_log_prior", "logged_gear_votes", "shift_log_prior"]
 
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.intp]
@@ -29,6 +30,10 @@ FAR_SHIFT_COST = 2.0
 
 NOT_LOCKED_LOG_PRIOR = -5.0
 """Log prior of an engine that turns at no gear's rate."""
+
+LOGGED_RATIO_SD = 0.025
+LOGGED_ELSEWHERE = -4.0
+"""Spread of logged engine over wheel speed about a gear's ratio (slip, tire, lag), and the vote where none fits."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,3 +85,18 @@ def course_log_prior(state: IntArray, log_prior: FloatArray) -> GearCourse:
         total += float(shift[t, state[t - 1], state[t]])
     gears = log_prior.shape[1] - 1
     return GearCourse(np.where(state == gears, NOT_LOCKED, state + 1), total)
+
+
+def logged_gear_votes(
+    ratio: FloatArray, engine_per_wheel: FloatArray, states: Sequence[int | None]
+) -> NDArray[np.float32]:
+    """What a logged engine speed says of each state at each frame [shape (frames, states)].
+
+    ratio: engine turns per wheel turn as logged [shape (frames,)].
+    """
+    out = np.full((ratio.size, len(states)), LOGGED_ELSEWHERE, np.float32)
+    for i, gear in enumerate(states):
+        if gear is not None:
+            off = np.log(np.maximum(ratio, 1e-3) / engine_per_wheel[gear - 1])
+            out[:, i] = np.maximum(-0.5 * (off / LOGGED_RATIO_SD) ** 2, 2.0 * LOGGED_ELSEWHERE)
+    return out

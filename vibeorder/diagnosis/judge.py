@@ -42,6 +42,7 @@ SCALE_POINTS = 13
 class Hypothesis:
     """One weighed explanation. log_class: log weight of each candidate at fault, then of nothing."""
 
+    scan: Scan
     course: Course
     gears: GearCourse | None
     offsets: Offsets
@@ -51,12 +52,15 @@ class Hypothesis:
 
 @dataclass(frozen=True, slots=True)
 class Judgement:
-    """log_class: total log weight per candidate and nothing (last), not normalised. hypotheses: best first."""
+    """log_class: total log weight per candidate and nothing (last), not normalised; log_prior: its prior part.
+
+    hypotheses: best first.
+    """
 
     candidates: tuple[Candidate, ...]
+    log_prior: FloatArray
     log_class: FloatArray
     hypotheses: tuple[Hypothesis, ...]
-    scan: Scan
 
     def best_for(self, index: int) -> Hypothesis:
         """The hypothesis that speaks most for one candidate (or, with the last index, for nothing)."""
@@ -71,36 +75,49 @@ def judge(
     engine_per_wheel: FloatArray | None,
     relative: bool,
     given_gear: int | None = None,
+    engine_ratio: FloatArray | None = None,
+    anchor: int | None = None,
 ) -> Judgement:
     """Weigh every source of the vehicle against one scanned recording.
 
     engine_per_wheel: engine turns per wheel turn in each gear, or None where the engine's rate is unknown.
+    engine_ratio: the same as logged, frame by frame, where an engine speed was. anchor: the one candidate whose
+    line the clock was made from, where there is no speed source; None lets every line anchor.
     """
     hypotheses = []
-    for proposal in propose(scan, candidates, doubt, engine_per_wheel, given_gear, floor.sample_rate_hz):
+    prior = _log_prior(candidates)
+    for proposal in propose(
+        scan, candidates, doubt, engine_per_wheel, given_gear, floor.sample_rate_hz, engine_ratio, anchor
+    ):
         course = proposal.course
         for gears in proposal.gears or (None,):
             offsets, offsets_log = fit_offsets(scan, candidates, proposal, gears)
             lines = read_lines(scan, candidates, course, gears, offsets, floor)
             log_h = course.log_prior + offsets_log + (gears.log_prior if gears else 0.0)
-            hypotheses.append(Hypothesis(course, gears, offsets, lines, log_h + _log_classes(candidates, lines, relative)))
+            hypotheses.append(Hypothesis(scan, course, gears, offsets, lines, log_h + prior + _class_evidence_of(candidates, lines, relative)))
     hypotheses.sort(key=lambda h: -float(np.logaddexp.reduce(h.log_class)))
     total = np.logaddexp.reduce(np.stack([h.log_class for h in hypotheses]), axis=0)
-    return Judgement(tuple(candidates), total, tuple(hypotheses), scan)
+    return Judgement(tuple(candidates), prior, total, tuple(hypotheses))
 
 
-def _log_classes(candidates: Sequence[Candidate], lines: Sequence[Line | PairLine], relative: bool) -> FloatArray:
-    """Log weight of each candidate at fault, and of nothing (last)."""
+def _log_prior(candidates: Sequence[Candidate]) -> FloatArray:
+    """Log prior of each candidate at fault, and of nothing (last)."""
     weight = np.array([c.source.prior_weight for c in candidates]) ** PRIOR_FLATTENING
+    return np.concatenate([np.log(weight / weight.sum() * (1.0 - NOTHING_PRIOR)), [np.log(NOTHING_PRIOR)]])
+
+
+def _class_evidence_of(
+    candidates: Sequence[Candidate], lines: Sequence[Line | PairLine], relative: bool
+) -> FloatArray:
+    """Log evidence for each candidate at fault, and for nothing (last), over the scale where it is unknown."""
     judged = {m for line in lines for m in line.members}
-    prior = np.concatenate([np.log(weight / weight.sum() * (1.0 - NOTHING_PRIOR)), [np.log(NOTHING_PRIOR)]])
     if not relative:
-        return prior + _class_evidence(candidates, lines, judged, 0.0)
+        return _class_evidence(candidates, lines, judged, 0.0)
     scales = np.linspace(-2.5, 2.5, SCALE_POINTS) * SCALE_SPREAD
     log_p = -0.5 * (scales / SCALE_SPREAD) ** 2
     log_p -= np.logaddexp.reduce(log_p)
     parts = [p + _class_evidence(candidates, lines, judged, float(s)) for s, p in zip(scales, log_p, strict=True)]
-    return prior + np.logaddexp.reduce(np.stack(parts), axis=0)
+    return np.asarray(np.logaddexp.reduce(np.stack(parts), axis=0))
 
 
 def _class_evidence(

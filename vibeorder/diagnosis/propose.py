@@ -7,7 +7,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vibeorder.diagnosis.candidates import Candidate
-from vibeorder.diagnosis.gears import GearCourse, constant_gear, course_log_prior, gear_log_prior, shift_log_prior
+from vibeorder.diagnosis.gears import (
+    GearCourse,
+    constant_gear,
+    course_log_prior,
+    gear_log_prior,
+    logged_gear_votes,
+    shift_log_prior,
+)
 from vibeorder.diagnosis.blocks import Course
 from vibeorder.diagnosis.locking import locked_phase
 from vibeorder.diagnosis.paths import gear_totals, spread, trace_gears, wobble_course
@@ -22,8 +29,9 @@ F32 = NDArray[np.float32]
 ASSIST_CAP = 3.0
 """What any one further line may add per frame to the course that an anchor line suggests."""
 
-VOUCH_CAP = 8.0
-"""What one road line may say in all for a correction of the wheel rate: slab joints of a road also keep step."""
+VOUCH_CAP = 3.0
+"""What one road line may say in all for or against a correction of the wheel rate when an engine line anchors:
+healthy lines are weak, and bumps and the slab joints of a road leave marks of that size anywhere."""
 
 ANCHOR_FROM = 7.0
 """Log evidence from which a line may anchor a course."""
@@ -85,16 +93,18 @@ def propose(
     engine_per_wheel: FloatArray | None,
     given_gear: int | None,
     sample_rate_hz: float,
+    engine_ratio: FloatArray | None = None,
+    anchor: int | None = None,
 ) -> list[Proposal]:
     """Courses of the wheel rate with the courses of gears to weigh with each, best first; at least one.
 
     An anchor line enters in full, all others with bounded votes, so that a course follows one physical line
     closely and is kept on the vehicle's ratios by the rest.
     """
-    search = _Search(scan, candidates, doubt, engine_per_wheel, given_gear, sample_rate_hz)
+    search = _Search(scan, candidates, doubt, engine_per_wheel, given_gear, sample_rate_hz, engine_ratio)
     found: list[Proposal] = []
     kept: list[tuple[FloatArray, NDArray[np.intp]]] = []
-    for total, k, cell in search.ranked():
+    for _, k, cell in search.ranked(anchor):
         if len(kept) >= MOST_ANCHORS:
             break
         epsilon, state, strength, offset = search.course(k, cell)
@@ -127,6 +137,7 @@ class _Search:
         engine_per_wheel: FloatArray | None,
         given_gear: int | None,
         sample_rate_hz: float,
+        engine_ratio: FloatArray | None,
     ) -> None:
         self.scan, self.candidates, self.doubt = scan, candidates, doubt
         self.wander = doubt.wander / scan.clock.step
@@ -135,15 +146,17 @@ class _Search:
         self.switch = shift_log_prior(self.log_prior)
         self.road_votes = _road_votes(scan)
         self.engine_votes = _engine_votes(scan, candidates, self.states, sample_rate_hz)
+        if engine_ratio is not None and engine_per_wheel is not None:
+            self.engine_votes += logged_gear_votes(engine_ratio, engine_per_wheel, self.states)[:, :, None]
         epsilon = scan.clock.epsilon
         prior = -0.5 * ((epsilon - doubt.mean) / doubt.sd) ** 2
         self.road_total = _road_total(scan, self.wander) + prior
         self.prior = prior
 
-    def ranked(self) -> list[tuple[float, int, int]]:
+    def ranked(self, only: int | None) -> list[tuple[float, int, int]]:
         """(total, candidate, cell) of every anchor's best modes, best first."""
         found = []
-        for k in range(len(self.candidates)):
+        for k in range(len(self.candidates)) if only is None else (only,):
             totals = self._totals(k)
             left = totals.copy()
             for _ in range(MODES):
@@ -271,7 +284,7 @@ def _road_total(scan: Scan, wander: float) -> FloatArray:
     """What the road lines say of each constant correction; no one line more than VOUCH_CAP."""
     return sum(
         (
-            np.minimum(spread(np.minimum(evidence, ASSIST_CAP), wander).sum(axis=0), VOUCH_CAP)
+            np.clip(spread(np.minimum(evidence, ASSIST_CAP), wander).sum(axis=0), -VOUCH_CAP, VOUCH_CAP)
             for evidence, track in zip(scan.evidence, scan.tracks, strict=True)
             if track.gear is None
         ),

@@ -1,0 +1,111 @@
+"""From probabilities to what a technician does next: the verdict, the runout check, the next drive."""
+
+from collections.abc import Sequence
+
+from vibeorder.diagnosis.result import NextDrive, RunoutCheck, Suspect
+from vibeorder.vehicle import RUNOUT_BEFORE_BALANCE
+
+__all__ = ["next_drive", "runout_check", "verdict", "top_group"]
+
+SURE, LIKELY = 0.9, 0.5
+"""From here a part is named with confidence; from here it is named as the likeliest."""
+
+RUNOUT_FROM = 0.4
+"""Probability that the cause is a part whose runout can be measured, from which the check is warranted."""
+
+
+def top_group(suspects: Sequence[Suspect]) -> tuple[list[Suspect], float]:
+    """The suspects of the likeliest group of indistinct ones, and their shared probability."""
+    best: list[Suspect] = []
+    best_p = 0.0
+    for suspect in suspects:
+        twins = set(suspect.indistinct_from)
+        group = [s for s in suspects if s is suspect or (s.part, s.order) in twins]
+        p = sum(s.probability for s in group)
+        if p > best_p + 1e-9:
+            best, best_p = group, p
+    return sorted(best, key=lambda s: -s.probability), best_p
+
+
+def verdict(suspects: Sequence[Suspect], nothing: float, steady: bool) -> str:
+    """One plain sentence: which part, which order, how sure; or that nothing that turns explains it."""
+    group, p = top_group(suspects)
+    if nothing >= max(p, LIKELY):
+        return f"Nothing that turns explains a complaint in this recording ({_percent(nothing)} sure)."
+    if not group:
+        return "This recording names no part."
+    names = _names(group)
+    at = next((s for s in group if s.frequency_hz is not None), None)
+    where = f" at {at.frequency_hz:.1f} Hz" if at is not None and at.frequency_hz is not None else ""
+    if p >= SURE:
+        text = f"It is the {names}{where}: {_percent(p)} sure"
+    elif p >= LIKELY:
+        text = f"Most likely it is the {names}{where} ({_percent(p)}), but that is not settled"
+    else:
+        return f"Not settled: the likeliest is the {names}{where}, at only {_percent(p)}; see the next drive."
+    if len(group) > 1:
+        text += "; this recording cannot tell which of these"
+    return text + "."
+
+
+def _names(group: Sequence[Suspect]) -> str:
+    labels = [s.label for s in group[:3]]
+    return labels[0] if len(labels) == 1 else " or the ".join(labels)
+
+
+def _percent(p: float) -> str:
+    whole = round(100.0 * p)
+    return "over 99%" if whole >= 100 else "under 1%" if whole < 1 else f"{whole}%"
+
+
+def runout_check(suspects: Sequence[Suspect], where_of: dict[tuple[str, float], str], nothing: float) -> RunoutCheck:
+    """Whether a dial indicator is warranted, and where it goes first."""
+    group, p = top_group(suspects)
+    measurable = [s for s in group if where_of.get((s.part, s.order))]
+    share = sum(s.probability for s in measurable)
+    if measurable and p >= LIKELY and share >= RUNOUT_FROM:
+        first = measurable[0]
+        why = (
+            f"a {first.label} line of this strength comes from a part that runs out or is out of balance, and "
+            f"that is {_percent(share)} likely. {RUNOUT_BEFORE_BALANCE}"
+        )
+        return RunoutCheck(True, where_of[(first.part, first.order)], why)
+    if nothing >= max(p, LIKELY):
+        return RunoutCheck(False, "", "no part's line is as strong as a complaint; measure nothing yet")
+    if group and p >= LIKELY:
+        return RunoutCheck(False, "", f"{group[0].label} is not found with a dial indicator: {group[0].first_check}")
+    return RunoutCheck(False, "", "no part stands out enough to measure; settle it with the next drive first")
+
+
+def next_drive(suspects: Sequence[Suspect], nothing: float, steady: bool, speed_known: bool) -> NextDrive | None:
+    """The cheapest drive that would separate what is left standing, or None where nothing is."""
+    group, p = top_group(suspects)
+    parts = {s.part for s in group}
+    if p >= SURE and len({_rate_family(part) for part in parts}) <= 1:
+        return None
+    if not speed_known:
+        return NextDrive(
+            "Drive again with the speed logged, or say it aloud: 25 to 65 mph slowly, with one gear change.",
+            "without the speed one line fits several parts; the road-speed lines and the engine's part company at a shift",
+        )
+    families = {_rate_family(s.part) for s in suspects if s.probability > 0.05}
+    if "engine" in families and families & {"road"}:
+        return NextDrive(
+            "Drive the same road speed one gear lower, then coast through it in neutral.",
+            "the engine's and its accessories' lines move with the gear and drop out in neutral; what stays turns with the road",
+        )
+    if steady:
+        return NextDrive(
+            "Drive slowly through 10 mph below to 10 mph above that speed and back.",
+            "a part's line moves with speed, a fixed resonance of the body stays where it is",
+        )
+    if nothing < SURE and p < SURE:
+        return NextDrive(
+            "Record again for a minute at the speed where it shakes most, phone on the seat rail or the floor.",
+            "the lines stand too little above the road noise in this recording",
+        )
+    return None
+
+
+def _rate_family(part: str) -> str:
+    return "engine" if part == "engine" or part.startswith("accessory:") else "road"

@@ -1,0 +1,170 @@
+"""One recording, one vehicle, one speed source -> the judgement, piece by piece for long recordings."""
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from vibeorder.diagnosis.candidates import Candidate
+from vibeorder.diagnosis.floor import Floor, floor_of
+from vibeorder.diagnosis.judge import Judgement, judge
+from vibeorder.diagnosis.propose import RateDoubt
+from vibeorder.diagnosis.scan import Clock, Track, scan_tracks
+from vibeorder.diagnosis.signal import Signal
+from vibeorder.vehicle import Vehicle, engine_ratio
+
+__all__ = ["Piece", "Setting", "analyse", "combined_log_odds", "judge_stretch"]
+
+FloatArray = NDArray[np.float64]
+Progress = Callable[[str, float], None]
+
+PIECE_S = 150.0
+"""Longest stretch judged as one: a driver's speed, the road and a converter change over minutes."""
+
+LEAST_PIECE_S = 6.0
+MOVING_HZ = 0.8
+LEAST_MOVING_SHARE = 0.2
+
+SHAKES_SHARES = (0.1, 0.3, 0.6, 1.0)
+"""Shares of the pieces of a long drive in which a fault may be felt: at some speeds only. Equally likely."""
+
+PLAUSIBLE_RPM = (500.0, 7000.0)
+
+
+@dataclass(frozen=True, slots=True)
+class Setting:
+    """What is known beside the samples: gears of the vehicle, the gear that was held, engine speed if logged.
+
+    engine_hz: engine turns per second at the sample instants, or None.
+    """
+
+    vehicle: Vehicle
+    gear: int | None
+    low_range: bool
+    engine_hz: FloatArray | None = None
+
+    def engine_per_wheel(self) -> FloatArray | None:
+        """Engine turns per wheel turn in each gear, or None where the profile does not say."""
+        vehicle = self.vehicle
+        if not vehicle.has_engine or not vehicle.gears or vehicle.engine_per_wheel is None:
+            return None
+        return np.array([engine_ratio(vehicle, g + 1, self.low_range) for g in range(len(vehicle.gears))])
+
+
+@dataclass(frozen=True, slots=True)
+class Piece:
+    """One stretch: where it starts, its clock and what came out."""
+
+    start_s: float
+    clock: Clock
+    doubt: RateDoubt
+    judgement: Judgement
+    floor: Floor
+
+
+def analyse(
+    signal: Signal,
+    candidates: Sequence[Candidate],
+    clock: Clock,
+    doubt: RateDoubt,
+    setting: Setting,
+    progress: Progress | None = None,
+) -> list[Piece]:
+    """Judge every stretch in which the vehicle moves."""
+    pieces = []
+    total = signal.samples.shape[1]
+    count = max(1, round(total / signal.rate_hz / PIECE_S))
+    edges = np.linspace(0, total, count + 1).astype(int)
+    for i, (first, last) in enumerate(zip(edges[:-1], edges[1:], strict=True)):
+        if progress is not None:
+            progress("weighing the suspects", i / count)
+        piece = _piece(signal, candidates, clock, doubt, setting, int(first), int(last))
+        if piece is not None:
+            pieces.append(piece)
+    return pieces
+
+
+def _piece(
+    signal: Signal,
+    candidates: Sequence[Candidate],
+    clock: Clock,
+    doubt: RateDoubt,
+    setting: Setting,
+    first: int,
+    last: int,
+) -> Piece | None:
+    start_s = first / signal.rate_hz
+    part = Signal(signal.samples[:, first:last], signal.valid[first:last], signal.rate_hz, signal.relative)
+    inside = (clock.mid_s > start_s) & (clock.mid_s < last / signal.rate_hz)
+    rate = clock.rate_hz[inside]
+    moving = rate > MOVING_HZ
+    if inside.sum() < LEAST_PIECE_S or moving.mean() < LEAST_MOVING_SHARE or part.valid.mean() < LEAST_MOVING_SHARE:
+        return None
+    own = replace(
+        clock, turns=clock.turns[first:last] - clock.turns[first], mid_s=clock.mid_s[inside] - start_s, rate_hz=rate
+    )
+    engine = None if setting.engine_hz is None else setting.engine_hz[first:last]
+    return judge_stretch(part, candidates, own, doubt, setting, start_s, engine)
+
+
+def judge_stretch(
+    part: Signal,
+    candidates: Sequence[Candidate],
+    clock: Clock,
+    doubt: RateDoubt,
+    setting: Setting,
+    start_s: float,
+    engine_hz: FloatArray | None,
+    anchor: int | None = None,
+) -> Piece:
+    """Judge one stretch on its own clock."""
+    per_wheel = setting.engine_per_wheel()
+    floor = floor_of(part)
+    scan = scan_tracks(part, floor, clock, _tracks(candidates, clock, per_wheel, setting.gear))
+    ratio = None if engine_hz is None else _ratio(engine_hz, clock, part.rate_hz)
+    found = judge(scan, candidates, doubt, floor, per_wheel, part.relative, setting.gear, ratio, anchor)
+    return Piece(start_s, clock, doubt, found, floor)
+
+
+def _ratio(engine_hz: FloatArray, clock: Clock, rate_hz: float) -> FloatArray:
+    """Engine turns per wheel turn at the frames, from a logged engine speed."""
+    at = np.clip(np.round(clock.mid_s * rate_hz).astype(int), 0, engine_hz.size - 1)
+    return engine_hz[at] / np.maximum(clock.rate_hz, 1e-3)
+
+
+def _tracks(
+    candidates: Sequence[Candidate], clock: Clock, per_wheel: FloatArray | None, gear: int | None
+) -> list[Track]:
+    """One track per road source, and per engine source in every gear that the speed allows."""
+    tracks = []
+    rate = clock.rate_hz[clock.rate_hz > MOVING_HZ]
+    for i, candidate in enumerate(candidates):
+        if candidate.basis == "wheel":
+            tracks.append(Track(i, None, candidate.multiple))
+            continue
+        for g, ratio in enumerate(() if per_wheel is None else per_wheel):
+            rpm = 60.0 * rate * ratio
+            possible = bool(((rpm > PLAUSIBLE_RPM[0]) & (rpm < PLAUSIBLE_RPM[1])).any())
+            if (gear is None and possible) or gear == g + 1:
+                tracks.append(Track(i, g + 1, candidate.multiple * float(ratio)))
+    return tracks
+
+
+def combined_log_odds(pieces: Sequence[Piece]) -> FloatArray:
+    """Log weight of each candidate against 'nothing' over all pieces, priors counted once, 'nothing' last at 0.
+
+    A fault may be felt in a share q of the pieces only: sum_q p(q) prod (q exp(l) + 1 - q).
+    """
+    prior = pieces[0].judgement.log_prior
+    odds = np.stack([p.judgement.log_class - p.judgement.log_prior for p in pieces])
+    odds = odds - odds[:, -1:]
+    if len(pieces) == 1:
+        return np.asarray(odds[0] + prior - prior[-1])
+    with np.errstate(divide="ignore"):
+        parts = [
+            np.logaddexp(np.log(q) + odds, np.log1p(-q) if q < 1.0 else -np.inf).sum(axis=0) for q in SHAKES_SHARES
+        ]
+    out = np.logaddexp.reduce(np.stack(parts), axis=0) - np.log(len(SHAKES_SHARES))
+    out[-1] = 0.0
+    return np.asarray(out + prior - prior[-1])

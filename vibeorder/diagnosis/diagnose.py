@@ -1,0 +1,115 @@
+"""The front door: a recording and a vehicle in, one `Diagnosis` out."""
+
+from collections.abc import Callable
+
+import numpy as np
+from numpy.typing import NDArray
+
+from vibeorder.diagnosis.analyse import Piece, Setting, analyse, combined_log_odds
+from vibeorder.diagnosis.candidates import candidates_of
+from vibeorder.diagnosis.infer import infer_pieces
+from vibeorder.diagnosis.posterior import Kind, posterior_of
+from vibeorder.diagnosis.prepare import NOMINAL_GPS_LAG_S, signal_of, steady_clock, trace_clock
+from vibeorder.diagnosis.report import assemble
+from vibeorder.diagnosis.result import Diagnosis
+from vibeorder.diagnosis.signal import Signal
+from vibeorder.errors import RecordingError, SpeedError
+from vibeorder.recording.model import Recording, Trace
+from vibeorder.speed.given import SpeedGiven
+from vibeorder.vehicle import Vehicle, gear_ratio
+
+__all__ = ["diagnose"]
+
+FloatArray = NDArray[np.float64]
+Progress = Callable[[str, float], None]
+
+SHORTEST_S = 5.0
+SLOWEST_RATE_HZ = 8.0
+SLOWEST_MOVING_MPS = 2.0
+
+
+def diagnose(
+    recording: Recording,
+    vehicle: Vehicle,
+    *,
+    speed: SpeedGiven | Trace | None = None,
+    gear: int | None = None,
+    low_range: bool = False,
+    progress: Progress | None = None,
+) -> Diagnosis:
+    """Judge every part of `vehicle` against `recording`.
+
+    speed: as somebody said it, or logged (on the recording's clock); None: the recording's own speed column,
+    else inferred from the recording. gear: held throughout, where known.
+    Raises RecordingError or SpeedError with one sentence where the recording cannot carry a diagnosis.
+    """
+    _check(recording)
+    if gear is not None and vehicle.gears:
+        gear_ratio(vehicle, gear)
+    signal = signal_of(recording)
+    setting = Setting(vehicle, gear, low_range, _engine_hz(recording))
+    candidates = candidates_of(vehicle, low_range)
+    given = speed if speed is not None else recording.speed
+    kind: Kind
+    if isinstance(given, Trace):
+        given = _on_samples(given, recording)
+        clock, doubt = trace_clock(signal, given, vehicle, NOMINAL_GPS_LAG_S)
+        _check_moving(clock.rate_hz * vehicle.tire.circumference_m)
+        pieces = analyse(signal, candidates, clock, doubt, setting, progress)
+        kind = "logged"
+    elif isinstance(given, SpeedGiven) and given.steady:
+        clock, doubt = steady_clock(signal, given, vehicle)
+        pieces = analyse(signal, candidates, clock, doubt, setting, progress)
+        kind = "given"
+    else:
+        pieces = infer_pieces(signal, candidates, given, setting, progress)
+        kind = "inferred"
+    if not pieces:
+        raise RecordingError(
+            f"{recording.source}: no stretch of {SHORTEST_S:.0f} s or more has the vehicle moving and the sensor "
+            "recording; record half a minute at the speed where it shakes"
+        )
+    if signal.relative:
+        kind = "audio"
+    log_odds = combined_log_odds(pieces)
+    return assemble(recording, vehicle, signal, pieces, log_odds, posterior_of(log_odds, candidates, kind), kind, given)
+
+
+def _check(recording: Recording) -> None:
+    if recording.duration_s < SHORTEST_S:
+        raise RecordingError(
+            f"{recording.source} lasts {recording.duration_s:.1f} s; a shake can be told from road noise from about "
+            f"{SHORTEST_S:.0f} s up, and 30 s or more is better: record again"
+        )
+    if recording.rate_hz < SLOWEST_RATE_HZ:
+        raise RecordingError(
+            f"{recording.source} holds {recording.rate_hz:.1f} samples a second, so nothing above "
+            f"{recording.rate_hz / 2:.1f} Hz is in it and no wheel or shaft at road speed can be seen; "
+            "set the sensor to 100 Hz or more and record again"
+        )
+    if not recording.valid.any() or not np.any(np.ptp(recording.samples[:, recording.valid], axis=1) > 0.0):
+        raise RecordingError(
+            f"{recording.source}: the samples never change; the sensor was off or the wrong columns were read "
+            "(--axes names the right ones)"
+        )
+
+
+def _check_moving(speed_mps: FloatArray) -> None:
+    top = float(np.max(speed_mps))
+    if top < SLOWEST_MOVING_MPS:
+        raise SpeedError(
+            f"the logged speed never exceeds {top:.1f} m/s: the vehicle stands, and no road part turns; "
+            "--speed gives a speed by hand, or record on the road"
+        )
+
+
+def _on_samples(trace: Trace, recording: Recording) -> Trace:
+    """The trace with its zero at the first sample."""
+    return Trace(trace.times_s - recording.start_s, trace.values, trace.name, trace.unit, trace.epoch_s)
+
+
+def _engine_hz(recording: Recording) -> FloatArray | None:
+    if recording.rpm is None or recording.rpm.times_s.size < 2:
+        return None
+    times = recording.start_s + np.arange(recording.samples.shape[1]) / recording.rate_hz
+    return np.interp(times, recording.rpm.times_s, recording.rpm.values)

@@ -1,0 +1,318 @@
+"""The judgement turned into a `Diagnosis`: measured figures, sentences, views."""
+
+from collections.abc import Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+
+from vibeorder.diagnosis.advice import next_drive, runout_check, verdict
+from vibeorder.diagnosis.amplitudes import COMPLAINT_FROM_MPS2
+from vibeorder.diagnosis.analyse import Piece
+from vibeorder.diagnosis.candidates import Candidate
+from vibeorder.diagnosis.evidence import Reading
+from vibeorder.diagnosis.gears import NOT_LOCKED
+from vibeorder.diagnosis.judge import Hypothesis, held_gear
+from vibeorder.diagnosis.posterior import TEMPERATURE, Kind, Posterior
+from vibeorder.diagnosis.result import Diagnosis, SpeedFit, Suspect
+from vibeorder.diagnosis.signal import Signal
+from vibeorder.diagnosis.twins import indistinct_pairs, readings_of
+from vibeorder.diagnosis.views import lines_seen, order_map_view, spectrum_view
+from vibeorder.recording.model import Recording, Trace
+from vibeorder.speed.given import SpeedGiven
+from vibeorder.vehicle import CAUTIONS, COSTS_NOTHING_FIRST, WHICH_WHEEL, Vehicle, feel_of, order_words
+
+__all__ = ["assemble"]
+
+FloatArray = NDArray[np.float64]
+
+SHOWN_EVIDENCE = 6.0
+"""Log evidence from which a healthy line is named as being there."""
+
+STEADY_SPREAD = 1.06
+TRACKS_DRAWN = 8
+SOURCE_OF: dict[Kind, str] = {"logged": "logged", "given": "given", "inferred": "inferred", "audio": "given"}
+
+
+def assemble(
+    recording: Recording,
+    vehicle: Vehicle,
+    signal: Signal,
+    pieces: Sequence[Piece],
+    log_odds: FloatArray,
+    posterior: Posterior,
+    kind: Kind,
+    given: SpeedGiven | Trace | None,
+) -> Diagnosis:
+    """Everything that the doors render, from what was judged."""
+    piece = _leading(pieces, log_odds)
+    candidates = piece.judgement.candidates
+    pairs = indistinct_pairs(piece.judgement, log_odds[:-1] / TEMPERATURE[kind], signal.rate_hz)
+    suspects = _suspects(candidates, piece, posterior, pairs, signal)
+    best = piece.judgement.best_for(_top(log_odds))
+    speed = _speed(piece, best, vehicle, kind, given)
+    steady = _steady(speed.speed_mps)
+    where = {c.key: c.source.runout_where for c in candidates}
+    nothing = posterior.nothing
+    tracks = _tracks(best, candidates, posterior)
+    return Diagnosis(
+        verdict=verdict(suspects, nothing, steady),
+        suspects=suspects,
+        nothing_found_probability=nothing,
+        runout_check=runout_check(suspects, where, nothing),
+        speed=speed,
+        recording=_recording(recording),
+        vehicle_name=vehicle.name,
+        lines=lines_seen(signal, _named(tracks)),
+        spectrum=spectrum_view(signal),
+        order_map=order_map_view(signal, [(n, t + piece.start_s, f) for n, t, f in tracks[:TRACKS_DRAWN]]),
+        next_drive=next_drive(suspects, nothing, steady, kind != "inferred"),
+        cautions=CAUTIONS,
+        notes=_notes(suspects, nothing, steady, vehicle, signal),
+        history=recording.history,
+    )
+
+
+def _leading(pieces: Sequence[Piece], log_odds: FloatArray) -> Piece:
+    """The piece that speaks most for what came out."""
+    top = _top(log_odds)
+    other = len(log_odds) - 1 if top != len(log_odds) - 1 else int(np.argmax(log_odds[:-1]))
+    return max(pieces, key=lambda p: float(p.judgement.log_class[top] - p.judgement.log_class[other]))
+
+
+def _top(log_odds: FloatArray) -> int:
+    return int(np.argmax(log_odds))
+
+
+def _suspects(
+    candidates: Sequence[Candidate],
+    piece: Piece,
+    posterior: Posterior,
+    pairs: set[tuple[int, int]],
+    signal: Signal,
+) -> tuple[Suspect, ...]:
+    """One suspect a (part, order), most probable first."""
+    groups: dict[tuple[str, float], list[int]] = {}
+    for i, candidate in enumerate(candidates):
+        groups.setdefault(candidate.key, []).append(i)
+    found = []
+    for key, members in groups.items():
+        lead = max(members, key=lambda i: posterior.candidate[i])
+        p = float(sum(posterior.candidate[i] for i in members))
+        twins = {
+            candidates[b if a in members else a].key for a, b in pairs if (a in members) != (b in members)
+        } - {key}
+        found.append(_suspect(candidates[lead], lead, p, tuple(sorted(twins)), piece, signal))
+    return tuple(sorted(found, key=lambda s: -s.probability))
+
+
+def _suspect(
+    candidate: Candidate, index: int, p: float, twins: tuple[tuple[str, float], ...], piece: Piece, signal: Signal
+) -> Suspect:
+    source = candidate.source
+    hypothesis = piece.judgement.best_for(index)
+    reading = next(iter(readings_of(hypothesis.lines, index)), None)
+    seen = reading is not None and reading.used_blocks > 1
+    expected = _expected_hz(hypothesis, index)
+    frequency = reading.frequency_hz if reading is not None and seen else None
+    rms = reading.amplitude_rms if reading is not None and seen else 0.0
+    length_s = hypothesis.scan.clock.mid_s.size * 1.0
+    stands = reading is not None and reading.best > SHOWN_EVIDENCE
+    felt = frequency if frequency is not None else expected
+    return Suspect(
+        part=source.part,
+        order=source.order,
+        label=source.label,
+        probability=p,
+        frequency_hz=frequency if stands or p > 0.05 else None,
+        frequency_se_hz=_frequency_se(reading, length_s) if frequency is not None and (stands or p > 0.05) else None,
+        expected_hz=expected,
+        amplitude=float(np.sqrt(2.0) * rms),
+        amplitude_rms=rms,
+        unit="relative" if signal.relative else "m/s^2",
+        snr_db=_snr_db(reading),
+        folded=bool(felt is not None and felt > 0.5 * signal.rate_hz),
+        healthy=bool(stands and p < 0.2 and (signal.relative or rms < COMPLAINT_FROM_MPS2)),
+        indistinct_from=twins,
+        causes=source.causes,
+        first_check=source.first_check,
+        never=source.never,
+        feel=feel_of(felt) if felt is not None else "",
+        evidence=_why(reading, frequency, expected, hypothesis),
+    )
+
+
+def _frequency_se(reading: Reading | None, length_s: float) -> float:
+    """Cramer-Rao: sd f = sqrt(6 / snr) / (2 pi T), snr in the record's own resolution (Rife and Boorstyn 1974)."""
+    snr = max(reading.snr if reading is not None else 0.0, 1.0)
+    return float(np.sqrt(6.0 / snr) / (2.0 * np.pi * length_s))
+
+
+def _snr_db(reading: Reading | None) -> float:
+    if reading is None or reading.used_blocks == 0:
+        return -20.0
+    return float(10.0 * np.log10(max(reading.snr / max(reading.used_blocks / 2.0, 1.0), 1e-2)))
+
+
+def _expected_hz(hypothesis: Hypothesis, index: int) -> float | None:
+    """Rate from the vehicle alone: nominal tire, the speed source as it stands."""
+    clock = hypothesis.scan.clock
+    rate = clock.rate_hz[clock.rate_hz > 0.8]
+    for track in hypothesis.scan.tracks:
+        if track.candidate == index and (
+            track.gear is None or (hypothesis.gears is not None and (hypothesis.gears.gear == track.gear).any())
+        ):
+            return float(np.median(rate) * track.multiple) if rate.size else None
+    return None
+
+
+def _why(
+    reading: Reading | None, frequency: float | None, expected: float | None, hypothesis: Hypothesis
+) -> tuple[str, ...]:
+    if reading is None:
+        return ("this part's rate is not known for this recording",)
+    out = []
+    if frequency is not None and expected is not None:
+        out.append(f"measured at {frequency:.2f} Hz, expected at {expected:.2f} Hz ({100 * (frequency / expected - 1):+.1f}%)")
+    out.append(f"log evidence of a line on its track: {reading.best:.1f}")
+    if hypothesis.offsets:
+        slips = sorted({round(100 * v, 1) for v in hypothesis.offsets.values()})
+        out.append("engine lines run off their nominal ratio by " + ", ".join(f"{s:+.1f}%" for s in slips))
+    return tuple(out)
+
+
+def _speed(
+    piece: Piece, best: Hypothesis, vehicle: Vehicle, kind: Kind, given: SpeedGiven | Trace | None
+) -> SpeedFit:
+    clock = best.scan.clock
+    circumference = vehicle.tire.circumference_m
+    path = clock.rate_hz * (1.0 + best.course.epsilon) * circumference
+    scale = 1.0 + float(np.mean(best.course.epsilon))
+    se = 0.001 if best.course.locked else piece.doubt.sd
+    band = 2.0 * vehicle.tire.relative_se
+    unit = given.unit if given is not None else "mph"
+    source = "given" if isinstance(given, SpeedGiven) else "logged" if isinstance(given, Trace) else "inferred"
+    lag, sentences = _fit_sentences(best, piece, kind, given, scale)
+    return SpeedFit(
+        source=source,
+        times_s=clock.mid_s + piece.start_s,
+        speed_mps=path,
+        low_mps=path * (1.0 - band),
+        high_mps=path * (1.0 + band),
+        scale=scale,
+        scale_se=se,
+        lag_s=lag,
+        unit=unit if unit in ("mph", "km/h", "m/s") else "mph",
+        gear=held_gear(best.gears),
+        sentences=sentences,
+    )
+
+
+def _fit_sentences(
+    best: Hypothesis, piece: Piece, kind: Kind, given: SpeedGiven | Trace | None, scale: float
+) -> tuple[float | None, tuple[str, ...]]:
+    from vibeorder.diagnosis.prepare import NOMINAL_GPS_LAG_S
+
+    sentences = []
+    lag = None
+    if not best.course.locked:
+        sentences.append("no line stood out enough to check the speed against")
+    elif given is not None:
+        sentences.append(
+            f"the lines put the wheels at {100 * (scale - 1.0):+.1f}% against the nominal tire at the given speed "
+            "(tire wear and load, and the speed source, together)"
+        )
+    if isinstance(given, Trace):
+        lag = _fitted_lag(best, NOMINAL_GPS_LAG_S)
+        if lag is not None:
+            sentences.append(f"the logged speed runs {lag:.1f} s late")
+    if best.gears is not None and (best.gears.gear == NOT_LOCKED).any():
+        sentences.append("for part of the drive the engine turned at no gear's rate (neutral, clutch or converter open)")
+    return lag, tuple(sentences)
+
+
+LEAST_CHANGE = 0.01
+
+
+def _fitted_lag(best: Hypothesis, nominal_s: float) -> float | None:
+    """Lag of the logged speed: e(t) = scale + lag error x d ln(rate)/dt, by least squares; None where it cannot be told."""
+    clock = best.scan.clock
+    moving = clock.rate_hz > 1.0
+    if not best.course.locked or moving.sum() < 20:
+        return None
+    slope = np.gradient(np.log(np.maximum(clock.rate_hz, 0.1)), clock.mid_s)[moving]
+    if np.std(slope) < LEAST_CHANGE:
+        return None
+    design = np.stack([np.ones(slope.size), slope], axis=1)
+    found, *_ = np.linalg.lstsq(design, best.course.epsilon[moving], rcond=None)
+    return float(np.clip(nominal_s - found[1], -1.0, 3.0))
+
+
+def _tracks(
+    best: Hypothesis, candidates: Sequence[Candidate], posterior: Posterior
+) -> list[tuple[str, FloatArray, FloatArray]]:
+    """(name, times, frequency) of every part on the best hypothesis, most probable first; nan where it has none."""
+    clock = best.scan.clock
+    rate = clock.rate_hz * (1.0 + best.course.epsilon)
+    found: dict[str, tuple[float, FloatArray]] = {}
+    for track in best.scan.tracks:
+        candidate = candidates[track.candidate]
+        name = f"{candidate.rotor_label} {order_words(candidate.order)}"
+        held = np.ones(rate.size, bool)
+        if track.gear is not None:
+            held = np.zeros(rate.size, bool) if best.gears is None else best.gears.gear == track.gear
+        if not held.any():
+            continue
+        offset = best.offsets.get((track.candidate, track.gear), 0.0)
+        line = found.setdefault(name, (float(posterior.candidate[track.candidate]), np.full(rate.size, np.nan)))[1]
+        line[held] = (rate * track.multiple * (1.0 + offset))[held]
+    ranked = sorted(found.items(), key=lambda item: -item[1][0])
+    return [(name, clock.mid_s, line) for name, (_, line) in ranked]
+
+
+def _named(tracks: Sequence[tuple[str, FloatArray, FloatArray]]) -> list[tuple[float, str]]:
+    return [(float(np.nanmedian(f)), name) for name, _, f in tracks if np.isfinite(f).any()]
+
+
+def _steady(speed_mps: FloatArray) -> bool:
+    low, high = np.percentile(speed_mps, [5, 95])
+    return bool(high < STEADY_SPREAD * max(low, 0.1))
+
+
+def _recording(recording: Recording) -> dict[str, object]:
+    quality = recording.quality
+    return {
+        "source": recording.source,
+        "kind": recording.kind,
+        "unit": recording.unit,
+        "duration_s": recording.duration_s,
+        "rate_hz": recording.rate_hz,
+        "true_rate_hz": quality.rate_hz,
+        "channels": list(recording.channels),
+        "jitter": quality.jitter,
+        "gaps": [list(g) for g in quality.gaps],
+        "clipped": quality.clipped,
+        "repaired": quality.repaired,
+        "repeated": quality.repeated,
+    }
+
+
+def _notes(
+    suspects: Sequence[Suspect], nothing: float, steady: bool, vehicle: Vehicle, signal: Signal
+) -> tuple[str, ...]:
+    notes = [COSTS_NOTHING_FIRST]
+    top = suspects[0] if suspects else None
+    if top is not None and top.probability > 0.2 and top.part == "tire_wheel":
+        notes.append(WHICH_WHEEL)
+    if steady and top is not None and nothing < 0.5:
+        notes.append("At one steady speed a fixed resonance of the body can look like a part's line: a range of speeds tells.")
+    if signal.relative:
+        notes.append("Amplitudes are relative: this recording has no scale, so how strong the shake is cannot be said.")
+    top_hz = 0.5 * signal.rate_hz
+    above = [s for s in suspects if s.expected_hz is not None and s.expected_hz > top_hz]
+    if above:
+        notes.append(
+            f"Above {top_hz:.0f} Hz, half the sample rate, lines show folded: "
+            + ", ".join(sorted({s.label for s in above})) + "."
+        )
+    notes.extend(vehicle.notes)
+    return tuple(notes)

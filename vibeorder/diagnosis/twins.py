@@ -1,0 +1,61 @@
+"""Sources that this recording cannot tell apart.
+
+Two kinds: lines that coincide on the best hypothesis (one rate, or rates closer than the resolution), and one
+physical line that two sources would explain nearly as well on different hypotheses (another gear, another
+scale of the speed).
+"""
+
+from collections.abc import Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+
+from vibeorder.diagnosis.judge import Hypothesis, Judgement
+from vibeorder.diagnosis.evidence import Reading
+from vibeorder.diagnosis.lines import Line, PairLine
+from vibeorder.diagnosis.signal import folded
+
+__all__ = ["indistinct_pairs", "readings_of"]
+
+AS_GOOD = float(np.log(20.0))
+"""Two explanations of one line within this of each other (log, tempered) are both standing."""
+
+SAME_LINE_SHARE = 0.004
+SAME_LINE_HZ = 0.3
+"""Two candidates measured nearer than this look at one physical line."""
+
+
+def indistinct_pairs(judgement: Judgement, log_weight: NDArray[np.float64], sample_rate_hz: float) -> set[tuple[int, int]]:
+    """Pairs (i, j), i < j, of candidates that this recording cannot separate. log_weight: tempered."""
+    count = len(judgement.candidates)
+    pairs = set()
+    best = [judgement.best_for(i) for i in range(count)]
+    for i in range(count):
+        for j in range(i + 1, count):
+            if _coincide(best[i], i, j) or _coincide(best[j], i, j):
+                pairs.add((i, j))
+            elif abs(log_weight[i] - log_weight[j]) < AS_GOOD and max(log_weight[i], log_weight[j]) > log_weight.max() - AS_GOOD:
+                a, b = _seen(best[i], i, sample_rate_hz), _seen(best[j], j, sample_rate_hz)
+                if a is not None and b is not None and abs(a - b) < max(SAME_LINE_HZ, SAME_LINE_SHARE * a):
+                    pairs.add((i, j))
+    return pairs
+
+
+def _coincide(hypothesis: Hypothesis, i: int, j: int) -> bool:
+    return any(isinstance(line, Line) and i in line.members and j in line.members for line in hypothesis.lines)
+
+
+def _seen(hypothesis: Hypothesis, index: int, sample_rate_hz: float) -> float | None:
+    for reading in readings_of(hypothesis.lines, index):
+        return float(folded(np.array([reading.frequency_hz]), sample_rate_hz)[0])
+    return None
+
+
+def readings_of(lines: Sequence[object], index: int) -> list[Reading]:
+    """The reading of one candidate on a hypothesis, in a list of none or one."""
+    for line in lines:
+        if isinstance(line, Line) and index in line.members:
+            return [line.reading]
+        if isinstance(line, PairLine) and index in line.members:
+            return [line.readings[line.members.index(index)]]
+    return []

@@ -1,0 +1,93 @@
+"""What the figures show: the averaged spectrum over its floor, its dominant lines, the time-frequency map."""
+
+from collections.abc import Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+
+from vibeorder.diagnosis.result import LineSeen, OrderMap, SpectrumView
+from vibeorder.diagnosis.signal import Signal
+from vibeorder.errors import RecordingError
+from vibeorder.spectrum import averaged_spectrum, find_lines, noise_floor
+
+__all__ = ["lines_seen", "order_map_view", "spectrum_view"]
+
+FloatArray = NDArray[np.float64]
+
+VIEW_TOP_HZ = 250.0
+LOUDEST_STRETCH_S = 120.0
+"""Lines and map are taken from at most this much: a figure of an hour shows nothing."""
+
+MAP_ROWS = 240
+
+
+def spectrum_view(signal: Signal) -> SpectrumView:
+    """Averaged amplitude spectrum (vector peak) and the floor under it."""
+    unit = "relative" if signal.relative else "m/s^2"
+    try:
+        spectrum = averaged_spectrum(signal.samples.astype(float), signal.valid, signal.rate_hz)
+    except RecordingError:
+        empty = np.zeros(0)
+        return SpectrumView(empty, empty, empty, unit)
+    floor = np.sqrt(np.maximum(noise_floor(spectrum), 0.0) / np.maximum(spectrum.density, 1e-30)) * spectrum.amplitude
+    use = spectrum.frequency_hz <= VIEW_TOP_HZ
+    return SpectrumView(spectrum.frequency_hz[use], spectrum.amplitude[use], floor[use], unit)
+
+
+def lines_seen(signal: Signal, named: Sequence[tuple[float, str]]) -> tuple[LineSeen, ...]:
+    """Dominant lines of the stretch, each with the name of the part whose line runs there, or ''."""
+    part = _stretch(signal)
+    try:
+        found = find_lines(part.samples.astype(float), part.valid, part.rate_hz, min_hz=3.0)
+    except RecordingError:
+        return ()
+    return tuple(
+        LineSeen(
+            line.frequency_hz,
+            line.frequency_se_hz,
+            line.amplitude,
+            line.snr_db,
+            line.direction,
+            _name(line.frequency_hz, line.width_hz, named),
+        )
+        for line in found
+    )
+
+
+def _name(frequency_hz: float, width_hz: float, named: Sequence[tuple[float, str]]) -> str:
+    near = [(abs(hz - frequency_hz), name) for hz, name in named]
+    if not near:
+        return ""
+    off, name = min(near)
+    return name if off < max(0.3, width_hz, 0.006 * frequency_hz) else ""
+
+
+def order_map_view(signal: Signal, tracks: Sequence[tuple[str, FloatArray, FloatArray]]) -> OrderMap:
+    """Level against time and frequency, and the parts' tracks (name, times_s, frequency_hz) on its rows."""
+    size = max(16, min(signal.samples.shape[1], round(2.0 * signal.rate_hz)))
+    total = signal.samples.shape[1]
+    hop = max(size // 2, (total - size) // MAP_ROWS + 1)
+    first = np.arange(0, max(1, total - size + 1), hop)
+    window = (np.sin(np.pi * (np.arange(size) + 0.5) / size) ** 2).astype(np.float32)
+    power = np.stack(
+        [(np.abs(np.fft.rfft(signal.samples[:, s : s + size] * window, axis=-1)) ** 2).sum(axis=0) for s in first]
+    )
+    power *= (2.0 / float(window.sum())) ** 2
+    frequency = np.fft.rfftfreq(size, 1.0 / signal.rate_hz)
+    use = frequency <= VIEW_TOP_HZ
+    times = (first + 0.5 * size) / signal.rate_hz
+    level = 10.0 * np.log10(power[:, use] + 1e-12)
+    return OrderMap(
+        times, frequency[use], level, tuple((name, np.interp(times, t, f)) for name, t, f in tracks)
+    )
+
+
+def _stretch(signal: Signal) -> Signal:
+    count = round(LOUDEST_STRETCH_S * signal.rate_hz)
+    if signal.samples.shape[1] <= count:
+        return signal
+    power = np.cumsum(np.concatenate([[0.0], (signal.samples**2).sum(axis=0)]))
+    first = int(np.argmax(power[count:] - power[:-count]))
+    return Signal(
+        signal.samples[:, first : first + count], signal.valid[first : first + count], signal.rate_hz, signal.relative
+    )
