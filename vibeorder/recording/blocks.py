@@ -41,6 +41,33 @@ def recording_from_blocks(
     factor = decimation_factor(rate_hz, target)
     samples, frames, clipped, broken = _gather(blocks, Decimator(factor, used), used, rate_hz, source)
     _refuse_silence(samples, frames, source)
+    history = _history(rate_hz, channel_count, factor, expected_frames, (frames, clipped, broken))
+    unit, kind = "relative", "audio"
+    if options.unit is not None:
+        scale = unit_factor(options.unit)
+        if scale is not None:
+            samples *= scale
+            unit, kind = "m/s^2", "acceleration"
+            history.append(f"full scale 1 is taken as 1 {options.unit}, as said by --unit")
+    return Recording(
+        samples=samples,
+        rate_hz=rate_hz / factor,
+        unit=unit,  # type: ignore[arg-type]
+        kind=kind,  # type: ignore[arg-type]
+        channels=tuple(f"channel {i + 1}" for i in range(used)) if used > 1 else ("sound",),
+        valid=np.ones(samples.shape[1], dtype=np.bool_),
+        quality=Quality(rate_hz, rate_hz, clipped=clipped, repaired=broken),
+        source=source,
+        history=tuple(history),
+    )
+
+
+def _history(
+    rate_hz: float, channel_count: int, factor: int, expected_frames: int | None, counts: tuple[int, int, int]
+) -> list[str]:
+    """What was found; counts: frames read, samples clipped, samples that were no numbers."""
+    frames, clipped, broken = counts
+    used = min(channel_count, MAX_CHANNELS)
     history = [f"{frames / rate_hz:.1f} s of sound at {rate_hz:g} Hz, {channel_count} channel(s)"]
     if channel_count > used:
         history.append(f"channels 1 to {used} of {channel_count} are used; the others are left out")
@@ -60,24 +87,7 @@ def recording_from_blocks(
         history.append(
             f"{clipped} samples ({clipped / (frames * used):.2%}) rest at full scale: the sound is clipped"
         )
-    unit, kind = "relative", "audio"
-    if options.unit is not None:
-        scale = unit_factor(options.unit)
-        if scale is not None:
-            samples *= scale
-            unit, kind = "m/s^2", "acceleration"
-            history.append(f"full scale 1 is taken as 1 {options.unit}, as said by --unit")
-    return Recording(
-        samples=samples,
-        rate_hz=rate_hz / factor,
-        unit=unit,  # type: ignore[arg-type]
-        kind=kind,  # type: ignore[arg-type]
-        channels=tuple(f"channel {i + 1}" for i in range(used)) if used > 1 else ("sound",),
-        valid=np.ones(samples.shape[1], dtype=np.bool_),
-        quality=Quality(rate_hz, rate_hz, clipped=clipped, repaired=broken),
-        source=source,
-        history=tuple(history),
-    )
+    return history
 
 
 def _gather(

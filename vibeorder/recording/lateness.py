@@ -26,6 +26,8 @@ ON_TIME_S = 30.0
 LATE_STEPS = 2.0
 # A silence longer than this is never a burst of late stamps.
 SILENCE_S = 2.0
+# Twenty minutes at 200 Hz are more than enough to judge by.
+JUDGED_SAMPLES = 240_000
 LAST_S = 1.2
 # Mean cosine of spans over a trial step: 1 for an even clock, 0.2 for jitter of a fifth of a step, and
 # about 0.02 for nothing at all (thousands of spans).
@@ -67,7 +69,11 @@ def true_instants(stamps_s: FloatArray, samples: FloatArray, unreliable: bool) -
         return Clock(even, even_step, jitter, ": stamps are smoothed by an even clock drawn through them")
     if _rounded(stamps_s, step, jitter):
         return Clock(even, even_step, jitter, ": stamps are rounded, an even clock is drawn through them")
-    found = [_stamp_weight(stamps_s, even, even_step, samples, taps) for taps in (SMOOTH_SLOPE, FULL_SLOPE)]
+    part = slice(0, JUDGED_SAMPLES)
+    found = [
+        _stamp_weight(stamps_s[part], even[part], even_step, samples[:, part], taps)
+        for taps in (SMOOTH_SLOPE, FULL_SLOPE)
+    ]
     follows = any(weight > 3.0 * error and weight > 0.1 for weight, error in found)
     ignores = all(weight + 3.0 * error < 0.25 for weight, error in found)
     if ignores or (not follows and jitter > LATE_JITTER):

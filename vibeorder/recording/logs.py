@@ -18,6 +18,7 @@ from vibeorder.recording.table import Table
 __all__ = ["recording_from_table"]
 
 FloatArray = NDArray[np.float64]
+BoolArray = NDArray[np.bool_]
 # Beyond this many times the shake's usual size a number is a fault of the logger, not of the road.
 WILD_TIMES = 1e3
 # Below this rate nothing of a driveline but a slow wheel can be seen.
@@ -32,44 +33,43 @@ def recording_from_table(table: Table, options: ReadOptions, scale_from: Table |
     if table.rows < 2:
         raise RecordingError(f"{table.source} has {table.rows} row of numbers; a recording needs many")
     stamps = _stamps(table, options)
-    taken = {stamps.column} if stamps.column >= 0 else set()
     times = stamps.times_s
+    taken = {stamps.column} if stamps.column >= 0 else set()
     speed_column = find_speed(table, options.speed_column, taken)
     rpm, rpm_column, rpm_notes = find_rpm(table, options.rpm_column, times, taken)
     mark, mark_column, mark_notes = find_mark(table, options.mark_column, times, taken)
     taken |= {c for c in (speed_column, rpm_column, mark_column) if c is not None}
     axes = find_axes(table, options.axes, taken)
-    samples = np.stack([table.numbers(column) for column in axes.columns])
-    samples, times_kept, notes, repaired = _clean(table, axes, samples, times)
+    samples, kept_times, notes, repaired = _clean(table, axes, times)
     factor, known, unit_note = _scale(table, axes, samples, options, scale_from)
-    shake = (times_kept, samples * factor)
+    samples *= factor
     speed: Trace | None = None
     speed_notes: list[str] = []
     if speed_column is not None:
-        speed, speed_notes = speed_trace(
-            table, speed_column, times, options.speed_unit, shake if known else None
+        shake = (kept_times, samples) if known else None
+        speed, speed_notes = speed_trace(table, speed_column, times, options.speed_unit, shake)
+    table.forget()
+    uniform = to_uniform(kept_times, samples, table.source)
+    said = [*table.notes, stamps.said, axes.said, unit_note, *notes, *uniform.history]
+    said += [*speed_notes, *rpm_notes, *mark_notes, *_slow_note(uniform.rate_hz)]
+    return _slowed(
+        Recording(
+            samples=uniform.samples,
+            rate_hz=uniform.rate_hz,
+            unit="m/s^2" if known else "relative",
+            kind="acceleration",
+            channels=axes.names,
+            valid=uniform.valid,
+            quality=replace(uniform.quality, repaired=uniform.quality.repaired + repaired),
+            source=table.source,
+            start_s=uniform.start_s,
+            epoch_s=stamps.epoch_s,
+            speed=_dated(speed, stamps.epoch_s),
+            rpm=_dated(rpm, stamps.epoch_s),
+            mark_times_s=mark,
+            history=tuple(said),
         )
-    uniform = to_uniform(*shake, table.source)
-    quality = replace(uniform.quality, repaired=uniform.quality.repaired + repaired)
-    history = [*table.notes, stamps.said, axes.said, unit_note, *notes, *uniform.history,
-               *speed_notes, *rpm_notes, *mark_notes, *_slow_note(uniform.rate_hz)]  # fmt: skip
-    recording = Recording(
-        samples=uniform.samples,
-        rate_hz=uniform.rate_hz,
-        unit="m/s^2" if known else "relative",
-        kind="acceleration",
-        channels=axes.names,
-        valid=uniform.valid,
-        quality=quality,
-        source=table.source,
-        start_s=uniform.start_s,
-        epoch_s=stamps.epoch_s,
-        speed=_dated(speed, stamps.epoch_s),
-        rpm=_dated(rpm, stamps.epoch_s),
-        mark_times_s=mark,
-        history=tuple(history),
     )
-    return _slowed(recording)
 
 
 def _stamps(table: Table, options: ReadOptions) -> Stamps:
@@ -92,31 +92,25 @@ def _stamps(table: Table, options: ReadOptions) -> Stamps:
     return Stamps(np.arange(table.rows) / rate, None, f"no time column: {rate:g} Hz {by}", -1)
 
 
-def _clean(
-    table: Table, axes: Axes, samples: FloatArray, times: FloatArray
-) -> tuple[FloatArray, FloatArray, list[str], int]:
-    """Rows with a number on every axis and a stamp; wild values taken out and counted."""
+def _clean(table: Table, axes: Axes, times: FloatArray) -> tuple[FloatArray, FloatArray, list[str], int]:
+    """Rows with a number on every axis and a stamp, wild values taken out; what was left out."""
     notes = []
-    finite = np.isfinite(samples).all(axis=0)
+    columns = [table.numbers(column) for column in axes.columns]
+    finite = np.logical_and.reduce([np.isfinite(column) for column in columns])
     stamped = np.isfinite(times)
     if finite.sum() < 2:
         raise RecordingError(
             f"{', '.join(axes.names)} of {table.source} hold {int(finite.sum())} rows of numbers: "
             "is the column empty, or text? --axes names another"
         )
-    middle = np.median(samples[:, finite], axis=1)[:, None]
-    with np.errstate(over="ignore", invalid="ignore"):
-        off = np.abs(samples - middle)
-    usual = np.percentile(off[:, finite], 99, axis=1)[:, None]
-    wild = finite & (off > WILD_TIMES * np.maximum(usual, 1e-9)).any(axis=0) & bool(usual.max() > 0)
+    wild, worst = _wild(columns, finite)
     keep = finite & stamped & ~wild
     empty = int((~finite | ~stamped).sum())
     if empty:
         notes.append(f"{empty} of {table.rows} rows had no number on some axis or no stamp and were left out")
     if wild.any():
-        worst = float(off[:, wild].max())
         notes.append(f"{int(wild.sum())} rows held wild values (up to {worst:.0e}) and were left out")
-    kept = samples[:, keep]
+    kept = np.stack([column[keep] for column in columns])
     if kept.shape[1] < 2:
         raise RecordingError(f"{table.source} has {kept.shape[1]} usable row; a recording needs many")
     if float(np.ptp(kept, axis=1).max()) == 0.0:
@@ -124,6 +118,25 @@ def _clean(
             f"{', '.join(axes.names)} of {table.source} never change: was the sensor working?"
         )
     return kept, times[keep], notes, empty + int(wild.sum())
+
+
+def _wild(columns: list[FloatArray], finite: BoolArray) -> tuple[BoolArray, float]:
+    """Rows with a value far beyond the usual departure from the median on any axis, and the worst value."""
+    middles = [float(np.median(column[finite])) for column in columns]
+    with np.errstate(over="ignore", invalid="ignore"):
+        usual = max(
+            float(np.percentile(np.abs(column[finite] - middle), 99))
+            for column, middle in zip(columns, middles, strict=True)
+        )
+        wild = np.zeros(finite.size, dtype=np.bool_)
+        worst = 0.0
+        for column, middle in zip(columns, middles, strict=True):
+            off = np.abs(column - middle)
+            far = finite & (off > WILD_TIMES * usual)
+            if usual > 0 and far.any():
+                wild |= far
+                worst = max(worst, float(off[far].max()))
+    return wild, worst
 
 
 def _scale(

@@ -55,8 +55,14 @@ class Table:
             values = self.frame[column]
             if values.dtype.kind not in "iufb":
                 values = _to_numbers(values)
+            if values.dtype == np.float64:
+                return np.asarray(values.to_numpy())  # a view: a long log is not held twice
             self._cache[column] = values.to_numpy(dtype=np.float64, na_value=np.nan)
         return self._cache[column]
+
+    def forget(self) -> None:
+        """Frees the columns turned into numbers; asked again, they are made again."""
+        self._cache.clear()
 
     def label(self, column: int) -> str:
         """How messages call a column: its name, else its number from 1."""
