@@ -7,7 +7,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vibeorder.diagnosis.candidates import Candidate
-from vibeorder.diagnosis.evidence import MAIN_LOBE, Reading, read_line, whiten
+from vibeorder.diagnosis.evidence import MAIN_LOBE, STRENGTH_SE, Reading, read_line, whiten
 from vibeorder.diagnosis.floor import Floor
 from vibeorder.diagnosis.gears import GearCourse
 from vibeorder.diagnosis.scan import SLOWEST_RATE_HZ, Scan, Track, usable
@@ -19,9 +19,11 @@ __all__ = ["Blocks", "Course", "candidate_blocks"]
 FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
 
-LOCKED_MEMORY_S = 12.0
-FREE_MEMORY_S = 4.0
-"""How long a line keeps its phase against the track, with the track locked to an anchor line and without."""
+MEMORY_S = 8.0
+"""How long a line keeps its phase against its track, locked to an anchor line or not."""
+
+BLOCK_S = 4.0
+"""Length of a block. One for all lines: a line's evidence must not depend on the name it is read under."""
 
 SIDE_HZ = 1.5
 SIDE_SHARE = 0.025
@@ -69,10 +71,10 @@ class Blocks:
     growth: float
     memory_s: float
 
-    def read(self, weight: FloatArray) -> Reading:
-        """The line's evidence from the blocks that `weight` leaves in."""
+    def read(self, weight: FloatArray, strength_se: float = STRENGTH_SE) -> Reading:
+        """The line's evidence from the blocks that `weight` leaves in; `strength_se` as in read_line."""
         return read_line(
-            self.centre, self.noise, self.mid_s, self.frequency_hz, self.growth, self.memory_s, self.block_s, weight
+            self.centre, self.noise, self.mid_s, self.frequency_hz, self.growth, self.memory_s, self.block_s, weight, strength_se
         )
 
 
@@ -99,7 +101,7 @@ def candidate_blocks(
     state = _state(mine, gears, clock.mid_s.size)
     multiples = np.array([track.multiple * (1.0 + offset) for _, track, offset in mine])
     typical = float(np.median((rate * multiples[np.maximum(state, 0)])[state >= 0]))
-    block_s = min(block_length_s(typical, course.locked), max(1.0, 0.25 * clock.mid_s[-1]))
+    block_s = min(BLOCK_S, max(1.0, 0.25 * clock.mid_s[-1]))
     mid_s = np.arange(0.5 * block_s, clock.mid_s[-1] + 0.5 - 0.5 * block_s + 1e-6, 0.5 * block_s)
     if mid_s.size < 2:
         return None
@@ -123,16 +125,8 @@ def candidate_blocks(
         share * seen,
         block_s,
         candidate.source.growth,
-        LOCKED_MEMORY_S if course.locked and candidate.basis == "wheel" else FREE_MEMORY_S,
+        MEMORY_S,
     )
-
-
-def block_length_s(frequency_hz: float, locked: bool) -> float:
-    """Length of a block: longer where the track is locked."""
-    for block_s, limit in ((4.0, 80.0 if locked else 30.0), (2.0, 250.0 if locked else 120.0)):
-        if frequency_hz < limit:
-            return block_s
-    return 1.0
 
 
 def _state(mine: list[tuple[int, Track, float]], gears: GearCourse | None, frames: int) -> NDArray[np.intp]:

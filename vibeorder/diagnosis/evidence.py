@@ -37,6 +37,10 @@ MODEL_RATIO_PER_S = 3.0
 about a quarter of a strong line's own size, so its part of the noise enters as |y|^2 over that. Without this a strong
 line is worth thousands of nats and a tenth of a percent of mistracking outweighs everything else."""
 
+EVIDENCE_SHARE = 0.5
+"""Share of the log evidence that counts: bumps, slab joints and resonances make noise lumpier than the model has
+it, and neighbouring blocks say half as much as independent ones would. Priors keep their full weight."""
+
 STRENGTH_SE = 0.1
 """A strong line's rms over the record is measured at best to a tenth: track and block losses."""
 
@@ -95,25 +99,29 @@ def _smooth_log(power: FloatArray) -> FloatArray:
     return np.asarray(np.exp(0.25 * padded[:, :-2] + 0.5 * log + 0.25 * padded[:, 2:]), float)
 
 
-# Table of the bounded log evidence of one frame against S = sum over channels of power / noise.
-_STEPS = np.linspace(0.0, 400.0, 1601)
-_RATIOS = np.exp(np.linspace(0.0, np.log(1000.0), 20))
-PRESENT = 0.15
-"""Share of frames in which a line that exists is taken to stand out."""
+FRAME_LEVELS = (1.0, 3.0, 10.0, 30.0, 100.0)
+"""Line-to-noise power ratios per channel and frame that a line of steady strength may have."""
+
+PRESENT = 0.5
+"""Share of frames in which a line that exists is taken to be there: it fades, and gears change."""
 
 
-def _frame_table(channels: int) -> FloatArray:
-    per_ratio = -channels * np.log1p(_RATIOS) + _STEPS[:, None] * _RATIOS / (1.0 + _RATIOS)
-    seen = np.logaddexp.reduce(per_ratio, axis=1) - np.log(_RATIOS.size)
-    return np.logaddexp(np.log(1.0 - PRESENT), np.log(PRESENT) + seen)
+def frame_evidence(power_ratio: FloatArray, channels: int, cap: float) -> NDArray[np.float32]:
+    """Log Bayes factor 'a line of steady strength is here' of single frames [same shape as power_ratio].
 
-
-_TABLES: dict[int, FloatArray] = {n: _frame_table(n) for n in range(1, 9)}
-
-
-def frame_evidence(power_ratio: FloatArray, channels: int) -> FloatArray:
-    """Log Bayes factor 'a line is here' of single frames, from S = sum over channels of power / noise."""
-    return np.interp(power_ratio, _STEPS, _TABLES[channels])
+    power_ratio: S = sum over channels of power / noise [shape (frames, cells)]. Of the strengths tried the one
+    that the whole track asks for is taken: log(1 - p + p (1 + r)^-c exp(S r / (1 + r))), bounded by `cap`.
+    """
+    best: NDArray[np.float32] | None = None
+    best_total = -np.inf
+    for level in FRAME_LEVELS:
+        exponent = power_ratio * (level / (1.0 + level)) - channels * np.log1p(level)
+        found = np.log(1.0 - PRESENT + PRESENT * np.exp(np.minimum(exponent, cap))).astype(np.float32)
+        total = float(found.sum(axis=0).max())
+        if total > best_total:
+            best, best_total = found, total
+    assert best is not None
+    return best
 
 
 def read_line(
@@ -125,11 +133,13 @@ def read_line(
     memory_s: float,
     block_s: float,
     weight: FloatArray,
+    strength_se: float = STRENGTH_SE,
 ) -> Reading:
     """Judge the blocks read on a track.
 
     centre: amplitude on the track [shape (channels, blocks)]; noise_sd: [same shape]; frequency_hz, mid_s,
-    weight (share of the block that may speak, 0 leaves it out): [shape (blocks,)].
+    weight (share of the block that may speak, 0 leaves it out): [shape (blocks,)]. strength_se: how far the
+    strength in these blocks may be off that over the record, in ln.
     """
     use = weight > 0.3
     if use.sum() < 2:
@@ -144,33 +154,37 @@ def read_line(
     bounded = line_likelihood(
         centre[:, use] / sd, axis_gain / sd, mid_s[use], np.log(frequency_hz[use]), memory_s
     )
-    power, power_se = _power(centre[:, use], clear_sd, axis_gain)
-    log_l = _over_amplitudes(max(0.0, float(bounded.max())), power, power_se)
+    power, power_se = _power(centre[:, use], clear_sd, weight[use])
+    log_l = _over_amplitudes(EVIDENCE_SHARE * max(0.0, float(bounded.max())), power, power_se, strength_se)
     mean_noise = float((clear_sd**2).sum(axis=0).mean() / 2.0)
     snr = max(power, 0.0) / mean_noise * int(use.sum()) / 2.0
     return Reading(log_l, float(np.sqrt(max(power, 0.0))), snr, float(np.median(frequency_hz[use])), int(use.sum()))
 
 
-def _power(centre: ComplexArray, noise_sd: FloatArray, axis_gain: FloatArray) -> tuple[float, float]:
+def _power(centre: ComplexArray, noise_sd: FloatArray, weight: FloatArray) -> tuple[float, float]:
     """Squared vector rms over the record, noise taken off, and its standard error.
 
-    The plain mean for a strong line (what was measured is what was there); its error comes from the noise.
+    The plain mean, for what was measured is what was there; its error comes from the noise.
     """
-    shape = axis_gain / axis_gain.mean()
-    power = ((np.abs(centre) ** 2 - noise_sd**2) / 2.0).sum(axis=0).mean() / float((shape**2).mean())
+    excess = (np.abs(centre) ** 2 - noise_sd**2) / 2.0
+    power = float((excess.sum(axis=0) / weight**2).mean())
     strength = np.maximum(np.abs(centre) ** 2 - noise_sd**2, 0.0)
-    variance = ((noise_sd**4 + 2.0 * noise_sd**2 * strength) / 4.0).sum(axis=0)
+    variance = ((noise_sd**4 + 2.0 * noise_sd**2 * strength) / 4.0).sum(axis=0) / weight**4
     independent = 0.5 * centre.shape[1]
-    return float(power), float(np.sqrt(variance.mean() / max(independent, 1.0)))
+    return power, float(np.sqrt(variance.mean() / max(independent, 1.0)))
 
 
-def _over_amplitudes(best: float, power: float, power_se: float) -> FloatArray:
-    """log L(a): `best` at the measured strength, falling off with the error of the squared strength."""
-    se = float(np.hypot(power_se, 2.0 * STRENGTH_SE * max(power, 0.0)))
-    off = -0.5 * ((AMPLITUDES**2 - power) / se) ** 2
-    if power <= 0.0:
-        return np.asarray(off + 0.5 * (power / se) ** 2)
-    return np.where(AMPLITUDES**2 < power, np.maximum(best + off, min(0.0, best + off[0])), best + off)
+def _over_amplitudes(best: float, power: float, power_se: float, strength_se: float) -> FloatArray:
+    """log L(a): `best` at the measured strength, falling off with the error of the strength.
+
+    Where the line does not stand out of its own error, the squared strength is what was measured; else ln(a).
+    """
+    off = -0.5 * ((AMPLITUDES**2 - power) / power_se) ** 2
+    if power <= power_se:
+        return np.asarray(off + 0.5 * (max(0.0, -power) / power_se) ** 2 + best)
+    se = float(np.hypot(strength_se, 0.5 * power_se / power))
+    off = -0.5 * ((np.log(AMPLITUDES) - 0.5 * np.log(power)) / se) ** 2
+    return np.where(AMPLITUDES**2 < power, np.maximum(best + off, 0.0), best + off)
 
 
 def line_likelihood(

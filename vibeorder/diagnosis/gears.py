@@ -17,15 +17,15 @@ IntArray = NDArray[np.intp]
 
 NOT_LOCKED = -1
 USUAL_RPM = 1900.0
-USUAL_RPM_LOG_SD = 0.4
+USUAL_RPM_LOG_SD = 0.5
 """Engine speed that a driver or an automatic picks on the road, and its spread in ln(rpm) (common practice, no source)."""
 
 SLOWEST_RPM, FASTEST_RPM = 600.0, 6500.0
 OUT_OF_RANGE = -25.0
-SHIFT_COST = 4.0
-"""Log odds against a shift in any one second: one in about a minute of driving."""
+SHIFT_COST = 3.0
+"""Log odds against a shift in any one second: one in about twenty seconds of a test drive."""
 
-FAR_SHIFT_COST = 2.0
+FAR_SHIFT_COST = 1.5
 """Further cost of a shift by more than one gear."""
 
 NOT_LOCKED_LOG_PRIOR = -5.0

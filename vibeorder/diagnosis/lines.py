@@ -25,6 +25,9 @@ COINCIDE_HZ = 0.45
 COINCIDE_BINS = 1.7
 """Likewise in 1/block: nearer, they fall into each other's main lobe."""
 
+MOST_OF_IT, A_PART_OF_IT = 0.25, 0.8
+"""How far a line's strength in most, and in a part, of the record may be off that over the whole, in ln."""
+
 PARTLY, MOSTLY = 0.08, 0.6
 """Shares of the record between which two lines coincide for a part of it (one gear of several)."""
 
@@ -114,5 +117,5 @@ def _near(a: Blocks, b: Blocks) -> tuple[float, BoolArray]:
 
 def _pair(a: Blocks, b: Blocks) -> PairLine:
     near_a, near_b = _near(a, b)[1], _near(b, a)[1]
-    own = (a.read(a.weight * ~near_a), b.read(b.weight * ~near_b))
-    return PairLine((a.candidate, b.candidate), own, a.read(a.weight * near_a), (a.read(a.weight), b.read(b.weight)))
+    own = (a.read(a.weight * ~near_a, MOST_OF_IT), b.read(b.weight * ~near_b, MOST_OF_IT))
+    return PairLine((a.candidate, b.candidate), own, a.read(a.weight * near_a, A_PART_OF_IT), (a.read(a.weight), b.read(b.weight)))

@@ -29,14 +29,14 @@ F32 = NDArray[np.float32]
 ASSIST_CAP = 3.0
 """What any one further line may add per frame to the course that an anchor line suggests."""
 
-VOUCH_CAP = 3.0
+VOUCH_CAP = 1.5
 """What one road line may say in all for or against a correction of the wheel rate when an engine line anchors:
 healthy lines are weak, and bumps and the slab joints of a road leave marks of that size anywhere."""
 
 ANCHOR_FROM = 7.0
 """Log evidence from which a line may anchor a course."""
 
-MOST_ANCHORS = 8
+MOST_ANCHORS = 12
 MODES = 2
 """Courses kept per anchor line: it may fit at two scales, in two gears."""
 
@@ -107,13 +107,15 @@ def propose(
     for _, k, cell in search.ranked(anchor):
         if len(kept) >= MOST_ANCHORS:
             break
-        epsilon, state, strength, offset = search.course(k, cell)
+        line, state, strength = search.course(k, cell)
         if strength < ANCHOR_FROM:
             continue
-        if any(np.abs(epsilon - e).mean() < SAME_COURSE and (state == s).all() for e, s in kept):
-            continue
-        kept.append((epsilon, state))
-        found.append(search.proposal(k, epsilon, state, offset))
+        for offset in search.offsets(k, cell):
+            epsilon = line - offset
+            if any(np.abs(epsilon - e).mean() < SAME_COURSE and (state == s).all() for e, s in kept):
+                continue
+            kept.append((epsilon, state))
+            found.append(search.proposal(k, epsilon, state, offset))
     return found or [search.unanchored()]
 
 
@@ -199,8 +201,8 @@ class _Search:
         best = weight.argmax(axis=1)
         return weight[np.arange(cells.size), best], epsilon[best]
 
-    def course(self, k: int, cell: int) -> tuple[FloatArray, NDArray[np.intp], float, float]:
-        """Road correction per frame, states, the anchor's own evidence along it, and its offset."""
+    def course(self, k: int, cell: int) -> tuple[FloatArray, NDArray[np.intp], float]:
+        """Course of the anchor's own line against its nominal ratio, states, and its evidence along it."""
         evidence, own = self._evidence(k)
         _, back = gear_totals(spread(evidence, self.wander), self.switch, self.log_prior[0])
         state = trace_gears(back, cell)
@@ -208,12 +210,17 @@ class _Search:
         step = max(1.0, self.doubt.step_sd / self.scan.clock.step)
         course = wobble_course(evidence[rows, state], cell, self.wander, step)
         strength = float(own[rows, state, np.round(course).astype(int)].sum())
-        epsilon = self.scan.clock.epsilon[0] + course * self.scan.clock.step
-        offset = 0.0
-        if self.candidates[k].basis == "engine":
-            here = self.scan.clock.epsilon[0] + cell * self.scan.clock.step
-            offset = float(here - self._split(k)[1][cell])
-        return _smooth(epsilon) - offset, state, strength, offset
+        return _smooth(self.scan.clock.epsilon[0] + course * self.scan.clock.step), state, strength
+
+    def offsets(self, k: int, cell: int) -> list[float]:
+        """How far the anchor may run off its nominal ratio: not at all, and as the road lines would have it."""
+        if self.candidates[k].basis == "wheel":
+            return [0.0]
+        epsilon = self.scan.clock.epsilon
+        here = float(epsilon[0] + cell * self.scan.clock.step)
+        split = here - float(self._split(k)[1][cell])
+        exact = [0.0] if here <= epsilon[-1] else []
+        return exact if abs(split) < EXACT and exact else [*exact, split]
 
     def proposal(self, k: int, epsilon: FloatArray, state: NDArray[np.intp], offset: float) -> Proposal:
         """The course locked on its anchor's phase, and the gears to weigh with it."""

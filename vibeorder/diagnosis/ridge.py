@@ -11,7 +11,6 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from vibeorder.diagnosis.evidence import frame_evidence
 from vibeorder.diagnosis.floor import Floor
 from vibeorder.diagnosis.locking import locked_phase
 from vibeorder.diagnosis.signal import Signal, folded
@@ -113,11 +112,25 @@ def _scores(table: F32, signal: Signal, cells: FloatArray) -> F32:
     wide = np.maximum(table, np.maximum(np.roll(table, 1, axis=2), np.roll(table, -1, axis=2)))
     use = np.where((cells * CELL > spacing)[:, None, None], 1, 0)[:, :, 0]
     found = np.where(use[None, :, :] > 0, wide[:, chirp, index[:, None]], table[:, chirp, index[:, None]])
-    score = np.minimum(frame_evidence(found, signal.samples.shape[0]), FRAME_CAP).astype(np.float32)
+    score = _bounded(found, signal.samples.shape[0])
     score[:, ~possible] = IMPOSSIBLE
     score[:, (seen < LOWEST_HZ) | (seen > 0.5 * rate - 1.0)] = 0.0
     score[:, cells > 0.5 * rate] -= FOLDED_COST
     return score
+
+
+_STEPS = np.linspace(0.0, 400.0, 1601)
+_RATIOS = np.exp(np.linspace(0.0, np.log(1000.0), 20))
+STANDS_OUT = 0.03
+"""Share of cells and slopes in which the ridge is: its strength is anything, frame by frame."""
+
+
+def _bounded(found: FloatArray, channels: int) -> F32:
+    """Bounded log evidence of single frames against power over noise, whatever the line's strength."""
+    per_ratio = -channels * np.log1p(_RATIOS) + _STEPS[:, None] * _RATIOS / (1.0 + _RATIOS)
+    seen = np.logaddexp.reduce(per_ratio, axis=1) - np.log(_RATIOS.size)
+    table = np.minimum(np.logaddexp(np.log(1.0 - STANDS_OUT), np.log(STANDS_OUT) + seen), FRAME_CAP)
+    return np.interp(found, _STEPS, table).astype(np.float32)
 
 
 def _best_courses(score: F32, shifts: Sequence[int]) -> list[tuple[IntArray, list[int], float]]:

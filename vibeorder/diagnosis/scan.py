@@ -22,6 +22,9 @@ FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
 
 HOP_S = 1.0
+FRAME_S = 3.0
+"""Length of a frame. One for all lines: a line's evidence must not depend on the name it is read under."""
+
 FRAME_CAP = 15.0
 """Largest log evidence of one frame: a single pothole or tone must not decide a path."""
 
@@ -87,11 +90,6 @@ def scan_tracks(signal: Signal, floor: Floor, clock: Clock, tracks: Sequence[Tra
     return Scan(tuple(tracks), clock, tuple(evidence), tuple(bands))
 
 
-def frame_length_s(frequency_hz: float) -> float:
-    """Length of a frame: long for slow lines, short where the speed's wobble would smear them."""
-    return 4.0 if frequency_hz < 18.0 else 2.0 if frequency_hz < 70.0 else 1.0
-
-
 def usable(frequency_hz: FloatArray, sample_rate_hz: float) -> BoolArray:
     """Where a line of that (true) frequency can be read at this sample rate, folded or not."""
     seen = folded(frequency_hz, sample_rate_hz)
@@ -104,7 +102,7 @@ def _frames(
     band: Baseband, signal: Signal, floor: Floor, clock: Clock, multiple: float, grid: FloatArray
 ) -> FloatArray:
     frequency = clock.rate_hz * multiple
-    block_s = min(frame_length_s(float(np.median(frequency))), max(1.0, 0.25 * clock.mid_s[-1]))
+    block_s = min(FRAME_S, max(1.0, 0.25 * clock.mid_s[-1]))
     top, reach = float(frequency.max()), float(np.abs(grid).max())
     blocks = block_spectra(band, block_s, clock.mid_s, min(reach * top + 2.0 / block_s + 0.7, 0.36 * band.rate_hz))
     shape = floor.at(frequency[:, None] + blocks.offset_hz)
@@ -115,7 +113,7 @@ def _frames(
     inside = (index >= 0) & (index < blocks.offset_hz.size)
     found = np.take_along_axis(ratio, np.clip(index, 0, blocks.offset_hz.size - 1), axis=1)
     weight = min(1.0, HOP_S / (0.5 * block_s))
-    evidence = np.minimum(frame_evidence(found, signal.samples.shape[0]), FRAME_CAP) * weight
+    evidence = frame_evidence(np.where(inside, found, 0.0), signal.samples.shape[0], FRAME_CAP) * weight
     seen = usable(frequency, signal.rate_hz) & (blocks.cover > 0.6) & (clock.rate_hz > SLOWEST_RATE_HZ)
     return np.where(inside & seen[:, None], evidence, 0.0)
 

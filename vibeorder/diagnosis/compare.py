@@ -1,0 +1,373 @@
+"""Is it cured? One order's level before and after a repair, at the speeds that both drives share.
+
+In each 5% bin of speed the mean square of the order is averaged over the blocks of each drive; bins that both
+have, weighed by the shorter time in either, give the two levels L and their ratio
+
+    r = sum_k w_k L_after,k / sum_k w_k L_before,k,    w_k = min(n_before,k, n_after,k).
+
+Its 95% interval comes from the scatter of stretches of several seconds (neighbouring blocks are not
+independent: the body's answer and the road wander), by the delta method on ln r with Student's t, or, where
+nothing is left to take a logarithm of, by Fieller's theorem (Fieller 1954) for the ratio itself.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from vibeorder.diagnosis.amplitudes import COMPLAINT_FROM_MPS2
+from vibeorder.diagnosis.candidates import Candidate, candidates_of
+from vibeorder.diagnosis.compare_levels import HOP_S, Levels, read_levels
+from vibeorder.diagnosis.compare_mount import alike, unlike_sensors
+from vibeorder.diagnosis.result import Diagnosis, SpeedFit
+from vibeorder.errors import VibeorderError
+from vibeorder.vehicle import Vehicle, engine_ratio
+
+__all__ = ["Comparison", "Drive", "SpeedBin", "Verdict", "compare", "suspect_of"]
+
+FloatArray = NDArray[np.float64]
+Verdict = Literal["cured", "improved", "unchanged", "worse", "cannot say"]
+
+BIN_SHARE = 0.05
+BIN_SHIFTS = 10
+LEAST_COMMON_S = 10.0
+"""Speed bins of 5%, laid where both drives share most time; below 10 s of it nothing is said."""
+
+STRETCHES = 6
+STRETCH_S = (4.0, 10.0)
+"""Stretches that count as independent: a sixth of the time in use, within these lengths."""
+
+STANDS_OUT = 3.0
+"""Standard errors above the noise from which a level counts as measured."""
+
+REPEAT_SD_DB = 0.7
+"""How well one drive repeats another with nothing changed: load, tire warmth, how the phone lies (common
+practice, no source). It widens every interval."""
+
+SMALLEST_CHANGE_DB = 1.0
+WIDEST_UNCHANGED_DB = 4.0
+"""'Improved' and 'worse' need a change of at least 1 dB; 'unchanged' an interval no further than 4 dB away."""
+
+ENGINE_DOUBT = 0.01
+"""How far a converter lets the engine run off its gear's rate in a locked gear (common practice, no source)."""
+
+LOCKED_DOUBT, BORROWED_DOUBT = 0.002, 0.004
+"""Relative error of the wheel rate where lines fixed it, and where another drive's did."""
+
+
+@dataclass(frozen=True, slots=True)
+class Drive:
+    """One drive: the recording and what its diagnosis made of it (its course of speed above all)."""
+
+    recording: Recording
+    diagnosis: Diagnosis
+
+
+@dataclass(frozen=True, slots=True)
+class SpeedBin:
+    """One 5% bin of speed. rms: vector rms of the order, None where the noise is as strong; seconds in each drive."""
+
+    speed_mps: float
+    before_rms: float | None
+    after_rms: float | None
+    before_s: float
+    after_s: float
+
+
+@dataclass(frozen=True, slots=True)
+class Comparison:
+    """What became of one order. Levels are vector rms in `unit` at the common speeds.
+
+    reason: why nothing can be said, or ''. before_rms, after_rms: 0 where nothing stands above the noise.
+    after_top_rms: upper end of a 95% interval. ratio_db, low_db, high_db: after over before, as 20 lg of
+    amplitudes; None where not measured (low_db also where it goes down to nothing). healthy_rms: what 95 of
+    100 sound vehicles keep below on this line. warnings: what makes the two drives less alike.
+    """
+
+    part: str
+    order: float
+    label: str
+    verdict: Verdict
+    reason: str
+    unit: str
+    before_rms: float
+    before_se: float
+    after_rms: float
+    after_se: float
+    after_top_rms: float
+    ratio_db: float | None
+    low_db: float | None
+    high_db: float | None
+    healthy_rms: float
+    common_s: float
+    bins: tuple[SpeedBin, ...]
+    warnings: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class _Level:
+    """Mean square at the common speeds, its standard error and degrees of freedom."""
+
+    power: float
+    se: float
+    dof: int
+
+
+def suspect_of(diagnosis: Diagnosis) -> tuple[str, float]:
+    """(part, order) that the drive before the repair points at. VibeorderError where it points at none."""
+    top = diagnosis.suspects[0] if diagnosis.suspects else None
+    if top is None or top.probability < diagnosis.nothing_found_probability:
+        raise VibeorderError(
+            "the recording before the repair points at no part; say what was repaired, like "
+            "--part driveshaft --order 1"
+        )
+    return top.part, top.order
+
+
+def compare(
+    before: Drive, after: Drive, vehicle: Vehicle, part: str, order: float, *, low_range: bool = False
+) -> Comparison:
+    """Compare one order of one part between two drives of the same vehicle.
+
+    Raises VibeorderError where the vehicle has no such part or the catalogue no such order.
+    """
+    candidates = candidates_of(vehicle, low_range)
+    mine = _candidate(candidates, vehicle, part, order)
+    reason = unlike_sensors(before.recording, after.recording)
+    if reason:
+        return _cannot_say(mine, reason, before.recording.unit)
+    pairs = ((before, after), (after, before))
+    sides = [_levels(drive, other, vehicle, candidates, mine, low_range) for drive, other in pairs]
+    for side, name in zip(sides, ("before", "after"), strict=True):
+        if isinstance(side, str):
+            return _cannot_say(mine, f"in the drive {name} the repair {side}", before.recording.unit)
+    first, second = (side for side in sides if isinstance(side, Levels))
+    if first.folded != second.folded:
+        return _cannot_say(
+            mine, "the order is above half the sample rate in one recording only; record both at the same "
+            "rate", before.recording.unit,
+        )  # fmt: skip
+    return _compared(before, after, mine, first, second)
+
+
+def _candidate(candidates: Sequence[Candidate], vehicle: Vehicle, part: str, order: float) -> Candidate:
+    for candidate in candidates:
+        if candidate.part == part and abs(candidate.order - order) < 1e-6:
+            return candidate
+    known = sorted({c.order for c in candidates if c.part == part})
+    if known:
+        listed = ", ".join(f"{o:g}" for o in known)
+        raise VibeorderError(f"--order {order:g} is not known of {part}; it has {listed}")
+    parts = ", ".join(dict.fromkeys(c.part for c in candidates))
+    raise VibeorderError(f"{vehicle.name} has no {part!r}; --part takes one of {parts}")
+
+
+def _levels(
+    drive: Drive,
+    other: Drive,
+    vehicle: Vehicle,
+    candidates: Sequence[Candidate],
+    mine: Candidate,
+    low_range: bool,
+) -> Levels | str:
+    """The order along the drive, or why it cannot be followed."""
+    speed = drive.diagnosis.speed
+    scale, doubt = _scale(speed, other.diagnosis.speed, same_tires=mine.part != "tire_wheel")
+    wheel = scale * speed.speed_mps / vehicle.tire.circumference_m
+    engine: float | None = None
+    if (
+        vehicle.has_engine
+        and vehicle.gears
+        and vehicle.engine_per_wheel is not None
+        and speed.gear is not None
+    ):
+        engine = engine_ratio(vehicle, speed.gear, low_range)
+    multiple = mine.multiple
+    if mine.basis == "engine":
+        if engine is None:
+            return "the gear changed or is not known; drive in one gear both times and give --gear"
+        multiple, doubt = mine.multiple * engine, float(np.hypot(doubt, ENGINE_DOUBT))
+    doubt = float(np.hypot(doubt, mine.slack))
+    turning = [c.multiple * (1.0 if c.basis == "wheel" else engine or 0.0) for c in candidates]
+    others = [m for m in turning if m > 0.0 and abs(m / multiple - 1.0) > 1e-6]
+    return read_levels(drive.recording, speed.times_s, wheel, speed.speed_mps, multiple, doubt, others)
+
+
+def _scale(own: SpeedFit, other: SpeedFit, *, same_tires: bool) -> tuple[float, float]:
+    """Correction of the course of speed, and its relative error.
+
+    Where no line checked this drive's logged speed (nothing shakes any more), the other drive's fit of the same
+    tires and the same kind of log stands in.
+    """
+    borrowed = own.source == other.source == "logged" and same_tires
+    if borrowed and own.scale_se > BORROWED_DOUBT >= other.scale_se:
+        return other.scale / own.scale, BORROWED_DOUBT
+    return 1.0, max(own.scale_se, LOCKED_DOUBT)
+
+
+def _cannot_say(mine: Candidate, reason: str, unit: str) -> Comparison:
+    healthy = _healthy(mine)
+    return Comparison(
+        mine.part, mine.order, mine.source.label, "cannot say", reason, unit,
+        0.0, 0.0, 0.0, 0.0, 0.0, None, None, None, healthy, 0.0, (), (),
+    )  # fmt: skip
+
+
+def _healthy(mine: Candidate) -> float:
+    """The level that 95 of 100 sound vehicles keep below, by the catalogue's log-normal prior."""
+    return float(mine.healthy.median_mps2 * np.exp(1.645 * mine.healthy.log_sd))
+
+
+def _compared(before: Drive, after: Drive, mine: Candidate, first: Levels, second: Levels) -> Comparison:
+    bin_of = _bins(first.speed_mps, second.speed_mps)
+    keys = [bin_of(side.speed_mps) for side in (first, second)]
+    shared = sorted(set(keys[0]) & set(keys[1]))
+    weights = {k: min(int((keys[0] == k).sum()), int((keys[1] == k).sum())) for k in shared}
+    common_s = HOP_S * sum(weights.values())
+    if common_s < LEAST_COMMON_S:
+        return _cannot_say(mine, _overlap(first, second, common_s), before.recording.unit)
+    refused, warnings = alike(before.recording, after.recording, *(
+        side.mid_s[np.isin(key, shared)] for side, key in zip((first, second), keys, strict=True)
+    ))  # fmt: skip
+    one, two = _level(first, keys[0], weights), _level(second, keys[1], weights)
+    ratio = _ratio_db(one, two)
+    healthy = _healthy(mine)
+    top = float(np.sqrt(max(two.power, 0.0) + _t(two.dof) * two.se))
+    verdict, reason = _judged(one, two, ratio, healthy, top)
+    if refused:
+        verdict, reason = "cannot say", refused
+    rms = [float(np.sqrt(max(level.power, 0.0))) for level in (one, two)]
+    ses = [level.se / (2.0 * max(r, np.sqrt(level.se))) for level, r in zip((one, two), rms, strict=True)]
+    bins = tuple(_bin(k, first, second, keys) for k in shared)
+    return Comparison(
+        mine.part, mine.order, mine.source.label, verdict, reason, before.recording.unit,
+        rms[0], float(ses[0]), rms[1], float(ses[1]), top, *ratio, healthy, common_s, bins, warnings,
+    )  # fmt: skip
+
+
+class _Binning:
+    """Speed -> number of its bin; bins are 5% wide and lie `shift` of a bin further on."""
+
+    def __init__(self, shift: float) -> None:
+        self.shift = shift
+
+    def __call__(self, speed_mps: FloatArray) -> NDArray[np.int64]:
+        return np.floor(np.log(speed_mps) / np.log1p(BIN_SHARE) + self.shift).astype(np.int64)
+
+
+def _bins(before_mps: FloatArray, after_mps: FloatArray) -> _Binning:
+    """The bins in which both drives have most time together: looks at speeds only, never at levels."""
+
+    def common(binning: _Binning) -> int:
+        one, two = binning(before_mps), binning(after_mps)
+        return sum(min(int((one == k).sum()), int((two == k).sum())) for k in set(one) & set(two))
+
+    return max((_Binning(i / BIN_SHIFTS) for i in range(BIN_SHIFTS)), key=common)
+
+
+def _overlap(first: Levels, second: Levels, common_s: float) -> str:
+    seconds = [HOP_S * side.mid_s.size for side in (first, second)]
+    if min(seconds) < LEAST_COMMON_S:
+        return (
+            f"the order can be read for {seconds[0]:.0f} s before and {seconds[1]:.0f} s after the repair, and "
+            f"{LEAST_COMMON_S:.0f} s are needed; record half a minute or more at the speed where it shook"
+        )
+    return (
+        f"the two drives share only {common_s:.0f} s at the same speeds, and {LEAST_COMMON_S:.0f} s are "
+        "needed; drive again at the speed of the first recording"
+    )
+
+
+def _level(levels: Levels, keys: NDArray[np.int64], weights: dict[int, int]) -> _Level:
+    """Weighted mean over the common bins; its error from the scatter of whole stretches about the bins' means."""
+    used = np.isin(keys, list(weights))
+    power, key, mid = levels.power[used], keys[used], levels.mid_s[used]
+    total = sum(weights.values())
+    share, rest = np.zeros(power.size), np.zeros(power.size)
+    for k, weight in weights.items():
+        mine = key == k
+        share[mine] = weight / total / mine.sum()
+        rest[mine] = power[mine] - power[mine].mean()
+    mean = float((share * power).sum())
+    stretch_s = float(np.clip(HOP_S * power.size / STRETCHES, *STRETCH_S))
+    stretch = np.floor((mid - mid[0]) / stretch_s).astype(int)
+    sums = np.array([(share * rest)[stretch == s].sum() for s in np.unique(stretch)])
+    count = max(int(sums.size), 2)
+    own = float((sums**2).sum()) * count / (count - 1)
+    # Blocks one by one, as if the level had no memory: the least that the error can be.
+    blocks = float((share**2 * rest**2).sum()) * (1.0 + 2.0 / 36.0)
+    humps = (levels.noise_doubt * float((share * levels.noise[used]).sum())) ** 2
+    return _Level(mean, float(np.sqrt(max(own, blocks) + humps)), count - 1)
+
+
+def _t(dof: int) -> float:
+    from scipy.stats import t
+
+    return float(t.ppf(0.975, dof))
+
+
+def _ratio_db(one: _Level, two: _Level) -> tuple[float | None, float | None, float | None]:
+    """Ratio of levels with its 95% interval, in dB; None for what is not measured."""
+    if one.power < STANDS_OUT * one.se:
+        return None, None, None
+    repeat = REPEAT_SD_DB * np.log(10.0) / 10.0
+    relative = (one.se / one.power) ** 2
+    if two.power > STANDS_OUT * two.se:
+        other = (two.se / two.power) ** 2
+        variance = relative + other
+        dof = variance**2 / (relative**2 / one.dof + other**2 / two.dof)
+        half = np.hypot(_t(max(round(dof), 1)) * np.sqrt(variance), 1.96 * repeat)
+        middle = np.log(two.power / one.power)
+        ends = (middle, middle - half, middle + half)
+        return tuple(float(10.0 / np.log(10.0) * v) for v in ends)  # type: ignore[return-value]
+    t = _t(min(one.dof, two.dof))
+    ratio = max(two.power, 0.0) / one.power
+    g = t**2 * relative
+    if g >= 1.0:
+        return None, None, None
+    spread = t * np.sqrt((1.0 - g) * (two.se / one.power) ** 2 + ratio**2 * relative)
+    high = (ratio + spread) / (1.0 - g) * np.exp(1.96 * repeat)
+    return None, None, float(10.0 * np.log10(max(high, 1e-12)))
+
+
+def _judged(
+    one: _Level,
+    two: _Level,
+    ratio: tuple[float | None, float | None, float | None],
+    healthy: float,
+    top: float,
+) -> tuple[Verdict, str]:
+    middle, low, high = ratio
+    if high is None:
+        return "cannot say", (
+            "before the repair the order hardly stands out from road noise, so there is nothing to compare "
+            "with; record longer, at the speed where it shook most"
+        )
+    buried = two.power <= STANDS_OUT * two.se
+    sound = buried or np.sqrt(max(two.power, 0.0)) <= healthy
+    if high < 0.0 and sound and top < COMPLAINT_FROM_MPS2:
+        return "cured", ""
+    if high < 0.0 and (middle is None or middle < -SMALLEST_CHANGE_DB):
+        return "improved", ""
+    if low is not None and middle is not None and low > 0.0 and middle > SMALLEST_CHANGE_DB:
+        return "worse", ""
+    if low is not None and max(-low, high) <= WIDEST_UNCHANGED_DB:
+        return "unchanged", ""
+    return "cannot say", (
+        "the level wanders too much within the drives for the time that they share; record both longer, at "
+        "the same steady speed"
+    )
+
+
+def _bin(k: int, first: Levels, second: Levels, keys: Sequence[NDArray[np.int64]]) -> SpeedBin:
+    values: list[float | None] = []
+    for side, key in zip((first, second), keys, strict=True):
+        power = float(side.power[key == k].mean())
+        values.append(float(np.sqrt(power)) if power > 0.0 else None)
+    speed = float(
+        np.mean(np.concatenate([s.speed_mps[q == k] for s, q in zip((first, second), keys, strict=True)]))
+    )
+    seconds = [HOP_S * float((key == k).sum()) for key in keys]
+    return SpeedBin(speed, values[0], values[1], seconds[0], seconds[1])
