@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from vibeorder import door
+from vibeorder.casebook_option import JobCommand, keep_reading, runout_in_the_job
 from vibeorder.errors import VibeorderError
 
 if TYPE_CHECKING:
@@ -152,7 +153,7 @@ TopSpeed = Annotated[
 Fraction = Annotated[float, typer.Option(metavar="X", help="Share of the critical speed that may be used.")]
 
 
-@app.command()
+@app.command(cls=JobCommand)
 def runout(
     readings: Readings = None,
     back: Back = None,
@@ -181,7 +182,7 @@ def runout(
     _hand_over(answer, json, plot)
 
 
-@app.command()
+@app.command(cls=JobCommand)
 def halfturn(
     mount: Mounts = None,
     counted_on: CountedOn = "moved",
@@ -204,7 +205,7 @@ def halfturn(
     _hand_over(answer, json, plot)
 
 
-@app.command()
+@app.command(cls=JobCommand)
 def mate(
     mount: Mounts = None,
     fixed: FixedShare = None,
@@ -229,7 +230,7 @@ def mate(
     _hand_over(answer, json, plot)
 
 
-@app.command()
+@app.command(cls=JobCommand)
 def effect(
     runout: Runout,
     mass: Mass,
@@ -250,7 +251,7 @@ def effect(
     _hand_over(answer_effect(runout, mass, rates, one_end=one_end, critical_hz=critical_hz), json, None)
 
 
-@app.command()
+@app.command(cls=JobCommand)
 def balance(
     reference: Reference,
     run: Runs,
@@ -270,14 +271,15 @@ def balance(
     from vibeorder.bench import answer_balance
 
     _check_outputs(json, plot)
+    checked = runout_checked or runout_in_the_job()
     answer = answer_balance(
-        reference, run, order=order, runout_checked=runout_checked, phase_lag=phase_lag, clamp=clamp,
+        reference, run, order=order, runout_checked=checked, phase_lag=phase_lag, clamp=clamp,
         after=after, radius=radius, mass=mass, rate_hz=None if rpm is None else rpm / 60.0, grade=grade,
     )  # fmt: skip
     _hand_over(answer, json, plot)
 
 
-@app.command()
+@app.command(cls=JobCommand)
 def angles(
     slopes: Slopes,
     rpm: Rpm = None,
@@ -309,7 +311,7 @@ def angles(
     _hand_over(answer, json, None)
 
 
-@app.command()
+@app.command(cls=JobCommand)
 def shaft(
     diameter: Diameter,
     wall: Wall,
@@ -384,16 +386,14 @@ def _hand_over(answer: "Answer", json: str | None, plot: Path | None) -> None:
 
     if plot is not None:
         if answer.figure is None:
-            raise VibeorderError(
-                "there is nothing to draw here: --plot needs all readings, or vectors with angles"
-            )
+            raise VibeorderError("nothing to draw here: --plot needs all readings, or vectors with angles")
         figure = answer.figure()
         door.write_output(plot, "--plot", lambda path: save_figure(figure, path))
-    text = dumps(as_json(answer.command, answer.result, answer.sheet), indent=2, ensure_ascii=False) + "\n"
-    if json == "-":
-        door.say(f"{answer.sheet.sentence}\n", aside=True)
-        door.say(text)
-        return
-    if json is not None:
+    content = as_json(answer.command, answer.result, answer.sheet)
+    text = dumps(content, indent=2, ensure_ascii=False) + "\n"
+    if json is not None and json != "-":
         door.write_output(Path(json), "--json", lambda path: path.write_text(text, "utf-8"))
-    door.say(render(answer.sheet) + "\n")
+    door.say(f"{answer.sheet.sentence}\n" if json == "-" else render(answer.sheet) + "\n", aside=json == "-")
+    if json == "-":
+        door.say(text)
+    keep_reading(content, aside=json == "-")

@@ -23,6 +23,7 @@ from vibeorder.diagnosis.compare_levels import HOP_S, Levels, read_levels
 from vibeorder.diagnosis.compare_mount import alike, unlike_sensors
 from vibeorder.diagnosis.result import Diagnosis, SpeedFit
 from vibeorder.errors import VibeorderError
+from vibeorder.recording.model import Recording
 from vibeorder.vehicle import Vehicle, engine_ratio
 
 __all__ = ["Comparison", "Drive", "SpeedBin", "Verdict", "compare", "suspect_of"]
@@ -48,10 +49,10 @@ practice, no source). It widens every interval."""
 
 SMALLEST_CHANGE_DB = 1.0
 WIDEST_UNCHANGED_DB = 4.0
-"""'Improved' and 'worse' need a change of at least 1 dB; 'unchanged' an interval no further than 4 dB away."""
+"""'Improved' and 'worse' need a change of at least 1 dB; 'unchanged' an interval within 4 dB."""
 
 ENGINE_DOUBT = 0.01
-"""How far a converter lets the engine run off its gear's rate in a locked gear (common practice, no source)."""
+"""How far a locked converter lets the engine run off its gear's rate (common practice, no source)."""
 
 LOCKED_DOUBT, BORROWED_DOUBT = 0.002, 0.004
 """Relative error of the wheel rate where lines fixed it, and where another drive's did."""
@@ -67,7 +68,7 @@ class Drive:
 
 @dataclass(frozen=True, slots=True)
 class SpeedBin:
-    """One 5% bin of speed. rms: vector rms of the order, None where the noise is as strong; seconds in each drive."""
+    """One 5% bin of speed. rms: of the vector, None where noise is as strong; seconds in each drive."""
 
     speed_mps: float
     before_rms: float | None
@@ -198,8 +199,8 @@ def _levels(
 def _scale(own: SpeedFit, other: SpeedFit, *, same_tires: bool) -> tuple[float, float]:
     """Correction of the course of speed, and its relative error.
 
-    Where no line checked this drive's logged speed (nothing shakes any more), the other drive's fit of the same
-    tires and the same kind of log stands in.
+    Where no line checked this drive's logged speed (nothing shakes any more), the other drive's fit of the
+    same tires and the same kind of log stands in.
     """
     borrowed = own.source == other.source == "logged" and same_tires
     if borrowed and own.scale_se > BORROWED_DOUBT >= other.scale_se:
@@ -254,7 +255,7 @@ class _Binning:
         self.shift = shift
 
     def __call__(self, speed_mps: FloatArray) -> NDArray[np.int64]:
-        return np.floor(np.log(speed_mps) / np.log1p(BIN_SHARE) + self.shift).astype(np.int64)
+        return np.asarray(np.floor(np.log(speed_mps) / np.log1p(BIN_SHARE) + self.shift), np.int64)
 
 
 def _bins(before_mps: FloatArray, after_mps: FloatArray) -> _Binning:
@@ -271,8 +272,8 @@ def _overlap(first: Levels, second: Levels, common_s: float) -> str:
     seconds = [HOP_S * side.mid_s.size for side in (first, second)]
     if min(seconds) < LEAST_COMMON_S:
         return (
-            f"the order can be read for {seconds[0]:.0f} s before and {seconds[1]:.0f} s after the repair, and "
-            f"{LEAST_COMMON_S:.0f} s are needed; record half a minute or more at the speed where it shook"
+            f"the order can be read for {seconds[0]:.0f} s before and {seconds[1]:.0f} s after the repair, "
+            f"and {LEAST_COMMON_S:.0f} s are needed; record half a minute or more at the speed where it shook"
         )
     return (
         f"the two drives share only {common_s:.0f} s at the same speeds, and {LEAST_COMMON_S:.0f} s are "
@@ -281,7 +282,7 @@ def _overlap(first: Levels, second: Levels, common_s: float) -> str:
 
 
 def _level(levels: Levels, keys: NDArray[np.int64], weights: dict[int, int]) -> _Level:
-    """Weighted mean over the common bins; its error from the scatter of whole stretches about the bins' means."""
+    """Weighted mean over the common bins; its error from the scatter of stretches about the bins' means."""
     used = np.isin(keys, list(weights))
     power, key, mid = levels.power[used], keys[used], levels.mid_s[used]
     total = sum(weights.values())

@@ -2,9 +2,9 @@
 
 The recording is demodulated on the order's own phase (time-variant discrete Fourier transform; Blough, SAE
 2003-01-1484) and cut into Hann blocks. By Parseval a line of amplitude a, wherever it lies in the band, puts
-1.5 a^2 into the sum of |X|^2 over its bins (1.5 is Hann's noise bandwidth in bins; F. J. Harris, Proc. IEEE 66,
-1978, table I), so a band as wide as the doubt in the rate reads the line without searching for it, and a line
-that is not there reads zero on average, not the highest noise.
+1.5 a^2 into the sum of |X|^2 over its bins (1.5 is Hann's noise bandwidth in bins; F. J. Harris, Proc. IEEE
+66, 1978, table I), so a band as wide as the doubt in the rate reads the line without searching for it, and a
+line that is not there reads zero on average, not the highest noise.
 """
 
 from collections.abc import Sequence
@@ -112,7 +112,7 @@ def read_levels(
 def _beside(
     offset_hz: FloatArray, wheel_hz: FloatArray, multiple: float, others: Sequence[float], half: int
 ) -> BoolArray:
-    """Side bins that hold noise only [shape (blocks, offsets)]; all of a side where too few are left of it."""
+    """Side bins that hold noise only [shape (blocks, offsets)]; all of a side where few are left of it."""
     free = np.ones((wheel_hz.size, offset_hz.size), np.bool_)
     for other in others:
         free &= np.abs(wheel_hz[:, None] * (other - multiple) - offset_hz) > LOBE_BINS / BLOCK_S
@@ -128,8 +128,8 @@ def _under_the_line(
 ) -> tuple[float, float]:
     """Noise under the line over that of the side bins, and its relative error.
 
-    The side bins, averaged over the drive, are joined by a straight line in ln(power); how far they lie off it
-    says how far what is between may lie off it.
+    The side bins, averaged over the drive, are joined by a straight line in ln(power); how far they lie off
+    it says how far what is between may lie off it.
     """
     level = (square * beside).sum(axis=1) / beside.sum(axis=1)
     shape = square / np.maximum(level, 1e-30)[:, None]

@@ -30,7 +30,9 @@ def unlike_sensors(before: Recording, after: Recording) -> str:
         )
     channels = before.samples.shape[0], after.samples.shape[0]
     if channels[0] != channels[1]:
-        return f"one recording has {channels[0]} axes and the other {channels[1]}; record all three axes both times"
+        return (
+            f"one recording has {channels[0]} axes and the other {channels[1]}; record all three both times"
+        )
     return ""
 
 
@@ -42,8 +44,8 @@ def alike(
     turned = _turned_deg(before, after)
     if turned is not None and turned > TURNED_DEG:
         warnings.append(
-            f"The sensor lay otherwise the second time, turned by {turned:.0f} degrees; all axes together are "
-            "compared, but another place or mount would change the level too."
+            f"The sensor lay otherwise the second time, turned by {turned:.0f} degrees; all axes together "
+            "are compared, but another place or mount would change the level too."
         )
     one, two = noise_bands(before, before_s), noise_bands(after, after_s)
     both = sorted(set(one) & set(two))
@@ -57,8 +59,8 @@ def alike(
     )
     if abs(level) > NOISE_REFUSE_DB or shape > SHAPE_REFUSE_DB:
         return (
-            f"{said}, and differs by up to {shape:.0f} dB more from one octave to the next: another mount, place "
-            "or road; put the phone where it was and drive the same road again", tuple(warnings),
+            f"{said}, and differs by up to {shape:.0f} dB more from one octave to the next: another mount, "
+            "place or road; put the phone where it was and drive the same road again", tuple(warnings),
         )  # fmt: skip
     if abs(level) > NOISE_WARN_DB:
         warnings.append(f"The {said}: another road, or another mount.")

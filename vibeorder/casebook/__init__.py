@@ -1,0 +1,35 @@
+"""One job from complaint to verified repair, kept in one SQLite file that survives whatever happens to it."""
+
+from vibeorder.casebook.bodies import (
+    comparison_body,
+    digest_of,
+    reading_body,
+    recording_body,
+    runout_on_record,
+    runouts_within_limits,
+)
+from vibeorder.casebook.exchange import as_files, as_json, read_export
+from vibeorder.casebook.model import KINDS, Entry, Job, JobLine
+from vibeorder.casebook.store import Casebook, casebook_path, open_casebook
+from vibeorder.casebook.words import job_list, job_text
+
+__all__ = [
+    "KINDS",
+    "Casebook",
+    "Entry",
+    "Job",
+    "JobLine",
+    "as_files",
+    "as_json",
+    "casebook_path",
+    "comparison_body",
+    "digest_of",
+    "job_list",
+    "job_text",
+    "open_casebook",
+    "read_export",
+    "reading_body",
+    "recording_body",
+    "runout_on_record",
+    "runouts_within_limits",
+]

@@ -1,0 +1,108 @@
+"""What an entry says: recordings with their fingerprint and diagnosis, bench readings, comparisons."""
+
+import hashlib
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from typing import Any
+
+from vibeorder.casebook.model import Job
+from vibeorder.casebook.trouble import CasebookError
+
+__all__ = [
+    "ROLES",
+    "comparison_body",
+    "digest_of",
+    "reading_body",
+    "recording_body",
+    "runout_on_record",
+    "runouts_within_limits",
+]
+
+ROLES = ("before", "after")
+CHUNK = 1 << 20
+
+
+def digest_of(path: Path) -> tuple[str, int]:
+    """SHA-256 (FIPS 180-4) of a recording in hexadecimal, and its size in bytes.
+
+    Of a folder: of the names and contents of its files, in the order of their names.
+    """
+    digest, size = hashlib.sha256(), 0
+    try:
+        for file in sorted(p for p in path.rglob("*") if p.is_file()) if path.is_dir() else [path]:
+            if path.is_dir():
+                digest.update(file.relative_to(path).as_posix().encode() + b"\0")
+            with file.open("rb") as open_file:
+                while part := open_file.read(CHUNK):
+                    digest.update(part)
+                    size += len(part)
+    except OSError as error:
+        raise CasebookError(f"{path} cannot be read: {error.strerror or error}") from error
+    return digest.hexdigest(), size
+
+
+def recording_body(
+    path: Path,
+    *,
+    role: str = "before",
+    history: Sequence[str] = (),
+    diagnosis: Mapping[str, Any] | None = None,
+    inputs: Mapping[str, Any] | None = None,
+    kept: bool = False,
+) -> dict[str, Any]:
+    """A recording: its name (not where it lay), fingerprint, history, and the diagnosis as JSON, where made.
+
+    role: "before" or "after" the repair. kept: whether the casebook holds the file itself.
+    """
+    if role not in ROLES:
+        raise CasebookError(f"a recording is made {' or '.join(ROLES)} the repair, not {role!r}")
+    sha256, size = digest_of(path)
+    return {
+        "name": path.name or path.absolute().name,
+        "sha256": sha256,
+        "bytes": size,
+        "role": role,
+        "history": list(history),
+        "inputs": dict(inputs or {}),
+        "diagnosis": diagnosis,
+        "kept": kept,
+    }
+
+
+def reading_body(result: Mapping[str, Any], inputs: Mapping[str, Any]) -> dict[str, Any]:
+    """A bench result (the JSON of `vibeorder bench`) with what was typed for it."""
+    command = result.get("command")
+    if not isinstance(command, str) or not isinstance(result.get("sentence"), str):
+        raise CasebookError(
+            "this is not a bench result: it has no command and no sentence; take what --json wrote"
+        )
+    return {"command": command, "inputs": dict(inputs), "result": dict(result)}
+
+
+def comparison_body(
+    result: Mapping[str, Any], before: Path, after: Path, inputs: Mapping[str, Any]
+) -> dict[str, Any]:
+    """A comparison (the JSON of `vibeorder compare`) with the fingerprints of both recordings."""
+    named = {
+        role: {"name": p.name, "sha256": digest_of(p)[0]}
+        for role, p in (("before", before), ("after", after))
+    }
+    return {**named, "inputs": dict(inputs), "result": dict(result)}
+
+
+def runout_on_record(job: Job) -> dict[str, str]:
+    """The last verdict on each place where runout was read: place -> "within", "over", ..."""
+    found: dict[str, str] = {}
+    for entry in job.of_kind("reading"):
+        if entry.body.get("command") != "runout":
+            continue
+        result = entry.body.get("result", {}).get("result", {})
+        place = (result.get("place") or {}).get("label", "place not named")
+        found[str(place)] = str(result.get("verdict", "no limit"))
+    return found
+
+
+def runouts_within_limits(job: Job) -> bool:
+    """Whether runout was read and the last reading of every place is within its limit."""
+    verdicts = runout_on_record(job).values()
+    return bool(verdicts) and all(verdict == "within" for verdict in verdicts)

@@ -1,0 +1,69 @@
+"""A job in words."""
+
+from collections.abc import Sequence
+from typing import Any
+
+from vibeorder.casebook.model import Entry, Job, JobLine
+
+__all__ = ["job_list", "job_text"]
+
+
+def job_list(lines: Sequence[JobLine]) -> str:
+    """One line a job, newest first."""
+    if not lines:
+        return "No job yet; vibeorder job new opens one."
+    rows = [
+        (
+            str(j.number),
+            "closed" if j.closed else "open",
+            j.opened_at[:10],
+            j.vehicle_name or "-",
+            j.complaint,
+        )
+        for j in lines
+    ]
+    widths = [max(len(row[i]) for row in rows) for i in range(4)]
+    return "\n".join(
+        "  ".join([row[0].rjust(widths[0]), *(row[i].ljust(widths[i]) for i in (1, 2, 3)), _one_line(row[4])])
+        for row in rows
+    )
+
+
+def job_text(job: Job) -> str:
+    """The whole job: complaint, vehicle, and what happened, in order."""
+    state = "closed" if job.closed else "open"
+    vehicle = f", {job.vehicle_name}" if job.vehicle_name else ""
+    head = [
+        f"Job {job.number} ({state}){vehicle}: {_one_line(job.complaint)}",
+        f"  {job.opened_at[:16]}  opened",
+    ]
+    return "\n".join([*head, *(f"  {e.added_at[:16]}  {_entry(e)}" for e in job.entries)])
+
+
+def _entry(entry: Entry) -> str:
+    body = entry.body
+    if entry.kind == "recording":
+        return _recording(body)
+    if entry.kind == "reading":
+        return f"{body.get('command', 'reading')}: {_said(body)}"
+    if entry.kind == "comparison":
+        names = [str((body.get(role) or {}).get("name", "?")) for role in ("before", "after")]
+        return f"{names[0]} against {names[1]}: {_said(body)}"
+    text = _one_line(str(body.get("text", "")))
+    return f"{entry.kind}: {text}" if text else entry.kind
+
+
+def _recording(body: Any) -> str:
+    verdict = (body.get("diagnosis") or {}).get("verdict")
+    kept = ", kept whole" if body.get("kept") else ""
+    when = f"recording {body.get('role', 'before')} the repair"
+    said = f": {_one_line(str(verdict))}" if verdict else ", not diagnosed"
+    return f"{when}, {body.get('name', '?')}{kept}{said}"
+
+
+def _said(body: Any) -> str:
+    return _one_line(str((body.get("result") or {}).get("sentence", "")))
+
+
+def _one_line(text: str) -> str:
+    return " ".join(text.split())

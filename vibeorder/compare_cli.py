@@ -1,0 +1,162 @@
+"""`vibeorder compare before after`: is it cured? Words in, words out; nothing is computed here."""
+
+from dataclasses import replace
+from json import dumps
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from vibeorder import door
+from vibeorder.casebook_option import JobCommand, keep_comparison
+from vibeorder.errors import VibeorderError
+
+if TYPE_CHECKING:
+    from vibeorder.diagnosis.compare import Comparison, Drive
+    from vibeorder.recording import ReadOptions
+    from vibeorder.vehicle import Vehicle
+
+__all__ = ["app"]
+
+app = typer.Typer(add_completion=False, rich_markup_mode=None, pretty_exceptions_enable=False)
+
+Before = Annotated[Path, typer.Argument(metavar="BEFORE", help="The recording made before the repair.")]
+After = Annotated[Path, typer.Argument(metavar="AFTER", help="The recording made after it.")]
+VehicleFile = Annotated[
+    Path, typer.Option("--vehicle", metavar="FILE", help="Vehicle profile (TOML), the same for both.")
+]
+Speed = Annotated[
+    str | None,
+    typer.Option(metavar="SPEED", help='What the speedometer showed, both times: "60 mph", "55-65 mph".'),
+]
+AfterSpeed = Annotated[
+    str | None, typer.Option(metavar="SPEED", help="What it showed the second time, where that differs.")
+]
+Log = Annotated[
+    Path | None,
+    typer.Option("--speed-log", metavar="FILE", help="Road speed of the first drive in its own log."),
+]
+AfterLog = Annotated[
+    Path | None,
+    typer.Option("--after-speed-log", metavar="FILE", help="Road speed of the second drive in its own log."),
+]
+Gear = Annotated[int | None, typer.Option(metavar="N", help="Gear held in both drives; 1 is the lowest.")]
+LowRange = Annotated[bool, typer.Option("--low-range", help="The transfer case was in low range.")]
+Part = Annotated[
+    str | None,
+    typer.Option(
+        metavar="PART", help="Part that was repaired, like driveshaft; else the first suspect before."
+    ),
+]
+Order = Annotated[float | None, typer.Option(metavar="N", help="Its order: 1 is one shake a turn.")]
+Json = Annotated[
+    str | None, typer.Option(metavar="FILE", help="Write the result as JSON; - writes it to standard output.")
+]
+Plot = Annotated[
+    Path | None, typer.Option(metavar="FILE", help="Draw level against speed (.png, .svg or .pdf).")
+]
+Axes = Annotated[str | None, typer.Option(metavar="NAMES", help="One to three acceleration columns: x,y,z.")]
+Unit = Annotated[str | None, typer.Option(metavar="UNIT", help="Unit of the axes: g, m/s^2 or mg.")]
+
+
+@app.command(cls=JobCommand)
+def compare(
+    before: Before,
+    after: After,
+    vehicle: VehicleFile,
+    speed: Speed = None,
+    after_speed: AfterSpeed = None,
+    speed_log: Log = None,
+    after_speed_log: AfterLog = None,
+    gear: Gear = None,
+    low_range: LowRange = False,
+    part: Part = None,
+    order: Order = None,
+    axes: Axes = None,
+    unit: Unit = None,
+    json: Json = None,
+    plot: Plot = None,
+) -> None:
+    """Say whether a repair cured the shake, from a drive before and a drive after it."""
+    from vibeorder.diagnosis.compare import compare as judge
+    from vibeorder.diagnosis.compare import suspect_of
+    from vibeorder.recording import ReadOptions
+    from vibeorder.vehicle import load_vehicle
+
+    inputs = [path for path in (before, after, vehicle, speed_log, after_speed_log) if path is not None]
+    _check(inputs, json, plot, part, order)
+    names = tuple(name.strip() for name in axes.split(",")) if axes else ()
+    car, options = load_vehicle(vehicle), ReadOptions(axes=names, unit=unit)
+    one = _drive(before, car, speed, speed_log, gear, low_range, options)
+    two = _drive(after, car, after_speed or speed, after_speed_log, gear, low_range, options)
+    which, its_order = (part, order or 1.0) if part is not None else suspect_of(one.diagnosis)
+    result = judge(one, two, car, which, its_order, low_range=low_range)
+    content = _hand_over(result, one.diagnosis.speed.unit, json, plot)
+    keep_comparison(before, after, content, two.diagnosis, aside=json == "-")
+
+
+def _check(
+    inputs: list[Path], json: str | None, plot: Path | None, part: str | None, order: float | None
+) -> None:
+    """Every reason to refuse, before any work."""
+    from vibeorder.casebook import digest_of
+
+    before, after = inputs[:2]
+    if before.exists() and after.exists() and digest_of(before) == digest_of(after):
+        raise VibeorderError(f"{before} and {after} are the same recording; give one of each drive")
+    if order is not None and part is None:
+        raise VibeorderError(f"--order {order:g} needs --part: of which part?")
+    if json is not None and json != "-":
+        door.check_writable(Path(json), "--json", inputs)
+    if plot is not None:
+        door.check_writable(plot, "--plot", inputs)
+        if plot.suffix.lower() not in (".png", ".svg", ".pdf"):
+            raise VibeorderError(f"--plot {plot}: a picture ends in .png, .svg or .pdf")
+
+
+def _drive(
+    path: Path,
+    car: "Vehicle",
+    speed: str | None,
+    log: Path | None,
+    gear: int | None,
+    low_range: bool,
+    options: "ReadOptions",
+) -> "Drive":
+    """One drive read and judged; a log beats what was said, a speed column in the recording beats nothing."""
+    from vibeorder.diagnosis import diagnose
+    from vibeorder.diagnosis.compare import Drive
+    from vibeorder.recording import read_recording
+    from vibeorder.speed.clocks import speed_beside
+    from vibeorder.speed.given import parse_speed_given
+    from vibeorder.speed.logged import read_speed_log
+
+    recording = read_recording(path, options)
+    if log is not None:
+        read = read_speed_log(log, options.speed_column, options.speed_unit)
+        logged, how = speed_beside(read, recording, car)
+        recording = replace(recording, history=(*recording.history, how))
+        return Drive(recording, diagnose(recording, car, speed=logged, gear=gear, low_range=low_range))
+    said = None if speed is None else parse_speed_given(speed)
+    return Drive(recording, diagnose(recording, car, speed=said, gear=gear, low_range=low_range))
+
+
+def _hand_over(result: "Comparison", unit: str, json: str | None, plot: Path | None) -> dict[str, object]:
+    """Files first, so that a report on the screen means that they are there."""
+    from vibeorder.bench import render
+    from vibeorder.report.comparison import comparison_dict, comparison_figure, comparison_sheet
+
+    content = comparison_dict(result, unit)
+    text = dumps(content, indent=2, ensure_ascii=False, allow_nan=False) + "\n"
+    if plot is not None:
+        if not result.bins:
+            raise VibeorderError(f"there is nothing to draw: {result.reason}")
+        door.write_output(plot, "--plot", lambda p: comparison_figure(result, unit).savefig(p, dpi=120))
+    if json == "-":
+        door.say(f"{content['sentence']}\n", aside=True)
+        door.say(text)
+        return content
+    if json is not None:
+        door.write_output(Path(json), "--json", lambda p: p.write_text(text, "utf-8"))
+    door.say(render(comparison_sheet(result, unit)) + "\n")
+    return content

@@ -1,0 +1,120 @@
+"""A comparison of two drives for eyes and programs: a sentence, numbers, JSON, and level against speed."""
+
+import math
+from dataclasses import asdict
+from typing import TYPE_CHECKING
+
+from vibeorder import __version__
+from vibeorder.bench import Sheet
+from vibeorder.diagnosis.compare import Comparison
+from vibeorder.report.as_json import SCHEMA, plain
+from vibeorder.units import parse_speed, show_speed
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+
+__all__ = ["comparison_dict", "comparison_figure", "comparison_sheet"]
+
+BEFORE, AFTER, SOUND = "#d55e00", "#0072b2", "#8a8f94"
+
+
+def comparison_sheet(result: Comparison, speed_unit: str = "mph") -> Sheet:
+    """What a technician would say, then the numbers, then what makes the drives less alike."""
+    return Sheet(_sentence(result), _numbers(result, speed_unit), result.warnings)
+
+
+def comparison_dict(result: Comparison, speed_unit: str = "mph") -> dict[str, object]:
+    """The comparison as plain JSON values; levels are vector rms."""
+    sheet = comparison_sheet(result, speed_unit)
+    names = (
+        "part", "order", "label", "verdict", "reason", "unit", "before_rms", "before_se", "after_rms",
+        "after_se", "after_top_rms", "ratio_db", "low_db", "high_db", "healthy_rms", "common_s",
+    )  # fmt: skip
+    bins = [{name: plain(value) for name, value in asdict(one).items()} for one in result.bins]
+    return {
+        "schema": SCHEMA,
+        "program": f"vibeorder {__version__}",
+        "command": "compare",
+        "sentence": sheet.sentence,
+        **{name: plain(getattr(result, name)) for name in names},
+        "bins": bins,
+        "warnings": list(result.warnings),
+    }
+
+
+def comparison_figure(result: Comparison, speed_unit: str = "mph") -> "Figure":
+    """Level against speed, before and after, with the level that sound vehicles keep below."""
+    from matplotlib.figure import Figure
+
+    figure = Figure(figsize=(7.0, 4.5), layout="constrained")
+    axes = figure.add_subplot()
+    for name, color, marker in (("before", BEFORE, "o"), ("after", AFTER, "s")):
+        levels = [getattr(one, f"{name}_rms") or 0.0 for one in result.bins]
+        speeds = [one.speed_mps / parse_speed(f"1 {speed_unit}").si for one in result.bins]
+        axes.plot(speeds, levels, marker=marker, color=color, label=f"{name} the repair")
+    axes.axhline(result.healthy_rms, color=SOUND, linestyle="--", label="95 of 100 sound vehicles stay below")
+    axes.set_ylim(bottom=0.0)
+    axes.set_xlabel(f"road speed ({speed_unit})")
+    axes.set_ylabel(f"{result.label}, vector rms ({result.unit})")
+    axes.set_title(_sentence(result), fontsize=9, wrap=True)
+    axes.legend()
+    return figure
+
+
+def _sentence(result: Comparison) -> str:
+    what = result.label
+    if result.verdict == "cannot say":
+        return f"Cannot say whether the {what}, is better: {result.reason}."
+    before, after = (f"{rms:.3f} {result.unit}" for rms in (result.before_rms, result.after_rms))
+    left = (
+        after if result.ratio_db is not None else f"no longer above the road noise (at most {_top(result)})"
+    )
+    was = f"it was {before} and is {left}"
+    if result.verdict == "cured":
+        return f"Cured: the {what}, is at the level of a sound vehicle; {was}."
+    if result.verdict == "improved":
+        more = "but more is left than most sound vehicles have" if _much(result) else (
+            "but this recording cannot show that it is down to the level of a sound vehicle"
+        )  # fmt: skip
+        return f"Improved, not proven cured: the {what}, is {_change(result)}, {more}; {was}."
+    if result.verdict == "worse":
+        return f"Worse: the {what}, is {_change(result)}; {was}."
+    return f"Unchanged: the {what}, is as strong as before within what two drives differ; {was}."
+
+
+def _much(result: Comparison) -> bool:
+    return result.ratio_db is not None and result.after_rms > result.healthy_rms
+
+
+def _top(result: Comparison) -> str:
+    return f"{result.after_top_rms:.3f} {result.unit}"
+
+
+def _change(result: Comparison) -> str:
+    if result.ratio_db is None:
+        return "far weaker"
+    times = 10.0 ** (abs(result.ratio_db) / 20.0)
+    return f"{times:.1f} times {'weaker' if result.ratio_db < 0.0 else 'stronger'}"
+
+
+def _numbers(result: Comparison, unit: str) -> tuple[tuple[str, str], ...]:
+    if not result.bins:
+        return ()
+    speeds = [one.speed_mps for one in result.bins]
+    low, high = show_speed(min(speeds), unit), show_speed(max(speeds), unit)
+    rows = [
+        ("common time", f"{result.common_s:.0f} s at {low if low == high else f'{low} to {high}'}"),
+        ("before", f"{result.before_rms:.3f} ± {result.before_se:.3f} {result.unit} (vector rms)"),
+        ("after", f"{result.after_rms:.3f} ± {result.after_se:.3f} {result.unit}, at most {_top(result)}"),
+        ("change", _interval(result)),
+        ("sound vehicles", f"95 of 100 below {result.healthy_rms:.3f} m/s^2 (assumed, not measured)"),
+    ]
+    return tuple(rows)
+
+
+def _interval(result: Comparison) -> str:
+    if result.high_db is None:
+        return "not measured"
+    if result.ratio_db is None or result.low_db is None or not math.isfinite(result.low_db):
+        return f"at most {result.high_db:+.1f} dB (95%)"
+    return f"{result.ratio_db:+.1f} dB, 95% interval {result.low_db:+.1f} to {result.high_db:+.1f} dB"
