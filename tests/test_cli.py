@@ -113,7 +113,7 @@ def test_without_a_speed_it_is_left_to_the_diagnosis(bench: Bench) -> None:
 def test_a_speed_log_arrives_in_metres_per_second(bench: Bench) -> None:
     log = bench.folder / "gps.csv"
     log.write_text("time,speed (km/h)\n0,90\n1,91.8\n2,93.6\n")
-    assert bench.run("--speed-log", str(log)) == 0
+    assert bench.run("--speed-log", str(log), "--log-late", "0 s") == 0
     trace = bench.asked[0]["speed"]
     assert isinstance(trace, Trace)
     assert trace.values == pytest.approx([25.0, 25.5, 26.0])
@@ -123,7 +123,8 @@ def test_a_speed_log_arrives_in_metres_per_second(bench: Bench) -> None:
 def test_the_speed_column_is_the_logs_where_there_is_a_log(bench: Bench) -> None:
     log = bench.folder / "obd.csv"
     log.write_text("time,a,b\n0,50,3\n1,51,3\n2,52,3\n")
-    assert bench.run("--speed-log", str(log), "--speed-column", "a", "--speed-unit", "km/h") == 0
+    words = ["--speed-log", str(log), "--speed-column", "a", "--speed-unit", "km/h", "--log-late", "0 s"]
+    assert bench.run(*words) == 0
     trace = bench.asked[0]["speed"]
     assert isinstance(trace, Trace)
     assert trace.values[0] == pytest.approx(50 / 3.6)
@@ -176,7 +177,9 @@ def test_two_outputs_cannot_be_one_file(bench: Bench, capsys: pytest.CaptureFixt
         (["--speed", "sixty"], "60 mph"),
         (["--speed", "0 mph"], "standstill"),
         (["--speed", "60 mph", "--speed-log", "x.csv"], "give one of them"),
-        (["--speed-log", "nowhere.csv"], "cannot be opened"),
+        (["--speed-log", "nowhere.csv"], "there is no speed log nowhere.csv"),
+        (["--log-late", "1 s"], "--speed-log"),
+        (["--speed-log", "x.csv", "--log-late", "late"], "1.8 s"),
         (["--rate", "fast"], "500 Hz"),
         (["--rate", "-5 Hz"], "above zero"),
         (["--axes", "a,b,c,d"], "one to three"),

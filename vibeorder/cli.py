@@ -16,18 +16,25 @@ import typer
 from typer.core import TyperGroup
 
 from vibeorder import __version__, door
+from vibeorder.casebook_option import JobCommand, keep_diagnoses
 from vibeorder.errors import VibeorderError
 
 if TYPE_CHECKING:
     from vibeorder.diagnosis.result import Diagnosis
-    from vibeorder.recording import ReadOptions, Trace
+    from vibeorder.recording import ReadOptions, Recording, Trace
     from vibeorder.speed.given import SpeedGiven
     from vibeorder.vehicle import RateRow, Vehicle
 
 __all__ = ["app", "main"]
 
-ROOMS = {"bench": ("vibeorder.bench_cli", "From dial readings, weights and angles to the cure.")}
-"""Command groups that live in their own module and are imported only when called: name -> (module, help)."""
+Progress = Callable[[str, float], None]
+
+ROOMS = {
+    "compare": ("vibeorder.compare_cli", "Say whether a repair cured the shake."),
+    "bench": ("vibeorder.bench_cli", "From dial readings, weights and angles to the cure."),
+    "job": ("vibeorder.casebook_cli", "One job from complaint to verified repair, on record."),
+}
+"""Commands that live in their own module and are imported only when called: name -> (module, help)."""
 
 
 class LazyGroup(TyperGroup):
@@ -81,7 +88,14 @@ SpeedSaid = Annotated[
 SpeedLog = Annotated[
     Path | None,
     typer.Option(
-        metavar="FILE", help="Road speed in a log of its own (GPS, OBD) that began with the recording."
+        metavar="FILE",
+        help="Speed in a log of its own: GPX track, CSV of a GPS or OBD logger, a wheel's turning rate.",
+    ),
+]
+LogLate = Annotated[
+    str | None,
+    typer.Option(
+        metavar="TIME", help='How late the speed log runs, where known: "0 s" if both began together.'
     ),
 ]
 JsonFile = Annotated[
@@ -105,7 +119,11 @@ SpeedColumn = Annotated[
     str | None, typer.Option(metavar="NAME", help="Column with the road speed, by name or number.")
 ]
 SpeedUnit = Annotated[
-    str | None, typer.Option(metavar="UNIT", help="Unit of the speed column: m/s, km/h or mph.")
+    str | None,
+    typer.Option(
+        metavar="UNIT",
+        help="Unit of the speed column: m/s, km/h, mph; of a turning wheel rpm, deg/s, rad/s, Hz.",
+    ),
 ]
 RpmColumn = Annotated[
     str | None, typer.Option(metavar="NAME", help="Column with the engine speed in rpm, by name or number.")
@@ -145,12 +163,13 @@ def about(
     """Tells which spinning part of a vehicle shakes, from a recording of the shake."""
 
 
-@app.command(short_help="Name the part that shakes, from a recording.")
+@app.command(cls=JobCommand, short_help="Name the part that shakes, from a recording.")
 def diagnose(
     recordings: Recordings,
     vehicle: VehicleFile,
     speed: SpeedSaid = None,
     speed_log: SpeedLog = None,
+    log_late: LogLate = None,
     gear: Gear = None,
     low_range: LowRange = False,
     json: JsonFile = None,
@@ -167,13 +186,13 @@ def diagnose(
     """Say which spinning part shakes, how sure that is, and what to check first."""
     from vibeorder.diagnosis import diagnose as judge
     from vibeorder.recording import Trace, read_recording
-    from vibeorder.recording.speedlog import onto_clock
     from vibeorder.vehicle import load_vehicle
 
     inputs = [path for path in (*recordings, vehicle, speed_log) if path is not None]
     _check_outputs(json, plot, sheet, inputs, len(recordings))
     options = _read_options(time_column, axes, unit, speed_column, speed_unit, rpm_column, rate)
     car = load_vehicle(vehicle)
+    late_s = _late(log_late, speed_log)
     given = _speed(speed, speed_log, options)
     if speed_log is not None:  # then the speed column is one of the log's
         options = replace(options, speed_column=None, speed_unit=None)
@@ -181,11 +200,14 @@ def diagnose(
     for path in recordings:
         progress = _progress(path.name)
         recording = read_recording(path, options)
-        driven = onto_clock(given, recording) if isinstance(given, Trace) else given
+        driven: SpeedGiven | Trace | None = given
+        if isinstance(given, Trace):
+            recording, driven = _beside(given, recording, car, late_s, progress)
         result = judge(recording, car, speed=driven, gear=gear, low_range=low_range, progress=progress)
         progress("", 1.0)
         results.append(result)
     _hand_over(results, json, plot, sheet)
+    keep_diagnoses(recordings, results, aside=json == "-")
 
 
 @app.command(short_help="How fast each part turns at a road speed.")
@@ -262,13 +284,33 @@ def _speed(speed: str | None, log: Path | None, options: "ReadOptions") -> "Spee
 
         return parse_speed_given(speed)
     if log is not None:
-        from vibeorder.recording.speedlog import read_speed_log
+        from vibeorder.speed.logged import read_speed_log
 
-        return read_speed_log(log, options)
+        return read_speed_log(log, options.speed_column, options.speed_unit)
     return None
 
 
-def _progress(name: str) -> Callable[[str, float], None]:
+def _late(late: str | None, log: Path | None) -> float | None:
+    if late is None:
+        return None
+    if log is None:
+        raise VibeorderError("--log-late says how late a speed log runs; give the log with --speed-log")
+    from vibeorder.units import parse_time
+
+    return parse_time(late).si
+
+
+def _beside(
+    log: "Trace", recording: "Recording", car: "Vehicle", late_s: float | None, progress: Progress
+) -> "tuple[Recording, Trace | None]":
+    """The log on the recording's clock, and the recording that remembers how it got there."""
+    from vibeorder.speed.clocks import speed_beside
+
+    driven, said = speed_beside(log, recording, car, late_s, progress)
+    return replace(recording, history=(*recording.history, said)), driven
+
+
+def _progress(name: str) -> Progress:
     """A line on the terminal that says how far it got; nothing where stderr is not a terminal."""
     if not sys.stderr.isatty():
         return lambda what, share: None

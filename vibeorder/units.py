@@ -22,6 +22,7 @@ __all__ = [
     "parse_rotation",
     "parse_sample_rate",
     "parse_speed",
+    "parse_time",
     "show_length",
     "show_speed",
 ]
@@ -59,6 +60,7 @@ _LENGTH_DIGITS = {"m": 4, "cm": 3, "mm": 3, "um": 0, "µm": 0, "thou": 1, "ft": 
 _MASS = {"kg": 1.0, "g": 1e-3, "lb": POUND_KG, "lbs": POUND_KG, "oz": POUND_KG / 16.0}
 _ROTATION = {"rpm": 1.0 / 60.0, "rps": 1.0, "hz": 1.0}
 _SAMPLE_RATE = {"hz": 1.0, "khz": 1000.0}
+_TIME = {"s": 1.0, "ms": 1e-3, "min": 60.0}
 
 _TEXT = re.compile(r"^\s*([-+]?\d+(?:[.,]\d+)?|[-+]?[.,]\d+)\s*(\S.*?)?\s*$")
 
@@ -116,6 +118,11 @@ def parse_mass(text: str) -> Quantity:
 def parse_sample_rate(text: str) -> Quantity:
     """Sample rate in Hz from text such as "500 Hz" or "44.1 kHz"."""
     return _parse(text, _SAMPLE_RATE, "sample rate", "500 Hz")
+
+
+def parse_time(text: str) -> Quantity:
+    """Time in seconds from text such as "1.8 s", "-0.5 s" or "200 ms"."""
+    return _parse(text, _TIME, "time", "1.8 s")
 
 
 def show_speed(speed_mps: float, unit: str = "mph") -> str:

@@ -1,6 +1,7 @@
 """The front door: a recording and a vehicle in, one `Diagnosis` out."""
 
 from collections.abc import Callable
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -9,7 +10,7 @@ from vibeorder.diagnosis.analyse import Piece, Setting, analyse, combined_log_od
 from vibeorder.diagnosis.candidates import candidates_of
 from vibeorder.diagnosis.infer import infer_pieces
 from vibeorder.diagnosis.posterior import Kind, posterior_of
-from vibeorder.diagnosis.prepare import NOMINAL_GPS_LAG_S, signal_of, steady_clock, trace_clock
+from vibeorder.diagnosis.prepare import lag_of, signal_of, steady_clock, trace_clock
 from vibeorder.diagnosis.report import assemble
 from vibeorder.diagnosis.result import Diagnosis
 from vibeorder.diagnosis.signal import Signal
@@ -53,7 +54,7 @@ def diagnose(
     kind: Kind
     if isinstance(given, Trace):
         given = _on_samples(given, recording)
-        clock, doubt = trace_clock(signal, given, vehicle, NOMINAL_GPS_LAG_S)
+        clock, doubt = trace_clock(signal, given, vehicle, lag_of(given))
         _check_moving(clock.rate_hz * vehicle.tire.circumference_m)
         pieces = analyse(signal, candidates, clock, doubt, setting, progress)
         kind = "logged"
@@ -105,7 +106,7 @@ def _check_moving(speed_mps: FloatArray) -> None:
 
 def _on_samples(trace: Trace, recording: Recording) -> Trace:
     """The trace with its zero at the first sample."""
-    return Trace(trace.times_s - recording.start_s, trace.values, trace.name, trace.unit, trace.epoch_s)
+    return replace(trace, times_s=trace.times_s - recording.start_s)
 
 
 def _engine_hz(recording: Recording) -> FloatArray | None:

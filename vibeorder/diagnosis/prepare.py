@@ -10,7 +10,7 @@ from vibeorder.recording.model import Recording, Trace
 from vibeorder.speed.given import DASH_READS_HIGH, SpeedGiven
 from vibeorder.vehicle import Vehicle
 
-__all__ = ["NOMINAL_GPS_LAG_S", "signal_of", "steady_clock", "trace_clock"]
+__all__ = ["NOMINAL_GPS_LAG_S", "lag_of", "signal_of", "steady_clock", "trace_clock"]
 
 FloatArray = NDArray[np.float64]
 
@@ -70,6 +70,11 @@ def trace_clock(signal: Signal, trace: Trace, vehicle: Vehicle, lag_s: float) ->
     sd = float(np.hypot(vehicle.tire.relative_se, SENSOR_SPEED_SE))
     rate = np.maximum(speed, 0.0) / vehicle.tire.circumference_m
     return _clock(signal, rate, 0.045), RateDoubt(0.0, sd, 0.0045, 0.002)
+
+
+def lag_of(trace: Trace) -> float:
+    """How late the trace runs: as it was measured or told, else as a position fix usually does."""
+    return NOMINAL_GPS_LAG_S if trace.lag_s is None else trace.lag_s
 
 
 def _smoothed(trace: Trace) -> FloatArray:

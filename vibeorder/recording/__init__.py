@@ -5,6 +5,8 @@
 """
 
 from vibeorder.recording.besides import find_speed, speed_trace
+from vibeorder.recording.jsonlog import recognise as is_json
+from vibeorder.recording.jsonlog import table_from_json
 from vibeorder.recording.model import Quality, Recording, Trace
 from vibeorder.recording.options import ReadOptions
 from vibeorder.recording.reading import READERS, read_recording
@@ -22,9 +24,11 @@ __all__ = [
     "Trace",
     "find_speed",
     "find_stamps",
+    "is_json",
     "read_recording",
     "read_table",
     "speed_factor",
     "speed_trace",
+    "table_from_json",
     "words_of",
 ]

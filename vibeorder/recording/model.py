@@ -20,6 +20,7 @@ class Trace:
     values: m/s for a road speed, turns per second for an engine speed [shape (n,)]; never NaN.
     name: the column or file it came from. epoch_s: Unix time of times_s == 0 where stamps were absolute.
     unit: how the log wrote it ("km/h", "rpm"), for showing it again.
+    lag_s: how late the values run behind the recording, where that was measured or told; None where not.
     """
 
     times_s: FloatArray
@@ -27,6 +28,7 @@ class Trace:
     name: str
     unit: str
     epoch_s: float | None = None
+    lag_s: float | None = None
 
 
 @dataclass(frozen=True, slots=True)

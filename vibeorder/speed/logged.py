@@ -13,14 +13,16 @@ from vibeorder.recording import (
     Trace,
     find_speed,
     find_stamps,
+    is_json,
     read_table,
     speed_factor,
     speed_trace,
+    table_from_json,
     words_of,
 )
 from vibeorder.speed.gpx import is_gpx, read_gpx_points
 
-__all__ = ["read_speed_log", "speed_from_positions"]
+__all__ = ["TURNING_UNITS", "read_speed_log", "speed_from_positions"]
 
 FloatArray = NDArray[np.float64]
 
@@ -28,7 +30,7 @@ EARTH_RADIUS_M = 6_371_008.8  # mean radius, IUGG 1980 (Moritz 2000, J. Geodesy 
 TOP_SPEED_MPS = 90.0
 # Positions are good to a few metres: differences over two seconds give speed to about 1 m/s.
 POSITION_SPAN_S = 2.0
-_TURNING = {"rpm": 1.0 / 60.0, "deg/s": 1.0 / 360.0, "rad/s": 1.0 / (2.0 * np.pi), "hz": 1.0, "turns/s": 1.0}
+TURNING_UNITS = {"rpm": 1 / 60, "deg/s": 1 / 360, "rad/s": 0.5 / np.pi, "hz": 1.0, "turns/s": 1.0}
 
 
 def read_speed_log(path: Path, speed_column: str | None = None, unit: str | None = None) -> Trace:
@@ -51,6 +53,8 @@ def read_speed_log(path: Path, speed_column: str | None = None, unit: str | None
             raise SpeedError(f"speed log {path.name} is empty (0 bytes)")
         if is_gpx(head):
             return _from_gpx(path, unit)
+        if is_json(head):
+            return _from_table(table_from_json(path.read_bytes(), path.name), speed_column, unit)
         if b"\0" in head and head[:2] not in (b"\xff\xfe", b"\xfe\xff"):
             raise SpeedError(f"speed log {path.name} is neither GPX nor a text log; export it as GPX or CSV")
         return _from_table(read_table(path), speed_column, unit)
@@ -112,7 +116,7 @@ def _from_table(table: Table, speed_column: str | None, unit: str | None) -> Tra
         if column is None:
             return _from_position_columns(table, stamps)
         unit = unit or "rpm"
-    if unit is not None and unit.lower() in _TURNING:
+    if unit is not None and unit.lower() in TURNING_UNITS:
         return _turning(table, column, stamps, unit.lower())
     trace, notes = speed_trace(table, column, stamps.times_s, unit)
     if trace is None:
@@ -132,7 +136,7 @@ def _turning_column(table: Table) -> int | None:
 
 
 def _turning(table: Table, column: int, stamps: Stamps, unit: str) -> Trace:
-    values = np.abs(table.numbers(column)) * _TURNING[unit]
+    values = np.abs(table.numbers(column)) * TURNING_UNITS[unit]
     good = np.isfinite(values) & np.isfinite(stamps.times_s) & (values < 1000.0)
     order = np.argsort(stamps.times_s[good], kind="stable")
     name = table.names[column] or f"column {column + 1}"
