@@ -43,7 +43,7 @@ def recording_of(samples: FloatArray, rate_hz: float, **more: Any) -> Recording:
 
 def speed_fit(speed_mps: FloatArray, gear: int | None = 7, **more: Any) -> SpeedFit:
     """A course of one value a second, known to 0.1%."""
-    times = np.arange(speed_mps.size) + 0.5
+    times = np.arange(float(speed_mps.size)) + 0.5
     given: dict[str, Any] = {
         "source": "logged",
         "scale": 1.0,

@@ -199,6 +199,12 @@ def test_an_export_never_overwrites_a_folder_or_the_casebook(shop: Shop) -> None
     assert shop.job()["complaint"] == "shakes at 60"
 
 
+def test_no_output_overwrites_the_casebook(shop: Shop) -> None:
+    for words in (("job", "list"), ("job", "show", "1"), (*TRUE_TUBE, "--job", "1")):
+        assert "would overwrite" in shop.run(*words, "--json", str(shop.book), code=2)
+    assert shop.job()["entries"] == []
+
+
 def test_results_that_are_no_bench_results_are_refused(shop: Shop) -> None:
     for content, says in (
         ("{", "not JSON"),

@@ -49,7 +49,7 @@ def test_before_and_after_exchanged_turn_the_ratio_round() -> None:
 
 
 def test_a_simulated_road_test_is_cured_improved_or_unchanged_as_it_was_made() -> None:
-    """The simulator's own truth, and whole diagnoses of both drives: 0.25 m/s^2 before, 0.25, 0.12, 0 after."""
+    """The simulator's own truth, whole diagnoses of both drives: 0.25 m/s^2 before, 0.25, 0.12, 0 after."""
     results = BENCHMARK["compared"](1, BENCHMARK["STEADY"], (0.25, 0.12, 0.0))
     assert [one.verdict for one in results] == ["unchanged", "improved", "cured"]
     assert [BENCHMARK["held"](*pair) for pair in zip(results, (0.25, 0.12, 0.0), strict=True)] == [True] * 3

@@ -77,7 +77,7 @@ def list_jobs(json: Json = None, casebook: Book = None) -> None:
 
     with _book(casebook) as book:
         jobs = book.jobs()
-    _hand_over(job_list(jobs), {"schema": 1, "jobs": [asdict(job) for job in jobs]}, json)
+        _hand_over(job_list(jobs), {"schema": 1, "jobs": [asdict(job) for job in jobs]}, json, book.path)
 
 
 @app.command()
@@ -88,8 +88,8 @@ def show(job: Number, json: Json = None, casebook: Book = None) -> None:
 
     with _book(casebook) as book:
         found = book.job(job)
-    content = {"number": found.number, "closed": found.closed, **as_dict(found)}
-    _hand_over(job_text(found), content, json)
+        content = {"number": found.number, "closed": found.closed, **as_dict(found)}
+        _hand_over(job_text(found), content, json, book.path)
 
 
 @app.command("add-recording")
@@ -223,13 +223,13 @@ def _read_json(path: Path, key: str, what: str) -> dict[str, Any]:
     return content
 
 
-def _hand_over(text: str, content: dict[str, Any], json: str | None) -> None:
+def _hand_over(text: str, content: dict[str, Any], json: str | None, book: Path) -> None:
     written = json_text.dumps(content, indent=2, ensure_ascii=False, allow_nan=False) + "\n"
     if json == "-":
         door.say(written)
         return
     if json is not None:
-        door.check_writable(Path(json), "--json", [])
+        door.check_writable(Path(json), "--json", [book])
         door.write_output(Path(json), "--json", lambda path: path.write_text(written, "utf-8"))
     door.say(text + "\n")
 

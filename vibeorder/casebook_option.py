@@ -88,6 +88,9 @@ def _open_job(number: int, casebook: Path | None, params: Mapping[str, Any]) -> 
     from vibeorder.casebook import casebook_path, open_casebook
 
     path = casebook_path(casebook)
+    for name in OUTPUTS:
+        if params.get(name) not in (None, "-"):
+            door.check_writable(Path(params[name]), f"--{name}", [path])
     with open_casebook(path) as book:
         if book.job(number).closed:
             raise VibeorderError(

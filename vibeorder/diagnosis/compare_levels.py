@@ -93,7 +93,7 @@ def read_levels(
     mid = np.arange(first + BLOCK_S / 2.0, last - BLOCK_S / 2.0 + 1e-6, HOP_S)
     blocks = block_spectra(band, BLOCK_S, mid, reach_hz, pad=1)
     square = (np.abs(blocks.spectra) ** 2).sum(axis=0) / np.maximum(blocks.cover, LEAST_COVER)[:, None] ** 2
-    wheel = np.interp(mid, times_s, wheel_hz)
+    wheel, speed = np.interp(mid, times_s, wheel_hz), np.interp(mid, times_s, speed_mps)
     frequency = wheel * multiple
     inside = np.abs(blocks.offset_hz) <= half / BLOCK_S + 1e-9
     beside = _beside(blocks.offset_hz, wheel, multiple, others, half)
@@ -104,8 +104,7 @@ def read_levels(
     seen = folded(frequency, signal.rate_hz)
     good = (blocks.cover > LEAST_COVER) & (wheel > SLOWEST_WHEEL_HZ)
     good &= (seen > BLIND_HZ) & (seen < 0.5 * signal.rate_hz - BLIND_HZ)
-    speed = np.interp(mid, times_s, speed_mps)
-    above = bool(np.median(frequency) > 0.5 * signal.rate_hz)
+    above = typical > 0.5 * signal.rate_hz
     return Levels(mid[good], speed[good], frequency[good], power[good], noise[good], noise_doubt, above)
 
 
