@@ -18,12 +18,12 @@ __all__ = ["HealthyPrior", "Member", "line_evidence", "log_prior_of"]
 
 FloatArray = NDArray[np.float64]
 
-COMPLAINT_FROM_MPS2 = 0.075
+COMPLAINT_FROM_MPS2 = 0.08
 """Vector rms from which a line is plausibly what a driver complains of: perception begins near 0.015 m/s^2
 peak (ISO 2631-1:1997 Annex C, as reproduced in secondary sources), complaints lie several times higher."""
 
 COMPLAINT_UP_TO_MPS2 = 1.5
-COMPLAINT_EDGE = 0.15
+COMPLAINT_EDGE = 0.1
 """Softness of both edges, in ln(amplitude)."""
 
 EXCITED_RANGE_MPS2 = (0.008, 0.5)

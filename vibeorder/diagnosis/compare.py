@@ -20,7 +20,7 @@ from numpy.typing import NDArray
 
 from vibeorder.diagnosis.amplitudes import COMPLAINT_FROM_MPS2
 from vibeorder.diagnosis.candidates import Candidate, candidates_of
-from vibeorder.diagnosis.compare_levels import HOP_S, Levels, read_levels
+from vibeorder.diagnosis.compare_levels import HOP_S, WIDEST_HZ, Levels, read_levels
 from vibeorder.diagnosis.compare_mount import alike, unlike_sensors
 from vibeorder.diagnosis.result import Diagnosis, SpeedFit, Suspect
 from vibeorder.errors import VibeorderError
@@ -201,6 +201,8 @@ def _levels(
             return "the gear changed or is not known; drive in one gear both times and give --gear"
         multiple, doubt = mine.multiple * engine, float(np.hypot(doubt, ENGINE_DOUBT))
     doubt = float(np.hypot(doubt, mine.slack))
+    if 2.0 * doubt * float(np.median(wheel)) * multiple > WIDEST_HZ:
+        return "the rate of this order is not known well enough to say where its line is; log the speed (GPS)"
     turning = [c.multiple * (1.0 if c.basis == "wheel" else engine or 0.0) for c in candidates]
     others = [m for m in turning if m > 0.0 and abs(m / multiple - 1.0) > 1e-6]
     return read_levels(drive.recording, speed.times_s, wheel, speed.speed_mps, multiple, doubt, others)
@@ -212,10 +214,14 @@ def _scale(own: SpeedFit, other: SpeedFit, *, same_tires: bool) -> tuple[float, 
     Where no line checked this drive's logged speed (nothing shakes any more), the other drive's fit of the
     same tires and the same kind of log stands in.
     """
-    borrowed = own.source == other.source == "logged" and same_tires
-    if borrowed and own.scale_se > BORROWED_DOUBT >= other.scale_se:
+    doubt = max(own.scale_se, LOCKED_DOUBT)
+    if not (own.source == other.source == "logged" and same_tires):
+        return 1.0, doubt
+    if own.scale_se > BORROWED_DOUBT >= other.scale_se:
         return other.scale / own.scale, BORROWED_DOUBT
-    return 1.0, max(own.scale_se, LOCKED_DOUBT)
+    # One of two fits that disagree followed a wrong line: a band that holds both misses neither.
+    apart = abs(other.scale / own.scale - 1.0)
+    return 1.0, doubt if apart < 3.0 * BORROWED_DOUBT else max(doubt, 0.5 * apart + LOCKED_DOUBT)
 
 
 def _cannot_say(mine: Candidate, reason: str, unit: str) -> Comparison:
@@ -238,7 +244,8 @@ def _compared(before: Drive, after: Drive, mine: Candidate, first: Levels, secon
     weights = {k: min(int((keys[0] == k).sum()), int((keys[1] == k).sum())) for k in shared}
     common_s = HOP_S * sum(weights.values())
     if common_s < LEAST_COMMON_S:
-        return _cannot_say(mine, _overlap(first, second, common_s), before.recording.unit)
+        inferred = "inferred" in (before.diagnosis.speed.source, after.diagnosis.speed.source)
+        return _cannot_say(mine, _overlap(first, second, common_s, inferred), before.recording.unit)
     refused, warnings = alike(before.recording, after.recording, *(
         side.mid_s[np.isin(key, shared)] for side, key in zip((first, second), keys, strict=True)
     ))  # fmt: skip
@@ -278,7 +285,7 @@ def _bins(before_mps: FloatArray, after_mps: FloatArray) -> _Binning:
     return max((_Binning(i / BIN_SHIFTS) for i in range(BIN_SHIFTS)), key=common)
 
 
-def _overlap(first: Levels, second: Levels, common_s: float) -> str:
+def _overlap(first: Levels, second: Levels, common_s: float, inferred: bool) -> str:
     seconds = [HOP_S * side.mid_s.size for side in (first, second)]
     if min(seconds) < LEAST_COMMON_S:
         return (
@@ -287,7 +294,8 @@ def _overlap(first: Levels, second: Levels, common_s: float) -> str:
         )
     return (
         f"the two drives share only {common_s:.0f} s at the same speeds, and {LEAST_COMMON_S:.0f} s are "
-        "needed; drive again at the speed of the first recording"
+        "needed; "
+        + ("no speed was logged, so give --speed" if inferred else "drive again at the first one's speed")
     )
 
 

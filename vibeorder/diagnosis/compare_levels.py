@@ -18,7 +18,7 @@ from vibeorder.diagnosis.signal import folded
 from vibeorder.recording.model import Recording
 from vibeorder.spectrum.baseband import block_spectra, demodulate
 
-__all__ = ["BLOCK_S", "HOP_S", "Levels", "noise_bands", "read_levels"]
+__all__ = ["BLOCK_S", "HOP_S", "WIDEST_HZ", "Levels", "noise_bands", "read_levels"]
 
 FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
@@ -30,7 +30,7 @@ HOP_S = 1.0
 HANN_BANDWIDTH = 1.5
 LEAST_HALF_BINS = 2
 WIDEST_HZ = 4.0
-"""Half width of the band: Hann's main lobe, and as far as the rate is in doubt, but never wider than this."""
+"""Half width of the band: Hann's main lobe, and as far as the rate is in doubt; a rate in more doubt is not read."""
 
 GAP_BINS = 1
 SIDE_BINS = 6

@@ -44,6 +44,9 @@ it, and neighbouring blocks say half as much as independent ones would. Priors k
 STRENGTH_SE = 0.1
 """A strong line's rms over the record is measured at best to a tenth: track and block losses."""
 
+LONE_BLOCK = 5.0
+"""A block this many times above the median block is a bump, not the line: it counts as if it stood no higher."""
+
 NOISE_MARGIN = 4.0
 """Blocks of noise alone have ratios of about their number of channels, rarely above it by this; they stay as they are."""
 
@@ -150,7 +153,8 @@ def read_line(
     axis_gain = np.sqrt(2.0 / centre.shape[0]) * shape
     ratio = (np.abs(centre[:, use] / clear_sd) ** 2).sum(axis=0)
     usual = centre.shape[0] + NOISE_MARGIN
-    sd = clear_sd * np.sqrt(1.0 + np.maximum(ratio - usual, 0.0) / (MODEL_RATIO_PER_S * block_s))
+    lone = np.maximum(ratio / max(usual, LONE_BLOCK * float(np.median(ratio))), 1.0)
+    sd = clear_sd * np.sqrt(lone * (1.0 + np.maximum(ratio / lone - usual, 0.0) / (MODEL_RATIO_PER_S * block_s)))
     bounded = line_likelihood(
         centre[:, use] / sd, axis_gain / sd, mid_s[use], np.log(frequency_hz[use]), memory_s
     )

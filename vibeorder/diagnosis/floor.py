@@ -16,9 +16,11 @@ __all__ = ["Floor", "floor_of"]
 
 FloatArray = NDArray[np.float64]
 
-FRAME_S = 3.0
-SMOOTH_HZ = 1.25
-"""Half width of the median over frequency: lines are narrower, body resonances mostly broader."""
+FRAME_S = 6.0
+LEAST_FRAMES = 5
+SMOOTH_HZ = 0.75
+"""Half width of the median over frequency: lines are narrower, body resonances broader, and so are the humps a
+wheelbase apart in time that the rear axle's echo of the road makes."""
 
 GENTLE, STEEP = 0.8, 8.0
 """Bounds of the correction that the floor's shape may make."""
@@ -48,7 +50,7 @@ def floor_of(signal: Signal) -> Floor:
     """Median over frames, then over a band, of the power spectrum of all channels."""
     from scipy.ndimage import median_filter
 
-    size = min(signal.samples.shape[1], max(16, round(FRAME_S * signal.rate_hz)))
+    size = min(signal.samples.shape[1], max(16, round(min(FRAME_S, signal.samples.shape[1] / signal.rate_hz / LEAST_FRAMES) * signal.rate_hz)))
     first = np.arange(0, signal.samples.shape[1] - size + 1, max(1, size // 2))
     whole = np.array([signal.valid[s : s + size].all() for s in first])
     first = first[whole] if whole.any() else first
@@ -60,4 +62,5 @@ def floor_of(signal: Signal) -> Floor:
     middle = np.median(power / level, axis=0)
     half = max(1, round(SMOOTH_HZ * size / signal.rate_hz))
     density = median_filter(middle, 2 * half + 1, mode="nearest")
+    density = np.convolve(np.pad(density, half, mode="edge"), np.ones(half + 1) / (half + 1), mode="same")[half:-half]
     return Floor(np.fft.rfftfreq(size, 1.0 / signal.rate_hz), density + 1e-20, signal.rate_hz)

@@ -18,7 +18,7 @@ from vibeorder.diagnosis.candidates import Candidate
 from vibeorder.diagnosis.floor import Floor
 from vibeorder.diagnosis.gears import NOT_LOCKED, GearCourse
 from vibeorder.diagnosis.blocks import Course
-from vibeorder.diagnosis.lines import Line, PairLine, read_lines
+from vibeorder.diagnosis.lines import Line, LineReader, PairLine
 from vibeorder.diagnosis.offsets import Offsets, fit_offsets
 from vibeorder.diagnosis.propose import RateDoubt, propose
 from vibeorder.diagnosis.scan import Scan
@@ -90,9 +90,10 @@ def judge(
         scan, candidates, doubt, engine_per_wheel, given_gear, floor.sample_rate_hz, engine_ratio, anchor
     ):
         course = proposal.course
+        reader = LineReader(scan, candidates, course, floor)
         for gears in proposal.gears or (None,):
             offsets, offsets_log = fit_offsets(scan, candidates, proposal, gears)
-            lines = read_lines(scan, candidates, course, gears, offsets, floor)
+            lines = reader.lines(gears, offsets)
             log_h = course.log_prior + offsets_log + (gears.log_prior if gears else 0.0)
             hypotheses.append(Hypothesis(scan, course, gears, offsets, lines, log_h + prior + _class_evidence_of(candidates, lines, relative)))
     hypotheses.sort(key=lambda h: -float(np.logaddexp.reduce(h.log_class)))

@@ -14,7 +14,7 @@ from vibeorder.diagnosis.floor import Floor
 from vibeorder.diagnosis.gears import GearCourse
 from vibeorder.diagnosis.scan import Scan
 
-__all__ = ["COINCIDE_HZ", "Line", "PairLine", "read_lines"]
+__all__ = ["COINCIDE_HZ", "Line", "LineReader", "PairLine"]
 
 FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
@@ -70,40 +70,66 @@ class PairLine:
         return float(np.logaddexp.reduce((alone[0][:, None] + alone[1] + shared).ravel()))
 
 
-def read_lines(
-    scan: Scan,
-    candidates: Sequence[Candidate],
-    course: Course,
-    gears: GearCourse | None,
-    offsets: Mapping[tuple[int, int | None], float],
-    floor: Floor,
-) -> tuple[Line | PairLine, ...]:
-    """All lines of one hypothesis.
+class LineReader:
+    """Reads the lines of one course; what several hypotheses on it share is read once."""
 
-    gears None: no engine source is judged. offsets: how far each (candidate, gear) runs off its nominal ratio.
-    """
-    blocks = [
-        candidate_blocks(scan, j, candidate, course, gears, offsets, floor) for j, candidate in enumerate(candidates)
-    ]
-    return _grouped([b for b in blocks if b is not None and (b.weight > 0).any()])
+    def __init__(self, scan: Scan, candidates: Sequence[Candidate], course: Course, floor: Floor) -> None:
+        self._scan, self._candidates, self._course, self._floor = scan, candidates, course, floor
+        self._blocks: dict[object, Blocks | None] = {}
+        self._readings: dict[int, Reading] = {}
 
+    def lines(
+        self, gears: GearCourse | None, offsets: Mapping[tuple[int, int | None], float]
+    ) -> tuple[Line | PairLine, ...]:
+        """All lines of one hypothesis.
 
-def _grouped(blocks: list[Blocks]) -> tuple[Line | PairLine, ...]:
-    """Coinciding candidates merged into one line; partly coinciding pairs read in three parts."""
-    lines: list[Line | PairLine] = []
-    left = list(blocks)
-    while left:
-        head = left.pop(0)
-        twins = [b for b in left if _near(head, b)[0] > MOSTLY]
-        left = [b for b in left if all(b is not t for t in twins)]
-        partner = next((b for b in left if PARTLY < _near(head, b)[0] <= MOSTLY), None) if not twins else None
-        if partner is None:
-            chosen = max((head, *twins), key=lambda b: (b.block_s, float(b.weight.sum())))
-            lines.append(Line((head.candidate, *(t.candidate for t in twins)), chosen.read(chosen.weight)))
-            continue
-        left = [b for b in left if b is not partner]
-        lines.append(_pair(head, partner))
-    return tuple(lines)
+        gears None: no engine source is judged. offsets: how far each (candidate, gear) runs off its nominal ratio.
+        """
+        blocks = [self._candidate(j, gears, offsets) for j in range(len(self._candidates))]
+        return self._grouped([b for b in blocks if b is not None])
+
+    def _candidate(
+        self, index: int, gears: GearCourse | None, offsets: Mapping[tuple[int, int | None], float]
+    ) -> Blocks | None:
+        candidate = self._candidates[index]
+        if candidate.basis == "wheel":
+            key: object = index
+        else:
+            own = tuple(sorted((g, v) for (j, g), v in offsets.items() if j == index and g is not None))
+            key = (index, None if gears is None else gears.gear.tobytes(), own)
+        if key not in self._blocks:
+            found = candidate_blocks(self._scan, index, candidate, self._course, gears, offsets, self._floor)
+            self._blocks[key] = found if found is not None and (found.weight > 0).any() else None
+        return self._blocks[key]
+
+    def _whole(self, blocks: Blocks) -> Reading:
+        """The reading of all a candidate's blocks, made once."""
+        if id(blocks) not in self._readings:
+            self._readings[id(blocks)] = blocks.read(blocks.weight)
+        return self._readings[id(blocks)]
+
+    def _grouped(self, blocks: list[Blocks]) -> tuple[Line | PairLine, ...]:
+        """Coinciding candidates merged into one line; partly coinciding pairs read in three parts."""
+        lines: list[Line | PairLine] = []
+        left = list(blocks)
+        while left:
+            head = left.pop(0)
+            twins = [b for b in left if _near(head, b)[0] > MOSTLY]
+            left = [b for b in left if all(b is not t for t in twins)]
+            partner = next((b for b in left if PARTLY < _near(head, b)[0] <= MOSTLY), None) if not twins else None
+            if partner is None:
+                # folded twins share a place, not a phase: the one that follows the line best speaks for all
+                reading = max((self._whole(b) for b in (head, *twins)), key=lambda r: r.best)
+                lines.append(Line((head.candidate, *(t.candidate for t in twins)), reading))
+                continue
+            left = [b for b in left if b is not partner]
+            lines.append(self._pair(head, partner))
+        return tuple(lines)
+
+    def _pair(self, a: Blocks, b: Blocks) -> PairLine:
+        near_a, near_b = _near(a, b)[1], _near(b, a)[1]
+        own = (a.read(a.weight * ~near_a, MOST_OF_IT), b.read(b.weight * ~near_b, MOST_OF_IT))
+        return PairLine((a.candidate, b.candidate), own, a.read(a.weight * near_a, A_PART_OF_IT), (self._whole(a), self._whole(b)))
 
 
 def _near(a: Blocks, b: Blocks) -> tuple[float, BoolArray]:
@@ -113,9 +139,3 @@ def _near(a: Blocks, b: Blocks) -> tuple[float, BoolArray]:
     width = max(COINCIDE_HZ, COINCIDE_BINS / min(a.block_s, b.block_s))
     near = (np.abs(other - a.folded_hz) < width) & there & (a.weight > 0)
     return float(near.sum() / max(1, (a.weight > 0).sum())), near
-
-
-def _pair(a: Blocks, b: Blocks) -> PairLine:
-    near_a, near_b = _near(a, b)[1], _near(b, a)[1]
-    own = (a.read(a.weight * ~near_a, MOST_OF_IT), b.read(b.weight * ~near_b, MOST_OF_IT))
-    return PairLine((a.candidate, b.candidate), own, a.read(a.weight * near_a, A_PART_OF_IT), (a.read(a.weight), b.read(b.weight)))

@@ -64,7 +64,7 @@ def _slip(
     support = np.zeros(grid.size)
     for t, track in enumerate(scan.tracks):
         if track.gear == gear and not candidates[track.candidate].slack:
-            support += [np.minimum(along(scan, t, epsilon + s), VOTE_CAP)[held].sum() for s in grid]
+            support += np.minimum(along(scan, t, epsilon, grid), VOTE_CAP)[:, held].sum(axis=1)
     locked = support[grid <= EXACT].max()
     best = int(support.argmax())
     return float(grid[best]) if support[best] - locked > GAIN_NEEDED - SLIP_LOG_PRIOR else 0.0
@@ -73,7 +73,6 @@ def _slip(
 def _slack(scan: Scan, track: int, epsilon: FloatArray, held: NDArray[np.bool_], slack: float) -> float:
     """Belt slip of one accessory: where its line stands out, near its nominal ratio."""
     grid = np.arange(-SLACK_REACH * slack, SLACK_REACH * slack + STEP, STEP)
-    support = [
-        np.minimum(along(scan, track, epsilon + s), VOTE_CAP)[held].sum() - 0.5 * (s / slack) ** 2 for s in grid
-    ]
+    votes = np.minimum(along(scan, track, epsilon, grid), VOTE_CAP)[:, held].sum(axis=1)
+    support = votes - 0.5 * (grid / slack) ** 2
     return float(grid[int(np.argmax(support))])

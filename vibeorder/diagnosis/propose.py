@@ -46,6 +46,9 @@ SAME_COURSE = 0.0015
 ON_ROAD_LINE_HZ = 0.9
 """An engine line this near a road-speed line does not vote on the gear."""
 
+MOST_CONSTANTS = 4
+"""Gears held throughout that are weighed beside a course's own gears."""
+
 WORST_CONSTANT = -12.0
 """Log prior below which one gear for the whole drive is not weighed."""
 
@@ -119,10 +122,11 @@ def propose(
     return found or [search.unanchored()]
 
 
-def along(scan: Scan, track: int, epsilon: FloatArray) -> FloatArray:
-    """Evidence of a track along a course of corrections [shape (frames,)]."""
+def along(scan: Scan, track: int, epsilon: FloatArray, shifts: FloatArray) -> FloatArray:
+    """Evidence of a track along a course of corrections, shifted by each of `shifts` [shape (shifts, frames)]."""
     evidence = scan.evidence[track]
-    index = np.round((epsilon - scan.clock.epsilon[0]) / scan.clock.step).astype(int)
+    wanted = epsilon + shifts[:, None]
+    index = np.round((wanted - scan.clock.epsilon[0]) / scan.clock.step).astype(int)
     inside = (index >= 0) & (index < evidence.shape[1])
     found = evidence[np.arange(epsilon.size), np.clip(index, 0, evidence.shape[1] - 1)]
     return np.where(inside, found, 0.0)
@@ -224,7 +228,7 @@ class _Search:
 
     def proposal(self, k: int, epsilon: FloatArray, state: NDArray[np.intp], offset: float) -> Proposal:
         """The course locked on its anchor's phase, and the gears to weigh with it."""
-        gears = self._gear_courses(state)
+        gears = self._gear_courses(state, epsilon)
         return Proposal(_course(self.scan, self.doubt, epsilon, k, self._lock_tracks(k, state, offset)), gears, offset)
 
     def _lock_tracks(self, k: int, state: NDArray[np.intp], offset: float) -> list["_LockOn"]:
@@ -247,20 +251,32 @@ class _Search:
         _, back = gear_totals(
             self.engine_votes[:, :, : self.scan.clock.epsilon.size], self.switch, self.log_prior[0]
         )
-        return Proposal(_course(self.scan, self.doubt, epsilon, None, []), self._gear_courses(trace_gears(back, cell)))
+        return Proposal(_course(self.scan, self.doubt, epsilon, None, []), self._gear_courses(trace_gears(back, cell), epsilon))
 
-    def _gear_courses(self, state: NDArray[np.intp]) -> tuple[GearCourse, ...]:
+    def _gear_courses(self, state: NDArray[np.intp], epsilon: FloatArray) -> tuple[GearCourse, ...]:
         """The course's own gears first, then each gear that may have been held throughout."""
         if self.states == [None]:
             return ()
         if len(self.states) == 1 and self.states[0] is not None:
             return (GearCourse(np.full(state.size, self.states[0], np.intp), 0.0),)
         found = [course_log_prior(state, self.log_prior)]
+        ranked = []
         for number in range(1, len(self.states)):
             constant = constant_gear(number, self.log_prior)
             if constant.log_prior > WORST_CONSTANT and (constant.gear != found[0].gear).any():
-                found.append(constant)
-        return tuple(found)
+                ranked.append((constant.log_prior + self._support(number - 1, epsilon), number, constant))
+        ranked.sort(key=lambda item: -item[0])
+        return (*found, *(constant for _, _, constant in ranked[:MOST_CONSTANTS]))
+
+    def _support(self, state: int, epsilon: FloatArray) -> float:
+        """Votes of the engine's lines for one gear along a course, slip left open."""
+        step = self.scan.clock.step
+        first = np.round((epsilon - self.scan.clock.epsilon[0]) / step).astype(int)
+        rows = np.arange(epsilon.size)
+        last = self.engine_votes.shape[2] - 1
+        slips = np.round(np.arange(0.0, SLIP_RANGE[1], 2.0 * step) / step).astype(int)
+        votes = [self.engine_votes[rows, state, np.clip(first + s, 0, last)].sum() for s in slips]
+        return float(max(votes[0], max(votes) + SLIP_LOG_PRIOR))
 
 
 def _states(scan: Scan, engine_per_wheel: FloatArray | None, given_gear: int | None) -> list[int | None]:

@@ -17,6 +17,9 @@ FloatArray = NDArray[np.float64]
 ComplexArray = NDArray[np.complexfloating]
 BoolArray = NDArray[np.bool_]
 
+FEW_BINS = 96
+"""Up to this many offsets are summed directly, which beats a transform that gives them all."""
+
 FILTER_SPAN = 6
 """Length of the decimation filter in output samples; its shape is a squared Hann window, whose side
 lobes lie 46 dB down and fall quickly: gravity and body bounce, 10^3 times a line's power, stay out."""
@@ -93,6 +96,18 @@ def filter_gain(offset_hz: FloatArray, decimated_rate_hz: float) -> FloatArray:
     )
 
 
+def _fast_length(length: int) -> int:
+    """Next length with small factors only."""
+    while True:
+        left = length
+        for factor in (2, 3, 5, 7):
+            while left % factor == 0:
+                left //= factor
+        if left == 1:
+            return length
+        length += 1
+
+
 @dataclass(frozen=True, slots=True)
 class BlockSpectra:
     """Hann-windowed blocks of a baseband and their spectra round the track.
@@ -121,10 +136,14 @@ def block_spectra(band: Baseband, block_s: float, mid_s: FloatArray, reach_hz: f
     weights = window / window.sum()
     cover = np.where(inside, band.cover[index], 0.0) @ weights
     cut = band.z[:, index] * (inside * weights).astype(np.float32)
-    size = pad * length
+    size = pad * length if pad == 1 else _fast_length(pad * length)
     count = min(int(np.ceil(reach_hz * size / band.rate_hz)), size // 2 - 1)
     bins = np.arange(-count, count + 1)
-    spectra = np.fft.fft(cut, size, axis=-1)[..., bins]
+    if bins.size <= FEW_BINS:
+        turn = np.exp((-2j * np.pi / size) * (np.arange(length)[:, None] * bins)).astype(np.complex64)
+        spectra = cut.astype(np.complex64) @ turn
+    else:
+        spectra = np.fft.fft(cut, size, axis=-1)[..., bins]
     offset_hz = bins * band.rate_hz / size
     gain = filter_gain(offset_hz, band.rate_hz) if band.rate_hz and band.start_s > 0 else np.ones(bins.size)
     spectra = spectra / np.maximum(gain, 0.05)
