@@ -31,6 +31,7 @@ Progress = Callable[[str, float], None]
 
 ROOMS = {
     "compare": ("vibeorder.compare_cli", "Say whether a repair cured the shake."),
+    "turning": ("vibeorder.turning_cli", "Orders of a part turning at a known rate."),
     "bench": ("vibeorder.bench_cli", "From dial readings, weights and angles to the cure."),
     "job": ("vibeorder.casebook_cli", "One job from complaint to verified repair, on record."),
 }

@@ -21,6 +21,7 @@ from vibeorder.spectrum.tracked import (
     track_orders,
     weight_for_bandwidth,
 )
+from vibeorder.spectrum.turning import NamedLine, OrderRow, Turning, turning_orders
 
 __all__ = [
     "SNR_BANDWIDTH_HZ",
@@ -28,9 +29,12 @@ __all__ = [
     "AveragedSpectrum",
     "CoherentOrder",
     "Line",
+    "NamedLine",
+    "OrderRow",
     "OrderSpectrum",
     "OrderSurface",
     "TrackedOrders",
+    "Turning",
     "averaged_spectrum",
     "coherent_order",
     "find_lines",
@@ -40,5 +44,6 @@ __all__ = [
     "order_spectrum",
     "to_angle",
     "track_orders",
+    "turning_orders",
     "weight_for_bandwidth",
 ]
