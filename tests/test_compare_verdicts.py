@@ -131,6 +131,22 @@ def test_the_tires_fit_of_the_first_drive_serves_the_second_where_nothing_shakes
     assert result.after_rms == pytest.approx(0.25, rel=0.03)
 
 
+def test_fits_that_disagree_are_read_in_a_band_that_holds_both() -> None:
+    first, second = drive(0.25, 1), drive(0.25, 2)
+    fit = second.diagnosis.speed
+    wrong = replace(fit, speed_mps=fit.speed_mps * 1.03, scale=1.03)  # locked, on a wrong line
+    result = judged(first, Drive(second.recording, replace(second.diagnosis, speed=wrong)))
+    assert result.verdict == "unchanged"
+
+
+def test_a_rate_in_too_much_doubt_is_not_read() -> None:
+    vague = drive(0.0, 2)
+    fit = replace(vague.diagnosis.speed, source="given", scale_se=0.06)
+    result = judged(drive(0.25, 1), Drive(vague.recording, replace(vague.diagnosis, speed=fit)))
+    assert result.verdict == "cannot say"
+    assert "not known well enough" in result.reason
+
+
 def test_the_part_to_compare_is_the_first_suspect_and_none_where_nothing_was_found() -> None:
     one = drive(0.25, 1).diagnosis
     named = replace(one, suspects=(suspect("engine", 2.0, 0.9, 60.0),), nothing_found_probability=0.1)

@@ -11,15 +11,18 @@ drive, which is harder than a second drive in the same vehicle should be.
 
 import argparse
 import math
+import runpy
 from collections import Counter
 from collections.abc import Sequence
+from dataclasses import replace
+from pathlib import Path
 from typing import Any
 
 import numpy as np
 
 from vibeorder.diagnosis import diagnose
 from vibeorder.diagnosis.compare import Comparison, Drive, compare
-from vibeorder.simulate import Body, Fault, Scenario, as_recording, road_test
+from vibeorder.simulate import Body, Fault, Scenario, as_recording, random_vehicle, road_test
 from vibeorder.simulate import Drive as Driving
 from vibeorder.units import MPH_MPS
 from vibeorder.vehicle import Vehicle, parse_vehicle
@@ -36,6 +39,7 @@ SWEEP = Driving("sweep", (50 * MPH_MPS, 70 * MPH_MPS, 55 * MPH_MPS), gears=((0.0
 BEFORE_MPS2 = 0.25
 AFTER_MPS2 = (0.25, 0.12, 0.0)
 DURATION_S = 60.0
+WORLD: dict[str, Any] = runpy.run_path(str(Path(__file__).with_name("world.py")))
 
 
 class SameBody(np.random.Generator):
@@ -85,11 +89,32 @@ def held(result: Comparison, after_rms: float) -> bool:
     return (result.low_db is None or result.low_db <= truth) and truth <= result.high_db
 
 
+def anywhere(seed: int, share: float) -> Comparison:
+    """Any vehicle, fault, drive and phone of the population; the second drive has this share of the fault."""
+    vehicle_rng, scenario_rng, fault_rng, _ = np.random.default_rng(seed).spawn(4)
+    vehicle = random_vehicle(vehicle_rng)
+    scenario = replace(
+        WORLD["random_scenario"](vehicle, scenario_rng), tire_scale=1.0 + 0.001 * (seed % 21 - 10)
+    )
+    fault = WORLD["_fault"](vehicle, fault_rng, WORLD["FAULT_MPS2"])
+    drives = []
+    for number, part in enumerate((1.0, share)):
+        faults = (replace(fault, rms_mps2=part * fault.rms_mps2),) if part else ()
+        test = road_test(
+            vehicle, replace(scenario, faults=faults), SameBody(seed, 10_000 * (number + 1) + seed)
+        )
+        recording = as_recording(test)
+        drives.append(Drive(recording, diagnose(recording, vehicle)))
+    return compare(drives[0], drives[1], vehicle, fault.part, fault.order)
+
+
 def main(arguments: Sequence[str] | None = None) -> None:
     """Print the table."""
     parser = argparse.ArgumentParser()
     parser.add_argument("--seeds", type=int, default=25)
-    seeds = parser.parse_args(arguments).seeds
+    parser.add_argument("--anywhere", type=int, default=40)
+    options = parser.parse_args(arguments)
+    seeds = options.seeds
     print("| drive | body | after, m/s^2 | pairs | interval holds the truth | median width, dB | said |")
     print("|---|---|---|---|---|---|---|")
     for name, drive in (("steady", STEADY), ("sweep", SWEEP)):
@@ -97,6 +122,11 @@ def main(arguments: Sequence[str] | None = None) -> None:
             table = [compared(seed, drive, AFTER_MPS2, steady) for seed in range(seeds)]
             for after, results in zip(AFTER_MPS2, zip(*table, strict=True), strict=True):
                 print(row(name, "steady" if steady else "wandering", after, results), flush=True)
+    print("\n| any vehicle, part and drive; left of the fault | pairs | said |\n|---|---|---|")
+    for share in (1.0, 0.5, 0.0):
+        verdicts = Counter(anywhere(seed, share).verdict for seed in range(options.anywhere))
+        said = ", ".join(f"{word} {n}" for word, n in verdicts.most_common())
+        print(f"| {share:g} | {options.anywhere} | {said} |", flush=True)
 
 
 def row(drive: str, body: str, after: float, results: Sequence[Comparison]) -> str:

@@ -30,7 +30,7 @@ HOP_S = 1.0
 HANN_BANDWIDTH = 1.5
 LEAST_HALF_BINS = 2
 WIDEST_HZ = 4.0
-"""Half width of the band: Hann's main lobe, and as far as the rate is in doubt; a rate in more doubt is not read."""
+"""Half width of the band: Hann's main lobe and the doubt in the rate; a rate in more doubt is not read."""
 
 GAP_BINS = 1
 SIDE_BINS = 6
