@@ -70,6 +70,8 @@ def _sentence(result: Comparison) -> str:
         after if result.ratio_db is not None else f"no longer above the road noise (at most {_top(result)})"
     )
     was = f"it was {before} and is {left}"
+    if result.verdict == "cured" and result.ratio_db is None:
+        return f"Cured: the {what}, was {before} and is {left}, below where complaints begin."
     if result.verdict == "cured":
         return f"Cured: the {what}, is at the level of a sound vehicle; {was}."
     if result.verdict == "improved":
