@@ -22,6 +22,7 @@ Progress = Callable[[str, float], None]
 PIECE_S = 150.0
 """Longest stretch judged as one: a driver's speed, the road and a converter change over minutes."""
 
+WORKERS = 2
 LEAST_PIECE_S = 6.0
 MOVING_HZ = 0.8
 LEAST_MOVING_SHARE = 0.2
@@ -29,7 +30,9 @@ LEAST_MOVING_SHARE = 0.2
 SHAKES_SHARES = (0.1, 0.3, 0.6, 1.0)
 """Shares of the pieces of a long drive in which a fault may be felt: at some speeds only. Equally likely."""
 
-PLAUSIBLE_RPM = (500.0, 7000.0)
+PLAUSIBLE_RPM = (650.0, 5500.0)
+LEAST_SHARE_IN_GEAR = 0.03
+"""A gear is looked at where the engine would turn at such a speed for at least this share of the time."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,16 +75,22 @@ def analyse(
     progress: Progress | None = None,
 ) -> list[Piece]:
     """Judge every stretch in which the vehicle moves."""
-    pieces = []
+    from concurrent.futures import ThreadPoolExecutor
+
     total = signal.samples.shape[1]
     count = max(1, round(total / signal.rate_hz / PIECE_S))
     edges = np.linspace(0, total, count + 1).astype(int)
-    for i, (first, last) in enumerate(zip(edges[:-1], edges[1:], strict=True)):
-        if progress is not None:
-            progress("weighing the suspects", i / count)
-        piece = _piece(signal, candidates, clock, doubt, setting, int(first), int(last))
-        if piece is not None:
-            pieces.append(piece)
+    spans = list(zip(edges[:-1].tolist(), edges[1:].tolist(), strict=True))
+    pieces = []
+    # the heavy parts run outside the interpreter's lock: two stretches at a time
+    with ThreadPoolExecutor(WORKERS) as pool:
+        jobs = [pool.submit(_piece, signal, candidates, clock, doubt, setting, a, b) for a, b in spans]
+        for i, job in enumerate(jobs):
+            if progress is not None:
+                progress("weighing the suspects", i / count)
+            piece = job.result()
+            if piece is not None:
+                pieces.append(piece)
     return pieces
 
 
@@ -145,7 +154,7 @@ def _tracks(
             continue
         for g, ratio in enumerate(() if per_wheel is None else per_wheel):
             rpm = 60.0 * rate * ratio
-            possible = bool(((rpm > PLAUSIBLE_RPM[0]) & (rpm < PLAUSIBLE_RPM[1])).any())
+            possible = float(((rpm > PLAUSIBLE_RPM[0]) & (rpm < PLAUSIBLE_RPM[1])).mean()) > LEAST_SHARE_IN_GEAR
             if (gear is None and possible) or gear == g + 1:
                 tracks.append(Track(i, g + 1, candidate.multiple * float(ratio)))
     return tracks

@@ -29,7 +29,7 @@ RESPONSE_LENGTH = 0.25
 """Correlation length of the body's response in ln(frequency): a mode of moderate damping."""
 
 OVERLAP_CORRELATION = 1.0 / 6.0
-PIECE_BLOCKS = 48
+PIECE_BLOCKS = 24
 """Blocks judged with their mutual phase; longer records are cut: phase memory is shorter than this."""
 
 MODEL_RATIO_PER_S = 3.0

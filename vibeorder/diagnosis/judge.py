@@ -92,10 +92,11 @@ def judge(
         course = proposal.course
         reader = LineReader(scan, candidates, course, floor)
         for gears in proposal.gears or (None,):
-            offsets, offsets_log = fit_offsets(scan, candidates, proposal, gears)
-            lines = reader.lines(gears, offsets)
-            log_h = course.log_prior + offsets_log + (gears.log_prior if gears else 0.0)
-            hypotheses.append(Hypothesis(scan, course, gears, offsets, lines, log_h + prior + _class_evidence_of(candidates, lines, relative)))
+            for offsets, offsets_log in fit_offsets(scan, candidates, proposal, gears):
+                lines = reader.lines(gears, offsets)
+                log_h = course.log_prior + offsets_log + (gears.log_prior if gears else 0.0) + prior
+                log_class = log_h + _class_evidence_of(candidates, lines, relative)
+                hypotheses.append(Hypothesis(scan, course, gears, offsets, lines, log_class))
     hypotheses.sort(key=lambda h: -float(np.logaddexp.reduce(h.log_class)))
     total = np.logaddexp.reduce(np.stack([h.log_class for h in hypotheses]), axis=0)
     return Judgement(tuple(candidates), prior, total, tuple(hypotheses))

@@ -26,33 +26,51 @@ STEP = 0.001
 
 def fit_offsets(
     scan: Scan, candidates: Sequence[Candidate], proposal: Proposal, gears: GearCourse | None
-) -> tuple[Offsets, float]:
-    """Offsets that the lines ask for, and their log prior; the anchor keeps the offset it was locked with."""
-    offsets: Offsets = {}
-    log_prior = 0.0
+) -> list[tuple[Offsets, float]]:
+    """Offsets worth weighing, each with its log prior: converter locked, and slipping where the lines ask for it.
+
+    The anchor keeps the offset it was locked with.
+    """
     if gears is None:
-        return offsets, log_prior
+        return [({}, 0.0)]
     epsilon, anchor = proposal.course.epsilon, proposal.course.anchor
     anchored = gears is proposal.gears[0] and anchor is not None and candidates[anchor].basis == "engine"
-    own_slip = anchored and anchor is not None and not candidates[anchor].slack
-    slips: dict[int | None, float] = {}
-    for gear in np.unique(gears.gear):
-        slip = proposal.offset if own_slip else _slip(scan, candidates, epsilon, gears, int(gear))
-        slips[int(gear)] = slip
-        log_prior += SLIP_LOG_PRIOR * (slip != 0.0)
+    used = [int(g) for g in np.unique(gears.gear)]
+    if anchored and anchor is not None and not candidates[anchor].slack:
+        options = [dict.fromkeys(used, proposal.offset)]
+    else:
+        fitted = {g: _slip(scan, candidates, epsilon, gears, g) for g in used}
+        options = [dict.fromkeys(used, 0.0)]
+        if any(fitted.values()):
+            options.append(fitted)
+    own = proposal.offset if anchored else None
+    return [_with_slack(scan, candidates, proposal, gears, slips, own) for slips in options]
+
+
+def _with_slack(
+    scan: Scan,
+    candidates: Sequence[Candidate],
+    proposal: Proposal,
+    gears: GearCourse,
+    slips: dict[int, float],
+    own: float | None,
+) -> tuple[Offsets, float]:
+    """Offsets of every engine source for one choice of slips, belts fitted on top."""
+    epsilon, anchor = proposal.course.epsilon, proposal.course.anchor
+    offsets: Offsets = {}
     for t, track in enumerate(scan.tracks):
         candidate = candidates[track.candidate]
         if track.gear is None or track.gear not in slips:
             continue
         offset = slips[track.gear]
-        if candidate.slack and anchored and track.candidate == anchor:
-            offset = proposal.offset
+        if candidate.slack and own is not None and track.candidate == anchor:
+            offset = own
         elif candidate.slack:
             held = gears.gear == track.gear
             offset += _slack(scan, t, epsilon + offset, held, candidate.slack)
         if offset:
             offsets[(track.candidate, track.gear)] = offset
-    return offsets, log_prior
+    return offsets, SLIP_LOG_PRIOR * sum(abs(s) > EXACT for s in slips.values())
 
 
 def _slip(

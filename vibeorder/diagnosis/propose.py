@@ -37,8 +37,12 @@ ANCHOR_FROM = 7.0
 """Log evidence from which a line may anchor a course."""
 
 MOST_ANCHORS = 12
+HOPELESS, HOPELESS_SHARE = 40.0, 0.5
+"""An anchor this far behind the best (log evidence, or as a share of the best) is not weighed."""
+
 MODES = 2
-"""Courses kept per anchor line: it may fit at two scales, in two gears."""
+MODES_APART = 3.0
+"""Courses kept per anchor line (it may fit at two scales, in two gears), and how far apart in wobble sd."""
 
 SAME_COURSE = 0.0015
 """Two courses that differ by less than this (mean, relative) are one."""
@@ -107,8 +111,9 @@ def propose(
     search = _Search(scan, candidates, doubt, engine_per_wheel, given_gear, sample_rate_hz, engine_ratio)
     found: list[Proposal] = []
     kept: list[tuple[FloatArray, NDArray[np.intp]]] = []
-    for _, k, cell in search.ranked(anchor):
-        if len(kept) >= MOST_ANCHORS:
+    ranked = search.ranked(anchor)
+    for total, k, cell in ranked:
+        if len(kept) >= MOST_ANCHORS or total < ranked[0][0] - max(HOPELESS, HOPELESS_SHARE * ranked[0][0]):
             break
         line, state, strength = search.course(k, cell)
         if strength < ANCHOR_FROM:
@@ -169,7 +174,8 @@ class _Search:
                 cell = int(left.argmax())
                 if np.isfinite(left[cell]):
                     found.append((float(left[cell]), k, cell))
-                left[max(0, cell - 5) : cell + 6] = -np.inf
+                apart = round(MODES_APART * self.wander)
+                left[max(0, cell - apart) : cell + apart + 1] = -np.inf
         return sorted(found, reverse=True)
 
     def _evidence(self, k: int) -> tuple[F32, F32]:
@@ -266,7 +272,8 @@ class _Search:
             if constant.log_prior > WORST_CONSTANT and (constant.gear != found[0].gear).any():
                 ranked.append((constant.log_prior + self._support(number - 1, epsilon), number, constant))
         ranked.sort(key=lambda item: -item[0])
-        return (*found, *(constant for _, _, constant in ranked[:MOST_CONSTANTS]))
+        good = [constant for s, _, constant in ranked[:MOST_CONSTANTS] if s > ranked[0][0] - HOPELESS]
+        return (*found, *good)
 
     def _support(self, state: int, epsilon: FloatArray) -> float:
         """Votes of the engine's lines for one gear along a course, slip left open."""
