@@ -116,6 +116,17 @@ def test_at_one_steady_speed_the_clock_does_not_matter() -> None:
     assert "does not matter" in found.sentence
 
 
+def test_a_nearly_steady_speed_is_used_even_where_no_line_tells_its_clock() -> None:
+    """A cruise that wanders by 1% a way: any shift within half a minute is right to 2%."""
+    samples, trace = drive(0.0, line=0.0)
+    cruise = 25.0 * (1.0 + 0.01 * np.sin(2 * np.pi * trace.times_s / 31.0))
+    vehicle = car({"revs_per_mile": 1609.344 / CIRCUMFERENCE_M})
+    used, said = speed_beside(replace(trace, values=cruise), recording(None, samples), vehicle)
+    assert used is not None
+    assert used.lag_s is None
+    assert "it is used as it is" in said
+
+
 def test_half_a_minute_of_crawling_is_too_little() -> None:
     samples, trace = drive(0.0, line=0.2, seconds=30.0)
     slow = replace(trace, values=trace.values * 0.02)

@@ -232,7 +232,7 @@ def _row(one: CoherentOrder, rate: float, marked: bool) -> OrderRow:
     # Only the part of the noise along the vector changes its length.
     along = np.sqrt(np.sum((each * one.mean_se) ** 2)) / max(total, 1e-300)
     error = float(along) if marked else one.amplitude_se
-    snr_db = 10.0 * float(np.log10(max(one.snr, 1e-3)))
+    snr_db = 10.0 * float(np.log10(np.clip(one.snr, 1e-3, 1e15)))
     phases = tuple(float(p) for p in np.degrees(np.angle(one.mean))) if marked else ()
     doubt = np.degrees(np.minimum(one.mean_se / np.maximum(each, 1e-300), np.pi))
     return OrderRow(
