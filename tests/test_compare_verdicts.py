@@ -137,6 +137,9 @@ def test_fits_that_disagree_are_read_in_a_band_that_holds_both() -> None:
     wrong = replace(fit, speed_mps=fit.speed_mps * 1.03, scale=1.03)  # locked, on a wrong line
     result = judged(first, Drive(second.recording, replace(second.diagnosis, speed=wrong)))
     assert result.verdict == "unchanged"
+    tire, again = drive(0.25, 1, multiple=3.0), drive(0.25, 2, multiple=3.0)
+    lost = Drive(again.recording, replace(again.diagnosis, speed=wrong))
+    assert judged(tire, lost, "tire_wheel", 3.0).verdict == "unchanged"
 
 
 def test_a_rate_in_too_much_doubt_is_not_read() -> None:

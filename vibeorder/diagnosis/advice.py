@@ -10,6 +10,9 @@ __all__ = ["next_drive", "runout_check", "verdict", "top_group"]
 SURE, LIKELY = 0.9, 0.5
 """From here a part is named with confidence; from here it is named as the likeliest."""
 
+WORTH_NAMING = 0.08
+"""Share of its group's probability from which a suspect is named in the verdict."""
+
 RUNOUT_FROM = 0.4
 """Probability that the cause is a part whose runout can be measured, from which the check is warranted."""
 
@@ -34,7 +37,7 @@ def verdict(suspects: Sequence[Suspect], nothing: float, steady: bool) -> str:
         return f"Nothing that turns explains a complaint in this recording ({_percent(nothing)} sure)."
     if not group:
         return "This recording names no part."
-    names = _names(group)
+    names = _names(group, p)
     at = next((s for s in group if s.frequency_hz is not None), None)
     where = f" at {at.frequency_hz:.1f} Hz" if at is not None and at.frequency_hz is not None else ""
     if p >= SURE:
@@ -43,13 +46,14 @@ def verdict(suspects: Sequence[Suspect], nothing: float, steady: bool) -> str:
         text = f"Most likely it is the {names}{where} ({_percent(p)}), but that is not settled"
     else:
         return f"Not settled: the likeliest is the {names}{where}, at only {_percent(p)}; see the next drive."
-    if len(group) > 1:
+    if sum(s.probability >= WORTH_NAMING * p for s in group) > 1:
         text += "; this recording cannot tell which of these"
     return text + "."
 
 
-def _names(group: Sequence[Suspect]) -> str:
-    labels = [s.label for s in group[:3]]
+def _names(group: Sequence[Suspect], p: float) -> str:
+    """The members that carry the group's probability; one with hardly any of it is left to the table."""
+    labels = [s.label for s in group if s.probability >= WORTH_NAMING * p][:3]
     return labels[0] if len(labels) == 1 else " or the ".join(labels)
 
 
@@ -65,9 +69,10 @@ def runout_check(suspects: Sequence[Suspect], where_of: dict[tuple[str, float], 
     share = sum(s.probability for s in measurable)
     if measurable and p >= LIKELY and share >= RUNOUT_FROM:
         first = measurable[0]
+        cause = "runs out or is out of balance" if first.order == 1.0 else "is out of round"
         why = (
-            f"a {first.label} line of this strength comes from a part that runs out or is out of balance, and "
-            f"that is {_percent(share)} likely. {RUNOUT_BEFORE_BALANCE}"
+            f"a line of this strength at the place of the {first.label} comes from a part that {cause}, and that is "
+            f"{_percent(share)} likely. {RUNOUT_BEFORE_BALANCE}"
         )
         return RunoutCheck(True, where_of[(first.part, first.order)], why)
     if nothing >= max(p, LIKELY):

@@ -215,11 +215,11 @@ def _scale(own: SpeedFit, other: SpeedFit, *, same_tires: bool) -> tuple[float, 
     same tires and the same kind of log stands in.
     """
     doubt = max(own.scale_se, LOCKED_DOUBT)
-    if not (own.source == other.source == "logged" and same_tires):
+    if own.source != other.source or own.source == "inferred":
         return 1.0, doubt
-    if own.scale_se > BORROWED_DOUBT >= other.scale_se:
+    if same_tires and own.source == "logged" and own.scale_se > BORROWED_DOUBT >= other.scale_se:
         return other.scale / own.scale, BORROWED_DOUBT
-    # One of two fits that disagree followed a wrong line: a band that holds both misses neither.
+    # Fits that disagree: other tires, or one followed a wrong line. A band that holds both misses neither.
     apart = abs(other.scale / own.scale - 1.0)
     return 1.0, doubt if apart < 3.0 * BORROWED_DOUBT else max(doubt, 0.5 * apart + LOCKED_DOUBT)
 

@@ -27,7 +27,7 @@ __all__ = ["Hypothesis", "Judgement", "RateDoubt", "held_gear", "judge"]
 
 FloatArray = NDArray[np.float64]
 
-NOTHING_PRIOR = 0.3
+NOTHING_PRIOR = 0.35
 """Share of recordings in which nothing that turns is at fault: a drive to check a repair, another noise, the road."""
 
 PRIOR_FLATTENING = 0.5

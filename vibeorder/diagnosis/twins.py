@@ -28,13 +28,15 @@ SAME_LINE_HZ = 0.3
 def indistinct_pairs(judgement: Judgement, log_weight: NDArray[np.float64], sample_rate_hz: float) -> set[tuple[int, int]]:
     """Pairs (i, j), i < j, of candidates that this recording cannot separate. log_weight: tempered."""
     count = len(judgement.candidates)
+    top = int(np.argmax(log_weight))
     pairs = set()
     best = [judgement.best_for(i) for i in range(count)]
     for i in range(count):
         for j in range(i + 1, count):
-            if _coincide(best[i], i, j) or _coincide(best[j], i, j):
+            as_good = abs(log_weight[i] - log_weight[j]) < AS_GOOD
+            if _coincide(best[top], i, j) or (as_good and (_coincide(best[i], i, j) or _coincide(best[j], i, j))):
                 pairs.add((i, j))
-            elif abs(log_weight[i] - log_weight[j]) < AS_GOOD and max(log_weight[i], log_weight[j]) > log_weight.max() - AS_GOOD:
+            elif as_good and max(log_weight[i], log_weight[j]) > log_weight[top] - AS_GOOD:
                 a, b = _seen(best[i], i, sample_rate_hz), _seen(best[j], j, sample_rate_hz)
                 if a is not None and b is not None and abs(a - b) < max(SAME_LINE_HZ, SAME_LINE_SHARE * a):
                     pairs.add((i, j))
