@@ -12,9 +12,9 @@ from vibeorder.diagnosis.floor import Floor
 from vibeorder.diagnosis.gears import GearCourse
 from vibeorder.diagnosis.scan import SLOWEST_RATE_HZ, Scan, Track, usable
 from vibeorder.diagnosis.signal import folded
-from vibeorder.spectrum.baseband import Baseband, block_spectra
+from vibeorder.spectrum.baseband import block_spectra, narrowed
 
-__all__ = ["Blocks", "Course", "candidate_blocks"]
+__all__ = ["Blocks", "Course", "Shelf", "candidate_blocks"]
 
 FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
@@ -30,6 +30,10 @@ SIDE_SHARE = 0.025
 """Width of the surroundings in which the noise is measured, in Hz and as a share of the line's frequency."""
 
 NEEDED_COVER = 0.6
+READING_RATE = 5.0
+"""Sample rate of the narrowed baseband, in multiples of the reach of a reading."""
+
+Shelf = dict[tuple[int, float], tuple[NDArray[np.complexfloating], FloatArray, FloatArray]]
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,8 +90,9 @@ def candidate_blocks(
     gears: GearCourse | None,
     offsets: Mapping[tuple[int, int | None], float],
     floor: Floor,
+    shelf: Shelf,
 ) -> Blocks | None:
-    """Read one candidate; None where the hypothesis gives it no rate (no gear known, neutral)."""
+    """Read one candidate; shelf keeps what was read of its tracks on this course; None where the hypothesis gives it no rate (no gear known, neutral)."""
     used = None if gears is None else set(gears.gear.tolist())
     mine = [
         (t, track, offsets.get((index, track.gear), 0.0))
@@ -106,7 +111,11 @@ def candidate_blocks(
     if mid_s.size < 2:
         return None
     side_hz = max(SIDE_HZ, SIDE_SHARE * typical)
-    parts = [_along(scan, t, track.multiple, offset, course, block_s, mid_s, side_hz) for t, track, offset in mine]
+    parts = []
+    for t, track, offset in mine:
+        if (t, offset) not in shelf:
+            shelf[(t, offset)] = _along(scan, t, track.multiple, offset, course, block_s, mid_s)
+        parts.append(shelf[(t, offset)])
     at, steady = _state_of_blocks(state, clock.mid_s, mid_s, block_s)
     pick = np.arange(mid_s.size)
     centre, noise, cover = (np.stack([p[i] for p in parts]) for i in range(3))
@@ -153,7 +162,7 @@ def _state_of_blocks(
 
 
 def _along(
-    scan: Scan, t: int, multiple: float, offset: float, course: Course, block_s: float, mid_s: FloatArray, side_hz: float
+    scan: Scan, t: int, multiple: float, offset: float, course: Course, block_s: float, mid_s: FloatArray
 ) -> tuple[NDArray[np.complexfloating], FloatArray, FloatArray]:
     """Amplitude on the track, noise beside it, and share of real samples, block by block."""
     band = scan.bands[t]
@@ -161,10 +170,11 @@ def _along(
     turns = multiple * course.correction(times)
     if offset:
         turns = turns + multiple * offset * (course.correction(times) + np.interp(times, *_nominal(scan)))
-    carrier = np.exp(-2j * np.pi * (turns - np.floor(turns))).astype(np.complex64)
-    shifted = Baseband(band.z * carrier, band.rate_hz, band.start_s, band.cover)
-    reach = min(MAIN_LOBE / block_s + side_hz, 0.4 * band.rate_hz)
-    blocks = block_spectra(shifted, block_s, mid_s, reach, pad=1)
+    typical_hz = float(np.median(scan.clock.rate_hz)) * multiple
+    side_hz = max(SIDE_HZ, SIDE_SHARE * typical_hz)
+    reach = MAIN_LOBE / block_s + side_hz
+    close = narrowed(band, turns, READING_RATE * reach)
+    blocks = block_spectra(close, block_s, mid_s, min(reach, 0.4 * close.rate_hz), pad=1)
     spectra, noise = whiten(blocks, block_s, side_hz)
     return spectra[:, :, blocks.offset_hz.size // 2], noise, blocks.cover
 

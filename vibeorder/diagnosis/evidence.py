@@ -44,6 +44,9 @@ it, and neighbouring blocks say half as much as independent ones would. Priors k
 STRENGTH_SE = 0.1
 """A strong line's rms over the record is measured at best to a tenth: track and block losses."""
 
+NOISE_ONLY = 1.1
+"""Blocks whose mean ratio is below this times the number of channels hold no line worth the likelihood's work."""
+
 LONE_BLOCK = 5.0
 """A block this many times above the median block is a bump, not the line: it counts as if it stood no higher."""
 
@@ -155,11 +158,14 @@ def read_line(
     usual = centre.shape[0] + NOISE_MARGIN
     lone = np.maximum(ratio / max(usual, LONE_BLOCK * float(np.median(ratio))), 1.0)
     sd = clear_sd * np.sqrt(lone * (1.0 + np.maximum(ratio / lone - usual, 0.0) / (MODEL_RATIO_PER_S * block_s)))
-    bounded = line_likelihood(
-        centre[:, use] / sd, axis_gain / sd, mid_s[use], np.log(frequency_hz[use]), memory_s
-    )
+    best = 0.0
+    if ratio.mean() > NOISE_ONLY * centre.shape[0]:
+        bounded = line_likelihood(
+            centre[:, use] / sd, axis_gain / sd, mid_s[use], np.log(frequency_hz[use]), memory_s
+        )
+        best = max(0.0, float(bounded.max()))
     power, power_se = _power(centre[:, use], clear_sd, weight[use])
-    log_l = _over_amplitudes(EVIDENCE_SHARE * max(0.0, float(bounded.max())), power, power_se, strength_se)
+    log_l = _over_amplitudes(EVIDENCE_SHARE * best, power, power_se, strength_se)
     mean_noise = float((clear_sd**2).sum(axis=0).mean() / 2.0)
     snr = max(power, 0.0) / mean_noise * int(use.sum()) / 2.0
     return Reading(log_l, float(np.sqrt(max(power, 0.0))), snr, float(np.median(frequency_hz[use])), int(use.sum()))

@@ -7,7 +7,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vibeorder.diagnosis.amplitudes import HealthyPrior, line_evidence, log_prior_of
-from vibeorder.diagnosis.blocks import Blocks, Course, candidate_blocks
+from vibeorder.diagnosis.blocks import Blocks, Course, Shelf, candidate_blocks
 from vibeorder.diagnosis.candidates import Candidate
 from vibeorder.diagnosis.evidence import AMPLITUDES, Reading
 from vibeorder.diagnosis.floor import Floor
@@ -77,6 +77,7 @@ class LineReader:
         self._scan, self._candidates, self._course, self._floor = scan, candidates, course, floor
         self._blocks: dict[object, Blocks | None] = {}
         self._readings: dict[int, Reading] = {}
+        self._shelf: Shelf = {}
 
     def lines(
         self, gears: GearCourse | None, offsets: Mapping[tuple[int, int | None], float]
@@ -98,7 +99,7 @@ class LineReader:
             own = tuple(sorted((g, v) for (j, g), v in offsets.items() if j == index and g is not None))
             key = (index, None if gears is None else gears.gear.tobytes(), own)
         if key not in self._blocks:
-            found = candidate_blocks(self._scan, index, candidate, self._course, gears, offsets, self._floor)
+            found = candidate_blocks(self._scan, index, candidate, self._course, gears, offsets, self._floor, self._shelf)
             self._blocks[key] = found if found is not None and (found.weight > 0).any() else None
         return self._blocks[key]
 

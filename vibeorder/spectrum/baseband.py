@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["Baseband", "BlockSpectra", "block_spectra", "demodulate", "filter_gain"]
+__all__ = ["Baseband", "BlockSpectra", "block_spectra", "demodulate", "filter_gain", "narrowed"]
 
 FloatArray = NDArray[np.float64]
 ComplexArray = NDArray[np.complexfloating]
@@ -32,12 +32,14 @@ class Baseband:
     z: [shape (channels, m)] complex; a line a*cos(2 pi phi + p) reads a*exp(i p).
     rate_hz: samples per second of z. start_s: time of z[:, 0] on the clock of the samples.
     cover: [shape (m,)] share of real (not missing) samples behind each value, 0 to 1.
+    filtered: whether a decimation filter shaped it (its gain is made up for when blocks are cut).
     """
 
     z: ComplexArray
     rate_hz: float
     start_s: float
     cover: FloatArray
+    filtered: bool = True
 
     @property
     def times_s(self) -> FloatArray:
@@ -57,13 +59,28 @@ def demodulate(
     mixed = samples * carrier
     step = max(1, int(rate_hz / wanted_rate_hz))
     if step == 1:
-        return Baseband(2.0 * mixed, rate_hz, 0.0, valid.astype(float))
+        return Baseband(2.0 * mixed, rate_hz, 0.0, valid.astype(float), filtered=False)
     weights = _filter(step)
     count = (samples.shape[1] - weights.size) // step + 1
     z = _polyphase(mixed, weights.astype(np.float32), step, count)
     cover = _polyphase(valid.astype(np.float32)[None], weights.astype(np.float32), step, count)[0]
     delay = (weights.size - 1) / 2.0 / rate_hz
     return Baseband(2.0 * z, rate_hz / step, delay, np.asarray(cover, float))
+
+
+def narrowed(band: Baseband, turns: FloatArray, wanted_rate_hz: float) -> Baseband:
+    """The same track corrected by `turns` (at band's instants) and decimated further."""
+    carrier = np.exp(-2j * np.pi * (turns - np.floor(turns))).astype(np.complex64)
+    shifted = band.z * carrier
+    step = int(band.rate_hz / wanted_rate_hz)
+    weights = _filter(max(step, 1)).astype(np.float32)
+    count = (shifted.shape[1] - weights.size) // max(step, 1) + 1
+    if step < 2 or count < 2:
+        return Baseband(shifted, band.rate_hz, band.start_s, band.cover, band.filtered)
+    z = _polyphase(shifted, weights, step, count)
+    cover = _polyphase(band.cover.astype(np.float32)[None], weights, step, count)[0]
+    delay = (weights.size - 1) / 2.0 / band.rate_hz
+    return Baseband(z, band.rate_hz / step, band.start_s + delay, np.asarray(cover, float))
 
 
 def _filter(step: int) -> FloatArray:
@@ -145,6 +162,6 @@ def block_spectra(band: Baseband, block_s: float, mid_s: FloatArray, reach_hz: f
     else:
         spectra = np.fft.fft(cut, size, axis=-1)[..., bins]
     offset_hz = bins * band.rate_hz / size
-    gain = filter_gain(offset_hz, band.rate_hz) if band.rate_hz and band.start_s > 0 else np.ones(bins.size)
+    gain = filter_gain(offset_hz, band.rate_hz) if band.filtered else np.ones(bins.size)
     spectra = spectra / np.maximum(gain, 0.05)
     return BlockSpectra(spectra.astype(np.complex64), offset_hz, mid_s, cover)
