@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 from vibeorder.diagnosis.candidates import Candidate
 from vibeorder.diagnosis.floor import Floor, floor_of
 from vibeorder.diagnosis.judge import Judgement, judge
-from vibeorder.diagnosis.propose import RateDoubt
+from vibeorder.diagnosis.propose import BRISK, THOROUGH, Effort, RateDoubt
 from vibeorder.diagnosis.scan import Clock, Track, scan_tracks
 from vibeorder.diagnosis.signal import Signal
 from vibeorder.vehicle import Vehicle, engine_ratio
@@ -81,10 +81,11 @@ def analyse(
     count = max(1, round(total / signal.rate_hz / PIECE_S))
     edges = np.linspace(0, total, count + 1).astype(int)
     spans = list(zip(edges[:-1].tolist(), edges[1:].tolist(), strict=True))
+    effort = THOROUGH if count == 1 else BRISK
     pieces = []
     # the heavy parts run outside the interpreter's lock: two stretches at a time
     with ThreadPoolExecutor(WORKERS) as pool:
-        jobs = [pool.submit(_piece, signal, candidates, clock, doubt, setting, a, b) for a, b in spans]
+        jobs = [pool.submit(_piece, signal, candidates, clock, doubt, setting, a, b, effort) for a, b in spans]
         for i, job in enumerate(jobs):
             if progress is not None:
                 progress("weighing the suspects", i / count)
@@ -102,6 +103,7 @@ def _piece(
     setting: Setting,
     first: int,
     last: int,
+    effort: Effort,
 ) -> Piece | None:
     start_s = first / signal.rate_hz
     part = Signal(signal.samples[:, first:last], signal.valid[first:last], signal.rate_hz, signal.relative)
@@ -114,7 +116,7 @@ def _piece(
         clock, turns=clock.turns[first:last] - clock.turns[first], mid_s=clock.mid_s[inside] - start_s, rate_hz=rate
     )
     engine = None if setting.engine_hz is None else setting.engine_hz[first:last]
-    return judge_stretch(part, candidates, own, doubt, setting, start_s, engine)
+    return judge_stretch(part, candidates, own, doubt, setting, start_s, engine, effort=effort)
 
 
 def judge_stretch(
@@ -126,13 +128,14 @@ def judge_stretch(
     start_s: float,
     engine_hz: FloatArray | None,
     anchor: int | None = None,
+    effort: Effort = THOROUGH,
 ) -> Piece:
     """Judge one stretch on its own clock."""
     per_wheel = setting.engine_per_wheel()
     floor = floor_of(part)
     scan = scan_tracks(part, floor, clock, _tracks(candidates, clock, per_wheel, setting.gear))
     ratio = None if engine_hz is None else _ratio(engine_hz, clock, part.rate_hz)
-    found = judge(scan, candidates, doubt, floor, per_wheel, part.relative, setting.gear, ratio, anchor)
+    found = judge(scan, candidates, doubt, floor, per_wheel, part.relative, setting.gear, ratio, anchor, effort)
     return Piece(start_s, clock, doubt, found, floor)
 
 

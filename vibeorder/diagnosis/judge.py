@@ -20,7 +20,7 @@ from vibeorder.diagnosis.gears import NOT_LOCKED, GearCourse
 from vibeorder.diagnosis.blocks import Course
 from vibeorder.diagnosis.lines import Line, LineReader, PairLine
 from vibeorder.diagnosis.offsets import Offsets, fit_offsets
-from vibeorder.diagnosis.propose import RateDoubt, propose
+from vibeorder.diagnosis.propose import THOROUGH, Effort, RateDoubt, propose
 from vibeorder.diagnosis.scan import Scan
 
 __all__ = ["Hypothesis", "Judgement", "RateDoubt", "held_gear", "judge"]
@@ -77,6 +77,7 @@ def judge(
     given_gear: int | None = None,
     engine_ratio: FloatArray | None = None,
     anchor: int | None = None,
+    effort: Effort = THOROUGH,
 ) -> Judgement:
     """Weigh every source of the vehicle against one scanned recording.
 
@@ -87,7 +88,7 @@ def judge(
     hypotheses = []
     prior = _log_prior(candidates)
     for proposal in propose(
-        scan, candidates, doubt, engine_per_wheel, given_gear, floor.sample_rate_hz, engine_ratio, anchor
+        scan, candidates, doubt, engine_per_wheel, given_gear, floor.sample_rate_hz, engine_ratio, anchor, effort
     ):
         course = proposal.course
         reader = LineReader(scan, candidates, course, floor)

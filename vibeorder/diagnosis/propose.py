@@ -21,7 +21,7 @@ from vibeorder.diagnosis.paths import gear_totals, spread, trace_gears, wobble_c
 from vibeorder.diagnosis.scan import Scan
 from vibeorder.diagnosis.signal import folded
 
-__all__ = ["Proposal", "RateDoubt", "along", "offset_log_prior", "propose"]
+__all__ = ["BRISK", "THOROUGH", "Effort", "Proposal", "RateDoubt", "along", "offset_log_prior", "propose"]
 
 FloatArray = NDArray[np.float64]
 F32 = NDArray[np.float32]
@@ -36,7 +36,6 @@ healthy lines are weak, and bumps and the slab joints of a road leave marks of t
 ANCHOR_FROM = 7.0
 """Log evidence from which a line may anchor a course."""
 
-MOST_ANCHORS = 12
 HOPELESS, HOPELESS_SHARE = 40.0, 0.5
 """An anchor this far behind the best (log evidence, or as a share of the best) is not weighed."""
 
@@ -50,9 +49,6 @@ SAME_COURSE = 0.0015
 ON_ROAD_LINE_HZ = 0.9
 """An engine line this near a road-speed line does not vote on the gear."""
 
-MOST_CONSTANTS = 4
-"""Gears held throughout that are weighed beside a course's own gears."""
-
 WORST_CONSTANT = -12.0
 """Log prior below which one gear for the whole drive is not weighed."""
 
@@ -62,6 +58,18 @@ SLIP_RANGE = (0.0, 0.065)
 
 EXACT = 0.0015
 """Offsets within this are none."""
+
+
+@dataclass(frozen=True, slots=True)
+class Effort:
+    """How much is weighed: courses anchored on a line, and gears held throughout beside a course's own."""
+
+    anchors: int
+    constants: int
+
+
+THOROUGH, BRISK = Effort(12, 4), Effort(5, 2)
+"""For one stretch, and for each of the several of a long recording, whose evidence adds up."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -102,18 +110,19 @@ def propose(
     sample_rate_hz: float,
     engine_ratio: FloatArray | None = None,
     anchor: int | None = None,
+    effort: Effort = THOROUGH,
 ) -> list[Proposal]:
     """Courses of the wheel rate with the courses of gears to weigh with each, best first; at least one.
 
     An anchor line enters in full, all others with bounded votes, so that a course follows one physical line
     closely and is kept on the vehicle's ratios by the rest.
     """
-    search = _Search(scan, candidates, doubt, engine_per_wheel, given_gear, sample_rate_hz, engine_ratio)
+    search = _Search(scan, candidates, doubt, engine_per_wheel, given_gear, sample_rate_hz, engine_ratio, effort)
     found: list[Proposal] = []
     kept: list[tuple[FloatArray, NDArray[np.intp]]] = []
     ranked = search.ranked(anchor)
     for total, k, cell in ranked:
-        if len(kept) >= MOST_ANCHORS or total < ranked[0][0] - max(HOPELESS, HOPELESS_SHARE * ranked[0][0]):
+        if len(kept) >= effort.anchors or total < ranked[0][0] - max(HOPELESS, HOPELESS_SHARE * ranked[0][0]):
             break
         line, state, strength = search.course(k, cell)
         if strength < ANCHOR_FROM:
@@ -149,8 +158,10 @@ class _Search:
         given_gear: int | None,
         sample_rate_hz: float,
         engine_ratio: FloatArray | None,
+        effort: Effort,
     ) -> None:
         self.scan, self.candidates, self.doubt = scan, candidates, doubt
+        self.effort = effort
         self.wander = doubt.wander / scan.clock.step
         self.states = _states(scan, engine_per_wheel, given_gear)
         self.log_prior = _state_log_prior(scan, self.states, engine_per_wheel)
@@ -272,7 +283,7 @@ class _Search:
             if constant.log_prior > WORST_CONSTANT and (constant.gear != found[0].gear).any():
                 ranked.append((constant.log_prior + self._support(number - 1, epsilon), number, constant))
         ranked.sort(key=lambda item: -item[0])
-        good = [constant for s, _, constant in ranked[:MOST_CONSTANTS] if s > ranked[0][0] - HOPELESS]
+        good = [constant for s, _, constant in ranked[: self.effort.constants] if s > ranked[0][0] - HOPELESS]
         return (*found, *good)
 
     def _support(self, state: int, epsilon: FloatArray) -> float:

@@ -13,6 +13,7 @@ from vibeorder.diagnosis.evidence import Reading
 from vibeorder.diagnosis.gears import NOT_LOCKED
 from vibeorder.diagnosis.judge import Hypothesis, held_gear
 from vibeorder.diagnosis.posterior import TEMPERATURE, Kind, Posterior
+from vibeorder.diagnosis.prepare import lag_of
 from vibeorder.diagnosis.result import Diagnosis, SpeedFit, Suspect
 from vibeorder.diagnosis.signal import Signal
 from vibeorder.diagnosis.twins import indistinct_pairs, readings_of
@@ -210,8 +211,6 @@ def _speed(
 def _fit_sentences(
     best: Hypothesis, piece: Piece, kind: Kind, given: SpeedGiven | Trace | None, scale: float
 ) -> tuple[float | None, tuple[str, ...]]:
-    from vibeorder.diagnosis.prepare import NOMINAL_GPS_LAG_S
-
     sentences = []
     lag = None
     if not best.course.locked:
@@ -222,7 +221,7 @@ def _fit_sentences(
             "(tire wear and load, and the speed source, together)"
         )
     if isinstance(given, Trace):
-        lag = _fitted_lag(best, NOMINAL_GPS_LAG_S)
+        lag = _fitted_lag(best, lag_of(given))
         if lag is not None:
             sentences.append(f"the logged speed runs {lag:.1f} s late")
     if best.gears is not None and (best.gears.gear == NOT_LOCKED).any():
