@@ -5,7 +5,7 @@ from collections.abc import Sequence
 from vibeorder.diagnosis.result import NextDrive, RunoutCheck, Suspect
 from vibeorder.vehicle import RUNOUT_BEFORE_BALANCE
 
-__all__ = ["next_drive", "runout_check", "verdict", "top_group"]
+__all__ = ["next_drive", "runout_check", "top_group", "verdict"]
 
 SURE, LIKELY = 0.9, 0.5
 """From here a part is named with confidence; from here it is named as the likeliest."""
@@ -62,7 +62,9 @@ def _percent(p: float) -> str:
     return "over 99%" if whole >= 100 else "under 1%" if whole < 1 else f"{whole}%"
 
 
-def runout_check(suspects: Sequence[Suspect], where_of: dict[tuple[str, float], str], nothing: float) -> RunoutCheck:
+def runout_check(
+    suspects: Sequence[Suspect], where_of: dict[tuple[str, float], str], nothing: float
+) -> RunoutCheck:
     """Whether a dial indicator is warranted, and where it goes first."""
     group, p = top_group(suspects)
     measurable = [s for s in group if where_of.get((s.part, s.order))]
@@ -78,11 +80,15 @@ def runout_check(suspects: Sequence[Suspect], where_of: dict[tuple[str, float], 
     if nothing >= max(p, LIKELY):
         return RunoutCheck(False, "", "no part's line is as strong as a complaint; measure nothing yet")
     if group and p >= LIKELY:
-        return RunoutCheck(False, "", f"{group[0].label} is not found with a dial indicator: {group[0].first_check}")
+        return RunoutCheck(
+            False, "", f"{group[0].label} is not found with a dial indicator: {group[0].first_check}"
+        )
     return RunoutCheck(False, "", "no part stands out enough to measure; settle it with the next drive first")
 
 
-def next_drive(suspects: Sequence[Suspect], nothing: float, steady: bool, speed_known: bool) -> NextDrive | None:
+def next_drive(
+    suspects: Sequence[Suspect], nothing: float, steady: bool, speed_known: bool
+) -> NextDrive | None:
     """The cheapest drive that would separate what is left standing, or None where nothing is."""
     group, p = top_group(suspects)
     parts = {s.part for s in group}
@@ -91,13 +97,14 @@ def next_drive(suspects: Sequence[Suspect], nothing: float, steady: bool, speed_
     if not speed_known:
         return NextDrive(
             "Drive again with the speed logged, or say it aloud: 25 to 65 mph slowly, with one gear change.",
-            "without the speed one line fits several parts; the road-speed lines and the engine's part company at a shift",
+            "without the speed one line fits several parts; road-speed lines and the engine's part company at a shift",
         )
     families = {_rate_family(s.part) for s in suspects if s.probability > 0.05}
     if "engine" in families and families & {"road"}:
         return NextDrive(
             "Drive the same road speed one gear lower, then coast through it in neutral.",
-            "the engine's and its accessories' lines move with the gear and drop out in neutral; what stays turns with the road",
+            "the engine's and its accessories' lines move with the gear and drop out in neutral; "
+            "what stays turns with the road",
         )
     if steady:
         return NextDrive(

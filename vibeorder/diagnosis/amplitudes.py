@@ -56,7 +56,11 @@ def line_evidence(log_likelihood: FloatArray, members: Sequence[Member], log_sca
     prior = _log_prior(tuple(members))
     if log_scale != 0.0:
         log_likelihood = np.interp(
-            np.log(AMPLITUDES) + log_scale, np.log(AMPLITUDES), log_likelihood, left=0.0, right=float(log_likelihood[-1])
+            np.log(AMPLITUDES) + log_scale,
+            np.log(AMPLITUDES),
+            log_likelihood,
+            left=0.0,
+            right=float(log_likelihood[-1]),
         )
     return float(np.logaddexp(prior[0], np.logaddexp.reduce(prior[1:] + log_likelihood)))
 
@@ -68,7 +72,9 @@ def log_prior_of(member: Member) -> FloatArray:
 
 @lru_cache(maxsize=4096)
 def _log_prior(members: tuple[Member, ...]) -> FloatArray:
-    total = np.sqrt(sum((_draws(prior, role, seed) ** 2 for seed, (prior, role) in enumerate(members)), np.zeros(DRAWS)))
+    total = np.sqrt(
+        sum((_draws(prior, role, seed) ** 2 for seed, (prior, role) in enumerate(members)), np.zeros(DRAWS))
+    )
     log_grid = np.log(AMPLITUDES)
     edges = np.concatenate([[log_grid[0] - 0.3], 0.5 * (log_grid[1:] + log_grid[:-1]), [np.inf]])
     absent = np.log(total + 1e-12) < edges[0]
@@ -84,7 +90,9 @@ def _draws(prior: HealthyPrior, role: str, seed: int) -> FloatArray:
     other = generator.permutation((np.arange(DRAWS) + 0.5) / DRAWS)
     if role == "fault":
         return _complaint_quantile(level)
-    healthy = np.where(other < prior.presence, prior.median_mps2 * np.exp(prior.log_sd * _normal_quantile(level)), 0.0)
+    healthy = np.where(
+        other < prior.presence, prior.median_mps2 * np.exp(prior.log_sd * _normal_quantile(level)), 0.0
+    )
     if role == "healthy":
         return healthy
     low, high = np.log(EXCITED_RANGE_MPS2)

@@ -85,7 +85,9 @@ def analyse(
     pieces = []
     # the heavy parts run outside the interpreter's lock: two stretches at a time
     with ThreadPoolExecutor(WORKERS) as pool:
-        jobs = [pool.submit(_piece, signal, candidates, clock, doubt, setting, a, b, effort) for a, b in spans]
+        jobs = [
+            pool.submit(_piece, signal, candidates, clock, doubt, setting, a, b, effort) for a, b in spans
+        ]
         for i, job in enumerate(jobs):
             if progress is not None:
                 progress("weighing the suspects", i / count)
@@ -110,10 +112,17 @@ def _piece(
     inside = (clock.mid_s > start_s) & (clock.mid_s < last / signal.rate_hz)
     rate = clock.rate_hz[inside]
     moving = rate > MOVING_HZ
-    if inside.sum() < LEAST_PIECE_S or moving.mean() < LEAST_MOVING_SHARE or part.valid.mean() < LEAST_MOVING_SHARE:
+    if (
+        inside.sum() < LEAST_PIECE_S
+        or moving.mean() < LEAST_MOVING_SHARE
+        or part.valid.mean() < LEAST_MOVING_SHARE
+    ):
         return None
     own = replace(
-        clock, turns=clock.turns[first:last] - clock.turns[first], mid_s=clock.mid_s[inside] - start_s, rate_hz=rate
+        clock,
+        turns=clock.turns[first:last] - clock.turns[first],
+        mid_s=clock.mid_s[inside] - start_s,
+        rate_hz=rate,
     )
     engine = None if setting.engine_hz is None else setting.engine_hz[first:last]
     return judge_stretch(part, candidates, own, doubt, setting, start_s, engine, effort=effort)
@@ -135,14 +144,16 @@ def judge_stretch(
     floor = floor_of(part)
     scan = scan_tracks(part, floor, clock, _tracks(candidates, clock, per_wheel, setting.gear))
     ratio = None if engine_hz is None else _ratio(engine_hz, clock, part.rate_hz)
-    found = judge(scan, candidates, doubt, floor, per_wheel, part.relative, setting.gear, ratio, anchor, effort)
+    found = judge(
+        scan, candidates, doubt, floor, per_wheel, part.relative, setting.gear, ratio, anchor, effort
+    )
     return Piece(start_s, clock, doubt, found, floor)
 
 
 def _ratio(engine_hz: FloatArray, clock: Clock, rate_hz: float) -> FloatArray:
     """Engine turns per wheel turn at the frames, from a logged engine speed."""
     at = np.clip(np.round(clock.mid_s * rate_hz).astype(int), 0, engine_hz.size - 1)
-    return engine_hz[at] / np.maximum(clock.rate_hz, 1e-3)
+    return np.asarray(engine_hz[at] / np.maximum(clock.rate_hz, 1e-3), float)
 
 
 def _tracks(
@@ -157,7 +168,9 @@ def _tracks(
             continue
         for g, ratio in enumerate(() if per_wheel is None else per_wheel):
             rpm = 60.0 * rate * ratio
-            possible = float(((rpm > PLAUSIBLE_RPM[0]) & (rpm < PLAUSIBLE_RPM[1])).mean()) > LEAST_SHARE_IN_GEAR
+            possible = (
+                float(((rpm > PLAUSIBLE_RPM[0]) & (rpm < PLAUSIBLE_RPM[1])).mean()) > LEAST_SHARE_IN_GEAR
+            )
             if (gear is None and possible) or gear == g + 1:
                 tracks.append(Track(i, g + 1, candidate.multiple * float(ratio)))
     return tracks
@@ -175,7 +188,8 @@ def combined_log_odds(pieces: Sequence[Piece]) -> FloatArray:
         return np.asarray(odds[0] + prior - prior[-1])
     with np.errstate(divide="ignore"):
         parts = [
-            np.logaddexp(np.log(q) + odds, np.log1p(-q) if q < 1.0 else -np.inf).sum(axis=0) for q in SHAKES_SHARES
+            np.logaddexp(np.log(q) + odds, np.log1p(-q) if q < 1.0 else -np.inf).sum(axis=0)
+            for q in SHAKES_SHARES
         ]
     out = np.logaddexp.reduce(np.stack(parts), axis=0) - np.log(len(SHAKES_SHARES))
     out[-1] = 0.0

@@ -78,7 +78,15 @@ class Blocks:
     def read(self, weight: FloatArray, strength_se: float = STRENGTH_SE) -> Reading:
         """The line's evidence from the blocks that `weight` leaves in; `strength_se` as in read_line."""
         return read_line(
-            self.centre, self.noise, self.mid_s, self.frequency_hz, self.growth, self.memory_s, self.block_s, weight, strength_se
+            self.centre,
+            self.noise,
+            self.mid_s,
+            self.frequency_hz,
+            self.growth,
+            self.memory_s,
+            self.block_s,
+            weight,
+            strength_se,
         )
 
 
@@ -92,7 +100,10 @@ def candidate_blocks(
     floor: Floor,
     shelf: Shelf,
 ) -> Blocks | None:
-    """Read one candidate; shelf keeps what was read of its tracks on this course; None where the hypothesis gives it no rate (no gear known, neutral)."""
+    """Read one candidate; None where the hypothesis gives it no rate (no gear known, neutral).
+
+    shelf keeps what was read of the tracks on this course.
+    """
     used = None if gears is None else set(gears.gear.tolist())
     mine = [
         (t, track, offsets.get((index, track.gear), 0.0))
@@ -123,15 +134,20 @@ def candidate_blocks(
     frequency = wheel_rate * multiples[at]
     rise = np.sqrt(floor.rise(frequency, MAIN_LOBE / block_s, MAIN_LOBE / block_s + side_hz))
     share = cover[at, pick]
-    seen = usable(frequency, floor.sample_rate_hz) & (wheel_rate > SLOWEST_RATE_HZ) & steady & (share > NEEDED_COVER)
+    seen = (
+        usable(frequency, floor.sample_rate_hz)
+        & (wheel_rate > SLOWEST_RATE_HZ)
+        & steady
+        & (share > NEEDED_COVER)
+    )
     return Blocks(
         index,
-        centre[at, :, pick].T,
-        noise[at, :, pick].T * rise,
+        np.asarray(centre[at, :, pick].T, np.complex128),
+        np.asarray(noise[at, :, pick].T * rise, float),
         mid_s,
         np.maximum(frequency, 1e-3),
         folded(frequency, floor.sample_rate_hz),
-        share * seen,
+        np.asarray(share * seen, float),
         block_s,
         candidate.source.growth,
         MEMORY_S,

@@ -6,14 +6,13 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
-from vibeorder.diagnosis.analyse import Piece, Setting, analyse, combined_log_odds
+from vibeorder.diagnosis.analyse import Setting, analyse, combined_log_odds
 from vibeorder.diagnosis.candidates import candidates_of
 from vibeorder.diagnosis.infer import infer_pieces
 from vibeorder.diagnosis.posterior import Kind, posterior_of
 from vibeorder.diagnosis.prepare import lag_of, signal_of, steady_clock, trace_clock
 from vibeorder.diagnosis.report import assemble
 from vibeorder.diagnosis.result import Diagnosis
-from vibeorder.diagnosis.signal import Signal
 from vibeorder.errors import RecordingError, SpeedError
 from vibeorder.recording.model import Recording, Trace
 from vibeorder.speed.given import SpeedGiven
@@ -73,7 +72,9 @@ def diagnose(
     if signal.relative:
         kind = "audio"
     log_odds = combined_log_odds(pieces)
-    return assemble(recording, vehicle, signal, pieces, log_odds, posterior_of(log_odds, candidates, kind), kind, given)
+    return assemble(
+        recording, vehicle, signal, pieces, log_odds, posterior_of(log_odds, candidates, kind), kind, given
+    )
 
 
 def _check(recording: Recording) -> None:

@@ -33,9 +33,10 @@ PIECE_BLOCKS = 24
 """Blocks judged with their mutual phase; longer records are cut: phase memory is shorter than this."""
 
 MODEL_RATIO_PER_S = 3.0
-"""A block's line-to-noise power ratio saturates at this times its length: track, growth and noise are never known to better than
-about a quarter of a strong line's own size, so its part of the noise enters as |y|^2 over that. Without this a strong
-line is worth thousands of nats and a tenth of a percent of mistracking outweighs everything else."""
+"""A block's line-to-noise power ratio saturates at this times its length: track, growth and noise are never
+known to better than about a quarter of a strong line's own size, so its part of the noise enters as |y|^2 over
+that. Without this a strong line is worth thousands of nats and a tenth of a percent of mistracking outweighs
+everything else."""
 
 EVIDENCE_SHARE = 0.5
 """Share of the log evidence that counts: bumps, slab joints and resonances make noise lumpier than the model has
@@ -51,7 +52,7 @@ LONE_BLOCK = 5.0
 """A block this many times above the median block is a bump, not the line: it counts as if it stood no higher."""
 
 NOISE_MARGIN = 4.0
-"""Blocks of noise alone have ratios of about their number of channels, rarely above it by this; they stay as they are."""
+"""Blocks of noise alone have ratios of about their number of channels, rarely above it by this; they stay so."""
 
 MAIN_LOBE = 2.2
 """Half width of a Hann block's main lobe, in 1/block: bins beyond belong to the surroundings."""
@@ -157,7 +158,9 @@ def read_line(
     ratio = (np.abs(centre[:, use] / clear_sd) ** 2).sum(axis=0)
     usual = centre.shape[0] + NOISE_MARGIN
     lone = np.maximum(ratio / max(usual, LONE_BLOCK * float(np.median(ratio))), 1.0)
-    sd = clear_sd * np.sqrt(lone * (1.0 + np.maximum(ratio / lone - usual, 0.0) / (MODEL_RATIO_PER_S * block_s)))
+    sd = clear_sd * np.sqrt(
+        lone * (1.0 + np.maximum(ratio / lone - usual, 0.0) / (MODEL_RATIO_PER_S * block_s))
+    )
     best = 0.0
     if ratio.mean() > NOISE_ONLY * centre.shape[0]:
         bounded = line_likelihood(
@@ -168,7 +171,9 @@ def read_line(
     log_l = _over_amplitudes(EVIDENCE_SHARE * best, power, power_se, strength_se)
     mean_noise = float((clear_sd**2).sum(axis=0).mean() / 2.0)
     snr = max(power, 0.0) / mean_noise * int(use.sum()) / 2.0
-    return Reading(log_l, float(np.sqrt(max(power, 0.0))), snr, float(np.median(frequency_hz[use])), int(use.sum()))
+    return Reading(
+        log_l, float(np.sqrt(max(power, 0.0))), snr, float(np.median(frequency_hz[use])), int(use.sum())
+    )
 
 
 def _power(centre: ComplexArray, noise_sd: FloatArray, weight: FloatArray) -> tuple[float, float]:
@@ -194,7 +199,7 @@ def _over_amplitudes(best: float, power: float, power_se: float, strength_se: fl
         return np.asarray(off + 0.5 * (max(0.0, -power) / power_se) ** 2 + best)
     se = float(np.hypot(strength_se, 0.5 * power_se / power))
     off = -0.5 * ((np.log(AMPLITUDES) - 0.5 * np.log(power)) / se) ** 2
-    return np.where(AMPLITUDES**2 < power, np.maximum(best + off, 0.0), best + off)
+    return np.asarray(np.where(power > AMPLITUDES**2, np.maximum(best + off, 0.0), best + off), float)
 
 
 def line_likelihood(
@@ -215,7 +220,9 @@ def _piece_likelihood(
     y: ComplexArray, gain: FloatArray, mid_s: FloatArray, log_frequency: FloatArray, memory_s: float
 ) -> FloatArray:
     apart = np.abs(mid_s[:, None] - mid_s)
-    kernel = np.exp(-0.5 * ((log_frequency[:, None] - log_frequency) / RESPONSE_LENGTH) ** 2 - apart / memory_s)
+    kernel = np.exp(
+        -0.5 * ((log_frequency[:, None] - log_frequency) / RESPONSE_LENGTH) ** 2 - apart / memory_s
+    )
     hop = float(np.min(np.diff(mid_s))) if mid_s.size > 1 else 1.0
     noise = np.eye(mid_s.size) + OVERLAP_CORRELATION * ((apart > 0) & (apart < 1.5 * hop))
     lower = np.linalg.cholesky(noise)
@@ -224,4 +231,6 @@ def _piece_likelihood(
     values, vectors = np.linalg.eigh(inverse @ signal @ inverse.T)
     turned = np.einsum("cji,cj->ci", vectors, (inverse @ y.T).T)
     strength = AMPLITUDES[:, None, None] ** 2 * np.maximum(values, 0.0)
-    return np.asarray((np.abs(turned) ** 2 * strength / (1.0 + strength) - np.log1p(strength)).sum(axis=(1, 2)))
+    return np.asarray(
+        (np.abs(turned) ** 2 * strength / (1.0 + strength) - np.log1p(strength)).sum(axis=(1, 2))
+    )

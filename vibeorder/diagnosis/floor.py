@@ -50,17 +50,28 @@ def floor_of(signal: Signal) -> Floor:
     """Median over frames, then over a band, of the power spectrum of all channels."""
     from scipy.ndimage import median_filter
 
-    size = min(signal.samples.shape[1], max(16, round(min(FRAME_S, signal.samples.shape[1] / signal.rate_hz / LEAST_FRAMES) * signal.rate_hz)))
+    size = min(
+        signal.samples.shape[1],
+        max(
+            16, round(min(FRAME_S, signal.samples.shape[1] / signal.rate_hz / LEAST_FRAMES) * signal.rate_hz)
+        ),
+    )
     first = np.arange(0, signal.samples.shape[1] - size + 1, max(1, size // 2))
     whole = np.array([signal.valid[s : s + size].all() for s in first])
     first = first[whole] if whole.any() else first
     window = (np.sin(np.pi * (np.arange(size) + 0.5) / size) ** 2).astype(np.float32)
     power = np.stack(
-        [(np.abs(np.fft.rfft(signal.samples[:, s : s + size] * window, axis=-1)) ** 2).sum(axis=0) for s in first]
+        [
+            (np.abs(np.fft.rfft(signal.samples[:, s : s + size] * window, axis=-1)) ** 2).sum(axis=0)
+            for s in first
+        ]
     )
     level = np.median(power, axis=1, keepdims=True) + 1e-20
     middle = np.median(power / level, axis=0)
     half = max(1, round(SMOOTH_HZ * size / signal.rate_hz))
     density = median_filter(middle, 2 * half + 1, mode="nearest")
-    density = np.convolve(np.pad(density, half, mode="edge"), np.ones(half + 1) / (half + 1), mode="same")[half:-half]
-    return Floor(np.fft.rfftfreq(size, 1.0 / signal.rate_hz), density + 1e-20, signal.rate_hz)
+    density = np.convolve(np.pad(density, half, mode="edge"), np.ones(half + 1) / (half + 1), mode="same")[
+        half:-half
+    ]
+    frequency = np.asarray(np.fft.rfftfreq(size, 1.0 / signal.rate_hz), float)
+    return Floor(frequency, np.asarray(density + 1e-20, float), signal.rate_hz)

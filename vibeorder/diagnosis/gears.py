@@ -10,7 +10,15 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["NOT_LOCKED", "GearCourse", "constant_gear", "course_log_prior", "gear_log_prior", "logged_gear_votes", "shift_log_prior"]
+__all__ = [
+    "NOT_LOCKED",
+    "GearCourse",
+    "constant_gear",
+    "course_log_prior",
+    "gear_log_prior",
+    "logged_gear_votes",
+    "shift_log_prior",
+]
 
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.intp]
@@ -18,7 +26,7 @@ IntArray = NDArray[np.intp]
 NOT_LOCKED = -1
 USUAL_RPM = 1900.0
 USUAL_RPM_LOG_SD = 0.5
-"""Engine speed that a driver or an automatic picks on the road, and its spread in ln(rpm) (common practice, no source)."""
+"""Engine speed that a driver or an automatic picks, and its spread in ln(rpm) (common practice, no source)."""
 
 SLOWEST_RPM, FASTEST_RPM = 600.0, 6500.0
 OUT_OF_RANGE = -25.0

@@ -62,7 +62,9 @@ def infer_pieces(
     """
     pieces = []
     for i, (first, last) in enumerate(_stretches(signal)):
-        part = Signal(signal.samples[:, first:last], signal.valid[first:last], signal.rate_hz, signal.relative)
+        part = Signal(
+            signal.samples[:, first:last], signal.valid[first:last], signal.rate_hz, signal.relative
+        )
         piece = _infer(part, candidates, given, setting, first / signal.rate_hz, progress, i)
         if piece is not None:
             pieces.append(piece)
@@ -101,7 +103,18 @@ def _infer(
             progress("trying what speed each name implies", (stretch + i / len(namings)) / MOST_STRETCHES)
         clock = _clock(part, naming)
         own = Setting(setting.vehicle, setting.gear, setting.low_range, None)
-        found.append(judge_stretch(part, candidates, clock, RateDoubt(0.0, 0.004, 0.002, 0.001), own, start_s, None, naming.candidate))
+        found.append(
+            judge_stretch(
+                part,
+                candidates,
+                clock,
+                RateDoubt(0.0, 0.004, 0.002, 0.001),
+                own,
+                start_s,
+                None,
+                naming.candidate,
+            )
+        )
         logs.append(naming.log_prior)
     return _merged(found, logs) if found else None
 
@@ -170,12 +183,18 @@ def _speed_log_prior(speed_mps: FloatArray, given: SpeedGiven | None) -> float:
 
 def _clock(part: Signal, naming: _Naming) -> Clock:
     count = max(2, int(part.samples.shape[1] / part.rate_hz / HOP_S))
-    mid_s = (np.arange(count) + 0.5) * HOP_S
+    mid_s = np.asarray((np.arange(count) + 0.5) * HOP_S, float)
     at = np.arange(naming.turns.size) / part.rate_hz
     knots = np.interp(np.arange(count + 1) * HOP_S, at, naming.turns)
     cells = round(REACH / STEP)
-    epsilon = np.arange(-cells, cells + 1) * STEP
-    return Clock(naming.turns, mid_s, np.maximum(np.diff(knots) / HOP_S, 1e-3), epsilon, epsilon.size + round(0.065 / STEP))
+    epsilon = np.asarray(np.arange(-cells, cells + 1) * STEP, float)
+    return Clock(
+        naming.turns,
+        mid_s,
+        np.maximum(np.diff(knots) / HOP_S, 1e-3),
+        epsilon,
+        epsilon.size + round(0.065 / STEP),
+    )
 
 
 def _merged(pieces: Sequence[Piece], logs: Sequence[float]) -> Piece:
@@ -183,7 +202,9 @@ def _merged(pieces: Sequence[Piece], logs: Sequence[float]) -> Piece:
     from dataclasses import replace
 
     hypotheses = [
-        replace(h, log_class=h.log_class + log) for piece, log in zip(pieces, logs, strict=True) for h in piece.judgement.hypotheses
+        replace(h, log_class=h.log_class + log)
+        for piece, log in zip(pieces, logs, strict=True)
+        for h in piece.judgement.hypotheses
     ]
     hypotheses.sort(key=lambda h: -float(np.logaddexp.reduce(h.log_class)))
     total = np.logaddexp.reduce(np.stack([h.log_class for h in hypotheses]), axis=0)

@@ -14,10 +14,10 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from vibeorder.diagnosis.blocks import Course
 from vibeorder.diagnosis.candidates import Candidate
 from vibeorder.diagnosis.floor import Floor
 from vibeorder.diagnosis.gears import NOT_LOCKED, GearCourse
-from vibeorder.diagnosis.blocks import Course
 from vibeorder.diagnosis.lines import Line, LineReader, PairLine
 from vibeorder.diagnosis.offsets import Offsets, fit_offsets
 from vibeorder.diagnosis.propose import THOROUGH, Effort, RateDoubt, propose
@@ -88,7 +88,15 @@ def judge(
     hypotheses = []
     prior = _log_prior(candidates)
     for proposal in propose(
-        scan, candidates, doubt, engine_per_wheel, given_gear, floor.sample_rate_hz, engine_ratio, anchor, effort
+        scan,
+        candidates,
+        doubt,
+        engine_per_wheel,
+        given_gear,
+        floor.sample_rate_hz,
+        engine_ratio,
+        anchor,
+        effort,
     ):
         course = proposal.course
         reader = LineReader(scan, candidates, course, floor)
@@ -119,7 +127,9 @@ def _class_evidence_of(
     scales = np.linspace(-2.5, 2.5, SCALE_POINTS) * SCALE_SPREAD
     log_p = -0.5 * (scales / SCALE_SPREAD) ** 2
     log_p -= np.logaddexp.reduce(log_p)
-    parts = [p + _class_evidence(candidates, lines, judged, float(s)) for s, p in zip(scales, log_p, strict=True)]
+    parts = [
+        p + _class_evidence(candidates, lines, judged, float(s)) for s, p in zip(scales, log_p, strict=True)
+    ]
     return np.asarray(np.logaddexp.reduce(np.stack(parts), axis=0))
 
 

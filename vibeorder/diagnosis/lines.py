@@ -99,7 +99,9 @@ class LineReader:
             own = tuple(sorted((g, v) for (j, g), v in offsets.items() if j == index and g is not None))
             key = (index, None if gears is None else gears.gear.tobytes(), own)
         if key not in self._blocks:
-            found = candidate_blocks(self._scan, index, candidate, self._course, gears, offsets, self._floor, self._shelf)
+            found = candidate_blocks(
+                self._scan, index, candidate, self._course, gears, offsets, self._floor, self._shelf
+            )
             self._blocks[key] = found if found is not None and (found.weight > 0).any() else None
         return self._blocks[key]
 
@@ -117,7 +119,9 @@ class LineReader:
             head = left.pop(0)
             twins = [b for b in left if _near(head, b)[0] > MOSTLY]
             left = [b for b in left if all(b is not t for t in twins)]
-            partner = next((b for b in left if PARTLY < _near(head, b)[0] <= MOSTLY), None) if not twins else None
+            partner = (
+                next((b for b in left if PARTLY < _near(head, b)[0] <= MOSTLY), None) if not twins else None
+            )
             if partner is None:
                 # folded twins share a place, not a phase: the one that follows the line best speaks for all
                 reading = max((self._whole(b) for b in (head, *twins)), key=lambda r: r.best)
@@ -130,7 +134,12 @@ class LineReader:
     def _pair(self, a: Blocks, b: Blocks) -> PairLine:
         near_a, near_b = _near(a, b)[1], _near(b, a)[1]
         own = (a.read(a.weight * ~near_a, MOST_OF_IT), b.read(b.weight * ~near_b, MOST_OF_IT))
-        return PairLine((a.candidate, b.candidate), own, a.read(a.weight * near_a, A_PART_OF_IT), (self._whole(a), self._whole(b)))
+        return PairLine(
+            (a.candidate, b.candidate),
+            own,
+            a.read(a.weight * near_a, A_PART_OF_IT),
+            (self._whole(a), self._whole(b)),
+        )
 
 
 def _near(a: Blocks, b: Blocks) -> tuple[float, BoolArray]:

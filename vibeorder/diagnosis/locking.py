@@ -51,7 +51,8 @@ def _one_pass(z: NDArray[np.complexfloating], band: Baseband, frequency_hz: floa
     change_sd = frequency_hz * WOBBLE * np.sqrt(2.0 * hop_s / WOBBLE_MEMORY_S) * hop_s
     smooth = _smoothed(turn, weight, 1.0 / change_sd**2)
     knots = (first + (length - 1) / 2.0)[: smooth.size + 1]
-    return np.interp(np.arange(z.shape[1]), knots, np.concatenate([[0.0], np.cumsum(smooth)]))
+    phase = np.concatenate([[0.0], np.cumsum(smooth)])
+    return np.asarray(np.interp(np.arange(z.shape[1]), knots, phase), float)
 
 
 def _smoothed(steps: FloatArray, weight: FloatArray, stiffness: float) -> FloatArray:

@@ -65,7 +65,9 @@ def trace_gears(back: NDArray[np.int8], cell: int) -> IntArray:
     return course
 
 
-def wobble_course(evidence: NDArray[np.float32], centre: int, wander_cells: float, step_cells: float) -> FloatArray:
+def wobble_course(
+    evidence: NDArray[np.float32], centre: int, wander_cells: float, step_cells: float
+) -> FloatArray:
     """Best course of cells about `centre`: smooth from frame to frame, drawn back to the centre.
 
     evidence: [shape (frames, cells)]. Returns cell positions [shape (frames,)].

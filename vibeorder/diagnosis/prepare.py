@@ -95,9 +95,15 @@ def _smoothed(trace: Trace) -> FloatArray:
 
 def _clock(signal: Signal, rate_hz: FloatArray, reach: float) -> Clock:
     count = max(2, int(signal.samples.shape[1] / signal.rate_hz / HOP_S))
-    mid_s = (np.arange(count) + 0.5) * HOP_S
+    mid_s = np.asarray((np.arange(count) + 0.5) * HOP_S, float)
     cells = round(reach / EPSILON_STEP)
-    epsilon = np.arange(-cells, cells + 1) * EPSILON_STEP
+    epsilon = np.asarray(np.arange(-cells, cells + 1) * EPSILON_STEP, float)
     turns = np.concatenate([[0.0], np.cumsum(0.5 * (rate_hz[1:] + rate_hz[:-1])) / signal.rate_hz])
     at = np.arange(rate_hz.size) / signal.rate_hz
-    return Clock(turns, mid_s, np.interp(mid_s, at, rate_hz), epsilon, epsilon.size + round(ENGINE_AHEAD / EPSILON_STEP))
+    return Clock(
+        turns,
+        mid_s,
+        np.interp(mid_s, at, rate_hz),
+        epsilon,
+        epsilon.size + round(ENGINE_AHEAD / EPSILON_STEP),
+    )

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from vibeorder.diagnosis.blocks import Course
 from vibeorder.diagnosis.candidates import Candidate
 from vibeorder.diagnosis.gears import (
     GearCourse,
@@ -15,7 +16,6 @@ from vibeorder.diagnosis.gears import (
     logged_gear_votes,
     shift_log_prior,
 )
-from vibeorder.diagnosis.blocks import Course
 from vibeorder.diagnosis.locking import locked_phase
 from vibeorder.diagnosis.paths import gear_totals, spread, trace_gears, wobble_course
 from vibeorder.diagnosis.scan import Scan
@@ -54,7 +54,8 @@ WORST_CONSTANT = -12.0
 
 SLIP_LOG_PRIOR = -5.5
 SLIP_RANGE = (0.0, 0.065)
-"""Log prior of a slipping converter at any one of the twenty slips that can be told apart, and how far it slips when driving steadily (common practice, no source)."""
+"""Log prior of a slipping converter at any one of the twenty slips that can be told apart, and how far it slips
+when driving steadily (common practice, no source)."""
 
 EXACT = 0.0015
 """Offsets within this are none."""
@@ -117,7 +118,9 @@ def propose(
     An anchor line enters in full, all others with bounded votes, so that a course follows one physical line
     closely and is kept on the vehicle's ratios by the rest.
     """
-    search = _Search(scan, candidates, doubt, engine_per_wheel, given_gear, sample_rate_hz, engine_ratio, effort)
+    search = _Search(
+        scan, candidates, doubt, engine_per_wheel, given_gear, sample_rate_hz, engine_ratio, effort
+    )
     found: list[Proposal] = []
     kept: list[tuple[FloatArray, NDArray[np.intp]]] = []
     ranked = search.ranked(anchor)
@@ -196,7 +199,9 @@ class _Search:
         if self.candidates[k].basis == "wheel":
             own = scan.evidence[mine[0][0]][:, None, :]
             cells = own.shape[2]
-            others = (self.road_votes - np.minimum(own[:, 0], ASSIST_CAP))[:, None, :] + self.engine_votes[:, :, :cells]
+            others = (self.road_votes - np.minimum(own[:, 0], ASSIST_CAP))[:, None, :] + self.engine_votes[
+                :, :, :cells
+            ]
             return own + others, np.broadcast_to(own, others.shape)
         own = np.zeros_like(self.engine_votes)
         for t, track in mine:
@@ -246,15 +251,21 @@ class _Search:
     def proposal(self, k: int, epsilon: FloatArray, state: NDArray[np.intp], offset: float) -> Proposal:
         """The course locked on its anchor's phase, and the gears to weigh with it."""
         gears = self._gear_courses(state, epsilon)
-        return Proposal(_course(self.scan, self.doubt, epsilon, k, self._lock_tracks(k, state, offset)), gears, offset)
+        return Proposal(
+            _course(self.scan, self.doubt, epsilon, k, self._lock_tracks(k, state, offset)), gears, offset
+        )
 
     def _lock_tracks(self, k: int, state: NDArray[np.intp], offset: float) -> list["_LockOn"]:
         """Tracks whose phase corrects the course: the anchor's own, each while it holds."""
         found = []
         for t, track in enumerate(self.scan.tracks):
-            if track.candidate != k or track.gear not in self.states and track.gear is not None:
+            if track.candidate != k or (track.gear not in self.states and track.gear is not None):
                 continue
-            held = np.ones(state.size) if track.gear is None else (state == self.states.index(track.gear)).astype(float)
+            held = (
+                np.ones(state.size)
+                if track.gear is None
+                else (state == self.states.index(track.gear)).astype(float)
+            )
             if held.any():
                 found.append(_LockOn(t, offset, held))
         return found
@@ -268,7 +279,10 @@ class _Search:
         _, back = gear_totals(
             self.engine_votes[:, :, : self.scan.clock.epsilon.size], self.switch, self.log_prior[0]
         )
-        return Proposal(_course(self.scan, self.doubt, epsilon, None, []), self._gear_courses(trace_gears(back, cell), epsilon))
+        return Proposal(
+            _course(self.scan, self.doubt, epsilon, None, []),
+            self._gear_courses(trace_gears(back, cell), epsilon),
+        )
 
     def _gear_courses(self, state: NDArray[np.intp], epsilon: FloatArray) -> tuple[GearCourse, ...]:
         """The course's own gears first, then each gear that may have been held throughout."""
@@ -378,7 +392,9 @@ def _course(
     rate = np.interp(times, clock.mid_s, epsilon * clock.rate_hz)
     turns = np.concatenate([[0.0], np.cumsum(0.5 * (rate[1:] + rate[:-1]) * COURSE_STEP_S)])
     log_prior = -0.5 * ((float(epsilon.mean()) - doubt.mean) / doubt.sd) ** 2
-    further = sum((_locked_turns(scan, epsilon, times, turns, lock) for lock in lock_on), np.zeros(times.size))
+    further = sum(
+        (_locked_turns(scan, epsilon, times, turns, lock) for lock in lock_on), np.zeros(times.size)
+    )
     return Course(epsilon, anchor, log_prior, turns + further, times, locked=bool(lock_on))
 
 

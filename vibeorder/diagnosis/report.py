@@ -107,7 +107,12 @@ def _suspects(
 
 
 def _suspect(
-    candidate: Candidate, index: int, p: float, twins: tuple[tuple[str, float], ...], piece: Piece, signal: Signal
+    candidate: Candidate,
+    index: int,
+    p: float,
+    twins: tuple[tuple[str, float], ...],
+    piece: Piece,
+    signal: Signal,
 ) -> Suspect:
     source = candidate.source
     hypothesis = piece.judgement.best_for(index)
@@ -125,7 +130,9 @@ def _suspect(
         label=source.label,
         probability=p,
         frequency_hz=frequency if stands or p > 0.05 else None,
-        frequency_se_hz=_frequency_se(reading, length_s) if frequency is not None and (stands or p > 0.05) else None,
+        frequency_se_hz=_frequency_se(reading, length_s)
+        if frequency is not None and (stands or p > 0.05)
+        else None,
         expected_hz=expected,
         amplitude=float(np.sqrt(2.0) * rms),
         amplitude_rms=rms,
@@ -160,7 +167,8 @@ def _expected_hz(hypothesis: Hypothesis, index: int) -> float | None:
     rate = clock.rate_hz[clock.rate_hz > 0.8]
     for track in hypothesis.scan.tracks:
         if track.candidate == index and (
-            track.gear is None or (hypothesis.gears is not None and (hypothesis.gears.gear == track.gear).any())
+            track.gear is None
+            or (hypothesis.gears is not None and (hypothesis.gears.gear == track.gear).any())
         ):
             return float(np.median(rate) * track.multiple) if rate.size else None
     return None
@@ -173,7 +181,9 @@ def _why(
         return ("this part's rate is not known for this recording",)
     out = []
     if frequency is not None and expected is not None:
-        out.append(f"measured at {frequency:.2f} Hz, expected at {expected:.2f} Hz ({100 * (frequency / expected - 1):+.1f}%)")
+        out.append(
+            f"measured at {frequency:.2f} Hz, expected at {expected:.2f} Hz ({100 * (frequency / expected - 1):+.1f}%)"
+        )
     out.append(f"log evidence of a line on its track: {reading.best:.1f}")
     if hypothesis.offsets:
         slips = sorted({round(100 * v, 1) for v in hypothesis.offsets.values()})
@@ -191,7 +201,9 @@ def _speed(
     se = 0.001 if best.course.locked else piece.doubt.sd
     band = 2.0 * vehicle.tire.relative_se
     unit = given.unit if given is not None else "mph"
-    source = "given" if isinstance(given, SpeedGiven) else "logged" if isinstance(given, Trace) else "inferred"
+    source = (
+        "given" if isinstance(given, SpeedGiven) else "logged" if isinstance(given, Trace) else "inferred"
+    )
     lag, sentences = _fit_sentences(best, piece, kind, given, scale)
     return SpeedFit(
         source=source,
@@ -225,7 +237,9 @@ def _fit_sentences(
         if lag is not None:
             sentences.append(f"the logged speed runs {lag:.1f} s late")
     if best.gears is not None and (best.gears.gear == NOT_LOCKED).any():
-        sentences.append("for part of the drive the engine turned at no gear's rate (neutral, clutch or converter open)")
+        sentences.append(
+            "for part of the drive the engine turned at no gear's rate (neutral, clutch or converter open)"
+        )
     return lag, tuple(sentences)
 
 
@@ -233,7 +247,7 @@ LEAST_CHANGE = 0.01
 
 
 def _fitted_lag(best: Hypothesis, nominal_s: float) -> float | None:
-    """Lag of the logged speed: e(t) = scale + lag error x d ln(rate)/dt, by least squares; None where it cannot be told."""
+    """Lag of the logged speed: e(t) = scale + lag error x d ln(rate)/dt, least squares; None where it can't be told."""
     clock = best.scan.clock
     moving = clock.rate_hz > 1.0
     if not best.course.locked or moving.sum() < 20:
@@ -262,7 +276,9 @@ def _tracks(
         if not held.any():
             continue
         offset = best.offsets.get((track.candidate, track.gear), 0.0)
-        line = found.setdefault(name, (float(posterior.candidate[track.candidate]), np.full(rate.size, np.nan)))[1]
+        line = found.setdefault(
+            name, (float(posterior.candidate[track.candidate]), np.full(rate.size, np.nan))
+        )[1]
         line[held] = (rate * track.multiple * (1.0 + offset))[held]
     ranked = sorted(found.items(), key=lambda item: -item[1][0])
     return [(name, clock.mid_s, line) for name, (_, line) in ranked]
@@ -303,15 +319,20 @@ def _notes(
     if top is not None and top.probability > 0.2 and top.part == "tire_wheel":
         notes.append(WHICH_WHEEL)
     if steady and top is not None and nothing < 0.5:
-        notes.append("At one steady speed a fixed resonance of the body can look like a part's line: a range of speeds tells.")
+        notes.append(
+            "At one steady speed a fixed resonance of the body can look like a part's line: a range of speeds tells."
+        )
     if signal.relative:
-        notes.append("Amplitudes are relative: this recording has no scale, so how strong the shake is cannot be said.")
+        notes.append(
+            "Amplitudes are relative: this recording has no scale, so how strong the shake is cannot be said."
+        )
     top_hz = 0.5 * signal.rate_hz
     above = [s for s in suspects if s.expected_hz is not None and s.expected_hz > top_hz]
     if above:
         notes.append(
             f"Above {top_hz:.0f} Hz, half the sample rate, lines show folded: "
-            + ", ".join(sorted({s.label for s in above})) + "."
+            + ", ".join(sorted({s.label for s in above}))
+            + "."
         )
     notes.extend(vehicle.notes)
     return tuple(notes)

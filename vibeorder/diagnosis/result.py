@@ -5,7 +5,16 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["Diagnosis", "LineSeen", "NextDrive", "OrderMap", "RunoutCheck", "SpeedFit", "SpectrumView", "Suspect"]
+__all__ = [
+    "Diagnosis",
+    "LineSeen",
+    "NextDrive",
+    "OrderMap",
+    "RunoutCheck",
+    "SpectrumView",
+    "SpeedFit",
+    "Suspect",
+]
 
 FloatArray = NDArray[np.float64]
 

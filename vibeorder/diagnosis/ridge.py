@@ -88,7 +88,7 @@ def _dechirped(signal: Signal, floor: Floor) -> tuple[F32, FloatArray]:
     chirps = np.arange(-CHIRP_MOST_HZ_S, CHIRP_MOST_HZ_S + 1e-9, CHIRP_STEP_HZ_S)
     kernel = (np.exp(-1j * np.pi * chirps[:, None] * u**2) * window).astype(np.complex64)
     bins = size // 2 + 1
-    shape = floor.at(np.fft.rfftfreq(size, 1.0 / rate))
+    shape = floor.at(np.asarray(np.fft.rfftfreq(size, 1.0 / rate), float))
     table = np.empty((first.size, chirps.size, bins), np.float32)
     for i, s in enumerate(first):
         spectra = np.fft.fft(signal.samples[:, None, s : s + size] * kernel, axis=-1)[..., :bins]
@@ -106,7 +106,9 @@ def _scores(table: F32, signal: Signal, cells: FloatArray) -> F32:
     sign = np.where(cells >= rate * zone, 1.0, -1.0)
     spacing = rate / (2.0 * (table.shape[2] - 1))
     index = np.clip(np.round(seen / spacing).astype(int), 0, table.shape[2] - 1)
-    chirp = np.round((sign[:, None] * cells[:, None] * SLOPES * CELL / HOP_S + CHIRP_MOST_HZ_S) / CHIRP_STEP_HZ_S)
+    chirp = np.round(
+        (sign[:, None] * cells[:, None] * SLOPES * CELL / HOP_S + CHIRP_MOST_HZ_S) / CHIRP_STEP_HZ_S
+    )
     possible = (chirp >= 0) & (chirp < table.shape[1])
     chirp = np.clip(chirp, 0, table.shape[1] - 1).astype(int)
     wide = np.maximum(table, np.maximum(np.roll(table, 1, axis=2), np.roll(table, -1, axis=2)))
@@ -130,7 +132,7 @@ def _bounded(found: FloatArray, channels: int) -> F32:
     per_ratio = -channels * np.log1p(_RATIOS) + _STEPS[:, None] * _RATIOS / (1.0 + _RATIOS)
     seen = np.logaddexp.reduce(per_ratio, axis=1) - np.log(_RATIOS.size)
     table = np.minimum(np.logaddexp(np.log(1.0 - STANDS_OUT), np.log(STANDS_OUT) + seen), FRAME_CAP)
-    return np.interp(found, _STEPS, table).astype(np.float32)
+    return np.asarray(np.interp(found, _STEPS, table), np.float32)
 
 
 def _best_courses(score: F32, shifts: Sequence[int]) -> list[tuple[IntArray, list[int], float]]:
@@ -223,7 +225,14 @@ def _as_ridge(signal: Signal, course: FloatArray, mid_s: FloatArray, hops: list[
     further = locked_phase(band, np.zeros(band.z.shape[1]), typical)
     turns = turns + np.interp(times, band.times_s, further)
     frequency = np.interp(mid_s, times, np.gradient(turns) * signal.rate_hz)
-    return Ridge(turns, mid_s, np.where(frequency > 0.3 * np.exp(smooth), frequency, np.exp(smooth)), jump_s, jump, total)
+    return Ridge(
+        turns,
+        mid_s,
+        np.where(frequency > 0.3 * np.exp(smooth), frequency, np.exp(smooth)),
+        jump_s,
+        jump,
+        total,
+    )
 
 
 def _smooth(values: FloatArray) -> FloatArray:

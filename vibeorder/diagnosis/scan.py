@@ -104,7 +104,9 @@ def _frames(
     frequency = clock.rate_hz * multiple
     block_s = min(FRAME_S, max(1.0, 0.25 * clock.mid_s[-1]))
     top, reach = float(frequency.max()), float(np.abs(grid).max())
-    blocks = block_spectra(band, block_s, clock.mid_s, min(reach * top + 2.0 / block_s + 0.7, 0.36 * band.rate_hz), pad=1)
+    blocks = block_spectra(
+        band, block_s, clock.mid_s, min(reach * top + 2.0 / block_s + 0.7, 0.36 * band.rate_hz), pad=1
+    )
     shape = floor.at(frequency[:, None] + blocks.offset_hz)
     ratio = _power_ratio(blocks, shape)
     step = float(blocks.offset_hz[1] - blocks.offset_hz[0])
@@ -130,5 +132,8 @@ def _power_ratio(blocks: BlockSpectra, shape: FloatArray) -> FloatArray:
         _, axes = np.linalg.eigh(unit @ unit.conj().T)
         spectra = np.einsum("ij,ibk->jbk", axes.conj(), spectra)
     power = np.abs(spectra) ** 2 / (shape / np.median(shape, axis=-1, keepdims=True))
-    noise = np.median(power[..., :: 1 if power.shape[-1] < 40 else 2], axis=-1, keepdims=True) / np.log(2.0) + 1e-20
+    noise = (
+        np.median(power[..., :: 1 if power.shape[-1] < 40 else 2], axis=-1, keepdims=True) / np.log(2.0)
+        + 1e-20
+    )
     return np.asarray((power / noise).sum(axis=0), float)

@@ -10,8 +10,8 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from vibeorder.diagnosis.judge import Hypothesis, Judgement
 from vibeorder.diagnosis.evidence import Reading
+from vibeorder.diagnosis.judge import Hypothesis, Judgement
 from vibeorder.diagnosis.lines import Line, PairLine
 from vibeorder.diagnosis.signal import folded
 
@@ -25,7 +25,9 @@ SAME_LINE_HZ = 0.3
 """Two candidates measured nearer than this look at one physical line."""
 
 
-def indistinct_pairs(judgement: Judgement, log_weight: NDArray[np.float64], sample_rate_hz: float) -> set[tuple[int, int]]:
+def indistinct_pairs(
+    judgement: Judgement, log_weight: NDArray[np.float64], sample_rate_hz: float
+) -> set[tuple[int, int]]:
     """Pairs (i, j), i < j, of candidates that this recording cannot separate. log_weight: tempered."""
     count = len(judgement.candidates)
     top = int(np.argmax(log_weight))
@@ -34,7 +36,9 @@ def indistinct_pairs(judgement: Judgement, log_weight: NDArray[np.float64], samp
     for i in range(count):
         for j in range(i + 1, count):
             as_good = abs(log_weight[i] - log_weight[j]) < AS_GOOD
-            if _coincide(best[top], i, j) or (as_good and (_coincide(best[i], i, j) or _coincide(best[j], i, j))):
+            if _coincide(best[top], i, j) or (
+                as_good and (_coincide(best[i], i, j) or _coincide(best[j], i, j))
+            ):
                 pairs.add((i, j))
             elif as_good and max(log_weight[i], log_weight[j]) > log_weight[top] - AS_GOOD:
                 a, b = _seen(best[i], i, sample_rate_hz), _seen(best[j], j, sample_rate_hz)
@@ -44,7 +48,9 @@ def indistinct_pairs(judgement: Judgement, log_weight: NDArray[np.float64], samp
 
 
 def _coincide(hypothesis: Hypothesis, i: int, j: int) -> bool:
-    return any(isinstance(line, Line) and i in line.members and j in line.members for line in hypothesis.lines)
+    return any(
+        isinstance(line, Line) and i in line.members and j in line.members for line in hypothesis.lines
+    )
 
 
 def _seen(hypothesis: Hypothesis, index: int, sample_rate_hz: float) -> float | None:

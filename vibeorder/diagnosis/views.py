@@ -29,7 +29,10 @@ def spectrum_view(signal: Signal) -> SpectrumView:
     except RecordingError:
         empty = np.zeros(0)
         return SpectrumView(empty, empty, empty, unit)
-    floor = np.sqrt(np.maximum(noise_floor(spectrum), 0.0) / np.maximum(spectrum.density, 1e-30)) * spectrum.amplitude
+    floor = (
+        np.sqrt(np.maximum(noise_floor(spectrum), 0.0) / np.maximum(spectrum.density, 1e-30))
+        * spectrum.amplitude
+    )
     use = spectrum.frequency_hz <= VIEW_TOP_HZ
     return SpectrumView(spectrum.frequency_hz[use], spectrum.amplitude[use], floor[use], unit)
 
@@ -70,10 +73,13 @@ def order_map_view(signal: Signal, tracks: Sequence[tuple[str, FloatArray, Float
     first = np.arange(0, max(1, total - size + 1), hop)
     window = (np.sin(np.pi * (np.arange(size) + 0.5) / size) ** 2).astype(np.float32)
     power = np.stack(
-        [(np.abs(np.fft.rfft(signal.samples[:, s : s + size] * window, axis=-1)) ** 2).sum(axis=0) for s in first]
+        [
+            (np.abs(np.fft.rfft(signal.samples[:, s : s + size] * window, axis=-1)) ** 2).sum(axis=0)
+            for s in first
+        ]
     )
     power *= (2.0 / float(window.sum())) ** 2
-    frequency = np.fft.rfftfreq(size, 1.0 / signal.rate_hz)
+    frequency = np.asarray(np.fft.rfftfreq(size, 1.0 / signal.rate_hz), float)
     use = frequency <= VIEW_TOP_HZ
     times = (first + 0.5 * size) / signal.rate_hz
     level = 10.0 * np.log10(power[:, use] + 1e-12)
@@ -89,5 +95,8 @@ def _stretch(signal: Signal) -> Signal:
     power = np.cumsum(np.concatenate([[0.0], (signal.samples**2).sum(axis=0)]))
     first = int(np.argmax(power[count:] - power[:-count]))
     return Signal(
-        signal.samples[:, first : first + count], signal.valid[first : first + count], signal.rate_hz, signal.relative
+        signal.samples[:, first : first + count],
+        signal.valid[first : first + count],
+        signal.rate_hz,
+        signal.relative,
     )

@@ -7,6 +7,7 @@ Fourier transform; Blough, SAE 2003-01-1484.)
 """
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -89,7 +90,7 @@ def _filter(step: int) -> FloatArray:
     return np.asarray(window / window.sum())
 
 
-def _polyphase(x: NDArray[np.generic], weights: NDArray[np.float32], step: int, count: int) -> ComplexArray:
+def _polyphase(x: NDArray[Any], weights: NDArray[np.float32], step: int, count: int) -> ComplexArray:
     segments = count + FILTER_SPAN - 1
     cut = x[:, : segments * step].reshape(x.shape[0], segments, step)
     parts = cut @ weights.reshape(FILTER_SPAN, step).T
@@ -139,7 +140,9 @@ class BlockSpectra:
     cover: FloatArray
 
 
-def block_spectra(band: Baseband, block_s: float, mid_s: FloatArray, reach_hz: float, pad: int = 2) -> BlockSpectra:
+def block_spectra(
+    band: Baseband, block_s: float, mid_s: FloatArray, reach_hz: float, pad: int = 2
+) -> BlockSpectra:
     """Spectra of blocks centred at `mid_s`, within `reach_hz` either side of the track.
 
     pad: zero padding factor; 1 leaves the bins 1/block_s apart.
