@@ -14,21 +14,24 @@ from numpy.typing import NDArray
 
 from vibeorder.diagnosis.evidence import AMPLITUDES
 
-__all__ = ["HealthyPrior", "Member", "line_evidence", "log_prior_of"]
+__all__ = ["HealthyPrior", "Member", "complaint_from", "line_evidence", "log_prior_of"]
 
 FloatArray = NDArray[np.float64]
 
-COMPLAINT_FROM_MPS2 = 0.08
+COMPLAINT_FROM_MPS2 = 0.085
 """Vector rms from which a line is plausibly what a driver complains of: perception begins near 0.015 m/s^2
 peak (ISO 2631-1:1997 Annex C, as reproduced in secondary sources), complaints lie several times higher."""
+
+MASKED_SHARE = 0.11
+"""A line below this share of the whole shake (vector rms, 2 to 80 Hz) is masked by it."""
 
 COMPLAINT_UP_TO_MPS2 = 1.5
 COMPLAINT_EDGE = 0.1
 """Softness of both edges, in ln(amplitude)."""
 
-EXCITED_RANGE_MPS2 = (0.008, 0.5)
-"""Strength of the higher orders of a part whose first order is at fault: a bent part is never a pure sine."""
-EXCITED_SHARE = 0.5
+EXCITED_TIMES, EXCITED_SHARE = 2.5, 0.6
+"""How much stronger than in a healthy vehicle the higher orders of a part are when its first order is at fault,
+and how often they are: a bent part is never a pure sine."""
 
 DRAWS = 4000
 FLOOR = 0.01
@@ -48,12 +51,26 @@ Member = tuple[HealthyPrior, str]
 """A source in a cluster of coinciding lines, and its role: 'healthy', 'fault' or 'excited'."""
 
 
-def line_evidence(log_likelihood: FloatArray, members: Sequence[Member], log_scale: float = 0.0) -> float:
+def complaint_from(shake_rms: float) -> float:
+    """Strength from which a line is plausibly a complaint in a vehicle that shakes by `shake_rms` in all.
+
+    A line that is a small part of what the road does is not what anybody notices (masking; the share is a
+    judgement, no source). Two digits, so that the priors made from it can be kept.
+    """
+    return float(f"{max(COMPLAINT_FROM_MPS2, MASKED_SHARE * shake_rms):.2g}")
+
+
+def line_evidence(
+    log_likelihood: FloatArray,
+    members: Sequence[Member],
+    log_scale: float = 0.0,
+    felt_from: float = COMPLAINT_FROM_MPS2,
+) -> float:
     """Log evidence of the line that `members` share, their powers added, their strengths unknown.
 
     log_likelihood: log L(a) on AMPLITUDES. log_scale: ln of (recorded units per m/s^2) where that is unknown.
     """
-    prior = _log_prior(tuple(members))
+    prior = _log_prior(tuple(members), felt_from)
     if log_scale != 0.0:
         log_likelihood = np.interp(
             np.log(AMPLITUDES) + log_scale,
@@ -65,15 +82,18 @@ def line_evidence(log_likelihood: FloatArray, members: Sequence[Member], log_sca
     return float(np.logaddexp(prior[0], np.logaddexp.reduce(prior[1:] + log_likelihood)))
 
 
-def log_prior_of(member: Member) -> FloatArray:
+def log_prior_of(member: Member, felt_from: float = COMPLAINT_FROM_MPS2) -> FloatArray:
     """Log prior of (absent, AMPLITUDES...) of one source in its role."""
-    return _log_prior((member,))
+    return _log_prior((member,), felt_from)
 
 
 @lru_cache(maxsize=4096)
-def _log_prior(members: tuple[Member, ...]) -> FloatArray:
+def _log_prior(members: tuple[Member, ...], felt_from: float) -> FloatArray:
     total = np.sqrt(
-        sum((_draws(prior, role, seed) ** 2 for seed, (prior, role) in enumerate(members)), np.zeros(DRAWS))
+        sum(
+            (_draws(prior, role, seed, felt_from) ** 2 for seed, (prior, role) in enumerate(members)),
+            np.zeros(DRAWS),
+        )
     )
     log_grid = np.log(AMPLITUDES)
     edges = np.concatenate([[log_grid[0] - 0.3], 0.5 * (log_grid[1:] + log_grid[:-1]), [np.inf]])
@@ -83,26 +103,24 @@ def _log_prior(members: tuple[Member, ...]) -> FloatArray:
 
 
 @lru_cache(maxsize=1024)
-def _draws(prior: HealthyPrior, role: str, seed: int) -> FloatArray:
+def _draws(prior: HealthyPrior, role: str, seed: int, felt_from: float) -> FloatArray:
     """Quasi-random strengths: evenly spread quantiles, shuffled by a fixed seed so that members are independent."""
     generator = np.random.default_rng(seed)
     level = generator.permutation((np.arange(DRAWS) + 0.5) / DRAWS)
     other = generator.permutation((np.arange(DRAWS) + 0.5) / DRAWS)
     if role == "fault":
-        return _complaint_quantile(level)
+        return _complaint_quantile(level, felt_from)
     healthy = np.where(
         other < prior.presence, prior.median_mps2 * np.exp(prior.log_sd * _normal_quantile(level)), 0.0
     )
     if role == "healthy":
         return healthy
-    low, high = np.log(EXCITED_RANGE_MPS2)
-    excited = np.exp(low + level * (high - low))
-    return np.where(generator.permutation(level) < EXCITED_SHARE, excited, healthy)
+    return np.where(generator.permutation(level) < EXCITED_SHARE, EXCITED_TIMES * healthy, healthy)
 
 
-def _complaint_quantile(level: FloatArray) -> FloatArray:
+def _complaint_quantile(level: FloatArray, felt_from: float) -> FloatArray:
     log_a = np.linspace(np.log(0.01), np.log(4.0), 800)
-    rise = 1.0 / (1.0 + np.exp(-(log_a - np.log(COMPLAINT_FROM_MPS2)) / COMPLAINT_EDGE))
+    rise = 1.0 / (1.0 + np.exp(-(log_a - np.log(felt_from)) / COMPLAINT_EDGE))
     fall = 1.0 / (1.0 + np.exp((log_a - np.log(COMPLAINT_UP_TO_MPS2)) / COMPLAINT_EDGE))
     share = np.cumsum(rise * fall)
     return np.asarray(np.exp(np.interp(level, share / share[-1], log_a)))

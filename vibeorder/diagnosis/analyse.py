@@ -6,6 +6,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from vibeorder.diagnosis.amplitudes import complaint_from
 from vibeorder.diagnosis.candidates import Candidate
 from vibeorder.diagnosis.floor import Floor, floor_of
 from vibeorder.diagnosis.judge import Judgement, judge
@@ -23,6 +24,7 @@ PIECE_S = 150.0
 """Longest stretch judged as one: a driver's speed, the road and a converter change over minutes."""
 
 WORKERS = 2
+SHAKE_BAND_HZ = (2.0, 80.0)
 LEAST_PIECE_S = 6.0
 MOVING_HZ = 0.8
 LEAST_MOVING_SHARE = 0.2
@@ -148,6 +150,15 @@ def judge_stretch(
         scan, candidates, doubt, floor, per_wheel, part.relative, setting.gear, ratio, anchor, effort
     )
     return Piece(start_s, clock, doubt, found, floor)
+
+
+def _shake(part: Signal) -> float:
+    """Vector rms of all that shakes between 2 and 80 Hz."""
+    power = (np.abs(np.fft.rfft(part.samples, axis=1)) ** 2).sum(axis=0)
+    frequency = np.fft.rfftfreq(part.samples.shape[1], 1.0 / part.rate_hz)
+    band = (frequency > SHAKE_BAND_HZ[0]) & (frequency < SHAKE_BAND_HZ[1])
+    present = max(float(part.valid.mean()), 1e-3)
+    return float(np.sqrt(2.0 * power[band].sum() / present) / part.samples.shape[1])
 
 
 def _ratio(engine_hz: FloatArray, clock: Clock, rate_hz: float) -> FloatArray:

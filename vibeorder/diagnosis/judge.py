@@ -14,6 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from vibeorder.diagnosis.amplitudes import COMPLAINT_FROM_MPS2
 from vibeorder.diagnosis.blocks import Course
 from vibeorder.diagnosis.candidates import Candidate
 from vibeorder.diagnosis.floor import Floor
@@ -27,7 +28,7 @@ __all__ = ["Hypothesis", "Judgement", "RateDoubt", "held_gear", "judge"]
 
 FloatArray = NDArray[np.float64]
 
-NOTHING_PRIOR = 0.35
+NOTHING_PRIOR = 0.4
 """Share of recordings in which nothing that turns is at fault: a drive to check a repair, another noise, the road."""
 
 PRIOR_FLATTENING = 0.5
@@ -78,6 +79,7 @@ def judge(
     engine_ratio: FloatArray | None = None,
     anchor: int | None = None,
     effort: Effort = THOROUGH,
+    felt_from: float = COMPLAINT_FROM_MPS2,
 ) -> Judgement:
     """Weigh every source of the vehicle against one scanned recording.
 
@@ -104,7 +106,7 @@ def judge(
             for offsets, offsets_log in fit_offsets(scan, candidates, proposal, gears):
                 lines = reader.lines(gears, offsets)
                 log_h = course.log_prior + offsets_log + (gears.log_prior if gears else 0.0) + prior
-                log_class = log_h + _class_evidence_of(candidates, lines, relative)
+                log_class = log_h + _class_evidence_of(candidates, lines, relative, felt_from)
                 hypotheses.append(Hypothesis(scan, course, gears, offsets, lines, log_class))
     hypotheses.sort(key=lambda h: -float(np.logaddexp.reduce(h.log_class)))
     total = np.logaddexp.reduce(np.stack([h.log_class for h in hypotheses]), axis=0)
@@ -118,33 +120,38 @@ def _log_prior(candidates: Sequence[Candidate]) -> FloatArray:
 
 
 def _class_evidence_of(
-    candidates: Sequence[Candidate], lines: Sequence[Line | PairLine], relative: bool
+    candidates: Sequence[Candidate], lines: Sequence[Line | PairLine], relative: bool, felt_from: float
 ) -> FloatArray:
     """Log evidence for each candidate at fault, and for nothing (last), over the scale where it is unknown."""
     judged = {m for line in lines for m in line.members}
     if not relative:
-        return _class_evidence(candidates, lines, judged, 0.0)
+        return _class_evidence(candidates, lines, judged, 0.0, felt_from)
     scales = np.linspace(-2.5, 2.5, SCALE_POINTS) * SCALE_SPREAD
     log_p = -0.5 * (scales / SCALE_SPREAD) ** 2
     log_p -= np.logaddexp.reduce(log_p)
     parts = [
-        p + _class_evidence(candidates, lines, judged, float(s)) for s, p in zip(scales, log_p, strict=True)
+        p + _class_evidence(candidates, lines, judged, float(s), felt_from)
+        for s, p in zip(scales, log_p, strict=True)
     ]
     return np.asarray(np.logaddexp.reduce(np.stack(parts), axis=0))
 
 
 def _class_evidence(
-    candidates: Sequence[Candidate], lines: Sequence[Line | PairLine], judged: set[int], log_scale: float
+    candidates: Sequence[Candidate],
+    lines: Sequence[Line | PairLine],
+    judged: set[int],
+    log_scale: float,
+    felt_from: float,
 ) -> FloatArray:
     healthy = [c.healthy for c in candidates]
     sound = ["healthy"] * len(candidates)
-    base = [line.evidence(healthy, sound, log_scale) for line in lines]
+    base = [line.evidence(healthy, sound, log_scale, felt_from) for line in lines]
     out = np.full(len(candidates) + 1, float(sum(base)))
     for fault in range(len(candidates)):
         roles = [_role(candidates, fault, other) for other in range(len(candidates))]
         for line, sound_evidence in zip(lines, base, strict=True):
             if any(roles[m] != "healthy" for m in line.members):
-                out[fault] += line.evidence(healthy, roles, log_scale) - sound_evidence
+                out[fault] += line.evidence(healthy, roles, log_scale, felt_from) - sound_evidence
         if fault not in judged:
             out[fault] = -np.inf
     return out

@@ -39,10 +39,12 @@ class Line:
     members: tuple[int, ...]
     reading: Reading
 
-    def evidence(self, healthy: Sequence[HealthyPrior], roles: Sequence[str], log_scale: float) -> float:
+    def evidence(
+        self, healthy: Sequence[HealthyPrior], roles: Sequence[str], log_scale: float, felt_from: float
+    ) -> float:
         """Log evidence with every member in its role."""
         return line_evidence(
-            self.reading.log_likelihood, [(healthy[m], roles[m]) for m in self.members], log_scale
+            self.reading.log_likelihood, [(healthy[m], roles[m]) for m in self.members], log_scale, felt_from
         )
 
 
@@ -55,13 +57,15 @@ class PairLine:
     shared: Reading
     readings: tuple[Reading, Reading]
 
-    def evidence(self, healthy: Sequence[HealthyPrior], roles: Sequence[str], log_scale: float) -> float:
+    def evidence(
+        self, healthy: Sequence[HealthyPrior], roles: Sequence[str], log_scale: float, felt_from: float
+    ) -> float:
         """Log evidence over both strengths; where the lines coincide their powers add."""
         amplitudes = np.concatenate([[0.0], AMPLITUDES])
         shift = np.log(AMPLITUDES) + log_scale
         grid = np.log(AMPLITUDES)
         alone = [
-            log_prior_of((healthy[m], roles[m]))
+            log_prior_of((healthy[m], roles[m]), felt_from)
             + np.concatenate([[0.0], np.interp(shift, grid, r.log_likelihood, left=0.0)])
             for m, r in zip(self.members, self.own, strict=True)
         ]
