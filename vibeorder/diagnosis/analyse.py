@@ -147,7 +147,17 @@ def judge_stretch(
     scan = scan_tracks(part, floor, clock, _tracks(candidates, clock, per_wheel, setting.gear))
     ratio = None if engine_hz is None else _ratio(engine_hz, clock, part.rate_hz)
     found = judge(
-        scan, candidates, doubt, floor, per_wheel, part.relative, setting.gear, ratio, anchor, effort
+        scan,
+        candidates,
+        doubt,
+        floor,
+        per_wheel,
+        part.relative,
+        given_gear=setting.gear,
+        engine_ratio=ratio,
+        anchor=anchor,
+        effort=effort,
+        felt_from=complaint_from(_shake(part)),
     )
     return Piece(start_s, clock, doubt, found, floor)
 

@@ -119,7 +119,8 @@ def _suspect(
     reading = next(iter(readings_of(hypothesis.lines, index)), None)
     seen = reading is not None and reading.used_blocks > 1
     expected = _expected_hz(hypothesis, index)
-    frequency = reading.frequency_hz if reading is not None and seen else None
+    offset = _offset(hypothesis, index)
+    frequency = _measured_hz(hypothesis, expected, offset) if seen else None
     rms = reading.amplitude_rms if reading is not None and seen else 0.0
     length_s = hypothesis.scan.clock.mid_s.size * 1.0
     stands = reading is not None and reading.best > SHOWN_EVIDENCE
@@ -145,7 +146,7 @@ def _suspect(
         first_check=source.first_check,
         never=source.never,
         feel=feel_of(felt) if felt is not None else "",
-        evidence=_why(reading, frequency, expected, hypothesis),
+        evidence=_why(reading, frequency, expected, offset),
     )
 
 
@@ -174,8 +175,23 @@ def _expected_hz(hypothesis: Hypothesis, index: int) -> float | None:
     return None
 
 
+def _offset(hypothesis: Hypothesis, index: int) -> float:
+    """How far the source runs off its nominal ratio, in the gear that held longest."""
+    if hypothesis.gears is None:
+        return 0.0
+    gears, counts = np.unique(hypothesis.gears.gear, return_counts=True)
+    return hypothesis.offsets.get((index, int(gears[counts.argmax()])), 0.0)
+
+
+def _measured_hz(hypothesis: Hypothesis, expected_hz: float | None, offset: float) -> float | None:
+    """Where the line runs at the record's median rate: the nominal place, corrected as the course was."""
+    if expected_hz is None:
+        return None
+    return expected_hz * (1.0 + float(np.mean(hypothesis.course.epsilon))) * (1.0 + offset)
+
+
 def _why(
-    reading: Reading | None, frequency: float | None, expected: float | None, hypothesis: Hypothesis
+    reading: Reading | None, frequency: float | None, expected: float | None, offset: float
 ) -> tuple[str, ...]:
     if reading is None:
         return ("this part's rate is not known for this recording",)
@@ -185,9 +201,8 @@ def _why(
             f"measured at {frequency:.2f} Hz, expected at {expected:.2f} Hz ({100 * (frequency / expected - 1):+.1f}%)"
         )
     out.append(f"log evidence of a line on its track: {reading.best:.1f}")
-    if hypothesis.offsets:
-        slips = sorted({round(100 * v, 1) for v in hypothesis.offsets.values()})
-        out.append("engine lines run off their nominal ratio by " + ", ".join(f"{s:+.1f}%" for s in slips))
+    if offset:
+        out.append(f"runs {100 * offset:+.1f}% off its nominal ratio (converter or belt slip)")
     return tuple(out)
 
 

@@ -7,9 +7,9 @@ The healthy figures are priors by order of magnitude, not measurements: how ofte
 speed shows that line at all, and how strong it then is (median of the vector rms over a record, m/s^2,
 log-normal). They follow from the perception threshold (about 0.015 m/s^2 peak, value from memory): a vehicle
 is sold as smooth when its first orders lie near it and the higher ones below, while firing is felt in most
-engines. A tire's are higher than those: real drives of sound vehicles (a city bus, two cars, open data) show a
-first order of 0.02 to 0.1 m/s^2, and second and third orders that may exceed it. The spread of 0.7 (a factor of two either way) covers where the phone lay and how the body passes the
-shake on.
+engines. A tire's are higher than those: real drives of sound vehicles (a city bus, two cars, open data) show
+a first order of 0.02 to 0.1 m/s^2, and second and third orders that may exceed it. The spread of 0.7 (a
+factor of two either way) covers where the phone lay and how the body passes the shake on.
 """
 
 from dataclasses import dataclass, replace
