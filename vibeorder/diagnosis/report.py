@@ -20,7 +20,15 @@ from vibeorder.diagnosis.twins import indistinct_pairs, readings_of
 from vibeorder.diagnosis.views import lines_seen, order_map_view, spectrum_view
 from vibeorder.recording.model import Recording, Trace
 from vibeorder.speed.given import SpeedGiven
-from vibeorder.vehicle import CAUTIONS, COSTS_NOTHING_FIRST, WHICH_WHEEL, Vehicle, feel_of, order_words
+from vibeorder.vehicle import (
+    CAUTIONS,
+    COSTS_NOTHING_FIRST,
+    WHICH_WHEEL,
+    Vehicle,
+    feel_of,
+    order_text,
+    part_text,
+)
 
 __all__ = ["assemble"]
 
@@ -284,7 +292,7 @@ def _tracks(
     found: dict[str, tuple[float, FloatArray]] = {}
     for track in best.scan.tracks:
         candidate = candidates[track.candidate]
-        name = f"{candidate.rotor_label} {order_words(candidate.order)}"
+        name = f"{part_text(candidate.part)} {order_text(candidate.order)}"
         held = np.ones(rate.size, bool)
         if track.gear is not None:
             held = np.zeros(rate.size, bool) if best.gears is None else best.gears.gear == track.gear

@@ -8,6 +8,7 @@ import numpy as np
 
 from vibeorder.diagnosis.result import Diagnosis, SpeedFit, Suspect
 from vibeorder.units import STANDARD_GRAVITY, show_speed
+from vibeorder.vehicle import order_text, part_text
 
 __all__ = [
     "SuspectGroup",
@@ -113,23 +114,6 @@ def capitalised(text: str) -> str:
     """A sentence with a capital and a full stop, however it came."""
     text = text[:1].upper() + text[1:]
     return text if not text or text.endswith((".", "!", "?")) else text + "."
-
-
-def part_text(part: str) -> str:
-    """A part as the trade says it.
-
-    >>> part_text("accessory:water pump"), part_text("tire_wheel")
-    ('water pump', 'tire/wheel')
-    """
-    if part.startswith("accessory:"):
-        return part.removeprefix("accessory:")
-    special = {"tire_wheel": "tire/wheel", "half_shaft": "half-shaft"}
-    return special.get(part, part.replace("_", " "))
-
-
-def order_text(order: float) -> str:
-    """An order as the trade writes it: "1x", "0.5x"."""
-    return f"{order:.3g}x"
 
 
 def suspect_name(suspect: Suspect) -> str:

@@ -18,6 +18,7 @@ from vibeorder.vehicle.sources import (
     sources_of,
 )
 from vibeorder.vehicle.tires import TireSize, parse_tire, rolling_tire
+from vibeorder.vehicle.trade import order_text, part_text
 
 __all__ = [
     "BALANCE_ONLY_FIRST_ORDER",
@@ -40,9 +41,11 @@ __all__ = [
     "firing_order",
     "gear_ratio",
     "load_vehicle",
+    "order_text",
     "order_words",
     "parse_tire",
     "parse_vehicle",
+    "part_text",
     "rate_table",
     "rolling_tire",
     "rotors",

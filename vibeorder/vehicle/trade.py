@@ -8,6 +8,8 @@ __all__ = [
     "COSTS_NOTHING_FIRST",
     "WHICH_WHEEL",
     "feel_of",
+    "order_text",
+    "part_text",
 ]
 
 COSTS_NOTHING_FIRST = (
@@ -55,3 +57,20 @@ def feel_of(frequency_hz: float) -> str:
         return f"felt as {felt}, too low to be heard"
     heard = next((word for edge_hz, word in _HEARD if frequency_hz < edge_hz), _HEARD_ABOVE)
     return f"felt as {felt}, heard as {heard}"
+
+
+def part_text(part: str) -> str:
+    """A part as the trade says it.
+
+    >>> part_text("accessory:water pump"), part_text("tire_wheel")
+    ('water pump', 'tire/wheel')
+    """
+    if part.startswith("accessory:"):
+        return part.removeprefix("accessory:")
+    special = {"tire_wheel": "tire/wheel", "half_shaft": "half-shaft"}
+    return special.get(part, part.replace("_", " "))
+
+
+def order_text(order: float) -> str:
+    """An order as the trade writes it: "1x", "0.5x"."""
+    return f"{order:.3g}x"
