@@ -8,6 +8,7 @@ from numpy.typing import NDArray
 from vibeorder.diagnosis.advice import next_drive, runout_check, verdict
 from vibeorder.diagnosis.amplitudes import COMPLAINT_FROM_MPS2
 from vibeorder.diagnosis.analyse import Piece
+from vibeorder.diagnosis.beats import find_beat
 from vibeorder.diagnosis.candidates import Candidate
 from vibeorder.diagnosis.evidence import Reading
 from vibeorder.diagnosis.gears import NOT_LOCKED
@@ -76,7 +77,7 @@ def assemble(
         order_map=order_map_view(signal, [(n, t + piece.start_s, f) for n, t, f in tracks[:TRACKS_DRAWN]]),
         next_drive=next_drive(suspects, nothing, steady, kind != "inferred"),
         cautions=CAUTIONS,
-        notes=_notes(suspects, nothing, steady, vehicle, signal),
+        notes=(*_beat_notes(suspects, piece, steady), *_notes(suspects, nothing, steady, vehicle, signal)),
         history=recording.history,
     )
 
@@ -332,6 +333,40 @@ def _recording(recording: Recording) -> dict[str, object]:
         "repaired": quality.repaired,
         "repeated": quality.repeated,
     }
+
+
+BEAT_LOOKED_FOR = 0.2
+"""Probability from which a suspect's line is looked at for being two."""
+
+
+def _beat_notes(suspects: Sequence[Suspect], piece: Piece, steady: bool) -> tuple[str, ...]:
+    """What a coming and going of the likeliest suspect's line says, at a held speed."""
+    top = suspects[0] if suspects else None
+    if top is None or not steady or top.probability < BEAT_LOOKED_FOR or top.frequency_hz is None:
+        return ()
+    index = next(i for i, c in enumerate(piece.judgement.candidates) if c.key == (top.part, top.order))
+    hypothesis = piece.judgement.best_for(index)
+    for track, band in zip(hypothesis.scan.tracks, hypothesis.scan.bands, strict=True):
+        held = track.gear is None or (
+            hypothesis.gears is not None and (hypothesis.gears.gear == track.gear).all()
+        )
+        if track.candidate != index or not held:
+            continue
+        turns = track.multiple * hypothesis.course.correction(band.times_s)
+        beat = find_beat(band, turns, top.frequency_hz)
+        if beat is None:
+            return ()
+        share = 100.0 * beat.apart_hz / beat.rate_hz
+        what = (
+            f"two tires whose rolling sizes differ by {share:.1f}%"
+            if top.part == "tire_wheel"
+            else f"two parts whose rates differ by {share:.1f}%"
+        )
+        return (
+            f"The {top.label} line is two, {beat.apart_hz:.2f} Hz apart: the shake comes and goes every "
+            f"{beat.period_s:.0f} s, as {what} make it.",
+        )
+    return ()
 
 
 def _notes(
