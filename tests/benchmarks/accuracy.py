@@ -1,7 +1,7 @@
 """How often the first suspect is right, and whether the probabilities mean what they say, on simulated road tests.
 
-    python -m tests.benchmarks.accuracy --kind gps --tests 300
-    python -m tests.benchmarks.accuracy --all --write docs/accuracy.md
+    python tests/benchmarks/accuracy.py --kind gps --tests 300
+    python tests/benchmarks/accuracy.py --all --write docs/accuracy.md
 
 Seeds from 100000 up are kept for this; tuning used seeds below 50000.
 """
@@ -19,8 +19,8 @@ from typing import Literal
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # before numpy: two processes share two cores
 
 import numpy as np
+from world import random_road_test
 
-from tests.benchmarks.world import random_road_test
 from vibeorder.diagnosis import Diagnosis, diagnose
 from vibeorder.simulate import RoadTest, as_recording, truth_group
 from vibeorder.speed.given import SpeedGiven, parse_speed_given
@@ -159,8 +159,8 @@ HEAD = (
 def row(name: str, scores: Sequence[Score]) -> str:
     """One line of the table; +- is one standard error."""
     n = len(scores)
-    right = np.mean([s.right for s in scores])
-    twin = np.mean([s.twin for s in scores])
+    right = float(np.mean([s.right for s in scores]))
+    twin = float(np.mean([s.twin for s in scores]))
     given = np.array([s.given for s in scores])
     sure = [s for s in scores if s.claimed >= 0.9]
     sure_right = f"{np.mean([s.twin for s in sure]):.1%}" if sure else "-"
@@ -174,7 +174,7 @@ def row(name: str, scores: Sequence[Score]) -> str:
 def healthy_row(name: str, scores: Sequence[Score]) -> str:
     """One line of the table of healthy drives."""
     n = len(scores)
-    blamed = np.mean([s.blamed for s in scores])
+    blamed = float(np.mean([s.blamed for s in scores]))
     return f"| {name} | {n} | {blamed:.1%} +- {_se(blamed, n):.1%} | {np.mean([s.nothing for s in scores]):.3f} |"
 
 
