@@ -29,6 +29,13 @@ SIDE_HZ = 1.5
 SIDE_SHARE = 0.025
 """Width of the surroundings in which the noise is measured, in Hz and as a share of the line's frequency."""
 
+ON_TRACK_BINS, ON_TRACK_SHARE = 0.6, 0.002
+"""A line this near the track, in 1/block or as a share of its frequency, is on it."""
+
+LEAKS_BINS = 3.2
+LEAK_MARGIN = 10.0
+"""How far off a strong line leaks into a track, in 1/block, and how much higher it must stand beside than on it."""
+
 NEEDED_COVER = 0.6
 READING_RATE = 5.0
 """Sample rate of the narrowed baseband, in multiples of the reach of a reading."""
@@ -192,7 +199,31 @@ def _along(
     close = narrowed(band, turns, READING_RATE * reach)
     blocks = block_spectra(close, block_s, mid_s, min(reach, 0.4 * close.rate_hz), pad=1)
     spectra, noise = whiten(blocks, block_s, side_hz)
-    return spectra[:, :, blocks.offset_hz.size // 2], noise, blocks.cover
+    centre = spectra[:, :, blocks.offset_hz.size // 2]
+    return centre, noise * _off_track(spectra, noise, blocks.offset_hz, block_s, typical_hz), blocks.cover
+
+
+def _off_track(
+    spectra: NDArray[np.complexfloating],
+    noise: FloatArray,
+    offset_hz: FloatArray,
+    block_s: float,
+    typical_hz: float,
+) -> FloatArray:
+    """Factor on the noise of blocks whose power belongs to a line beside the track [shape (blocks,)].
+
+    A strong line beside the track leaks into it; where the spectrum is higher beside than on the track, by more
+    than noise would make it, what leaks is noise to this track.
+    """
+    away = np.abs(offset_hz)
+    beside = (away > max(ON_TRACK_BINS / block_s, ON_TRACK_SHARE * typical_hz)) & (
+        away < LEAKS_BINS / block_s
+    )
+    if not beside.any():
+        return np.ones(noise.shape[1])
+    ratio = ((np.abs(spectra) / noise[:, :, None]) ** 2).sum(axis=0)
+    excess = ratio[:, beside].max(axis=1) - ratio[:, offset_hz.size // 2] - LEAK_MARGIN
+    return np.asarray(np.sqrt(1.0 + np.maximum(excess, 0.0) / spectra.shape[0]), float)
 
 
 def _nominal(scan: Scan) -> tuple[FloatArray, FloatArray]:

@@ -19,14 +19,17 @@ __all__ = ["COINCIDE_HZ", "Line", "LineReader", "PairLine"]
 FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
 
-COINCIDE_HZ = 0.45
+COINCIDE_HZ = 0.6
 """Two lines nearer than this share their blocks."""
 
-COINCIDE_BINS = 1.7
+COINCIDE_BINS = 2.2
 """Likewise in 1/block: nearer, they fall into each other's main lobe."""
 
 MOST_OF_IT, A_PART_OF_IT = 0.25, 0.8
 """How far a line's strength in most, and in a part, of the record may be off that over the whole, in ln."""
+
+ONE_RATIO = 0.02
+"""Spread of ln(frequency ratio) below which two lines keep one ratio all through."""
 
 PARTLY, MOSTLY = 0.08, 0.6
 """Shares of the record between which two lines coincide for a part of it (one gear of several)."""
@@ -152,4 +155,11 @@ def _near(a: Blocks, b: Blocks) -> tuple[float, BoolArray]:
     there = np.interp(a.mid_s, b.mid_s, (b.weight > 0).astype(float)) > 0.5
     width = max(COINCIDE_HZ, COINCIDE_BINS / min(a.block_s, b.block_s))
     near = (np.abs(other - a.folded_hz) < width) & there & (a.weight > 0)
-    return float(near.sum() / max(1, (a.weight > 0).sum())), near
+    share = float(near.sum() / max(1, (a.weight > 0).sum()))
+    together = there & (a.weight > 0)
+    ratio = np.log(np.interp(a.mid_s, b.mid_s, b.frequency_hz) / a.frequency_hz)[together]
+    if share > PARTLY and ratio.size and np.ptp(ratio) < ONE_RATIO:
+        # no gear change between them: they are one line or two, whatever the speed's wander makes of single blocks
+        apart = np.median(np.abs(other - a.folded_hz)[together])
+        return (1.0 if apart < width else 0.0), together
+    return share, near
