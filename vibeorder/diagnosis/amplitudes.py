@@ -33,6 +33,9 @@ EXCITED_TIMES, EXCITED_SHARE = 2.5, 0.6
 """How much stronger than in a healthy vehicle the higher orders of a part are when its first order is at fault,
 and how often they are: a bent part is never a pure sine."""
 
+HEALTHY_UP_TO = 0.9965
+"""Share of the log-normal of healthy strengths that is kept: what lies 2.7 sd above its median nobody calls sound."""
+
 DRAWS = 4000
 FLOOR = 0.01
 """Pseudo-count that keeps an unlikely strength possible."""
@@ -111,7 +114,7 @@ def _draws(prior: HealthyPrior, role: str, seed: int, felt_from: float) -> Float
     if role == "fault":
         return _complaint_quantile(level, felt_from)
     healthy = np.where(
-        other < prior.presence, prior.median_mps2 * np.exp(prior.log_sd * _normal_quantile(level)), 0.0
+        other < prior.presence, prior.median_mps2 * np.exp(prior.log_sd * _normal_quantile(HEALTHY_UP_TO * level)), 0.0
     )
     if role == "healthy":
         return healthy

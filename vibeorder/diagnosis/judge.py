@@ -31,8 +31,8 @@ FloatArray = NDArray[np.float64]
 NOTHING_PRIOR = 0.4
 """Share of recordings in which nothing that turns is at fault: a drive to check a repair, another noise, the road."""
 
-PRIOR_FLATTENING = 0.5
-"""Catalogue weights enter by this power: how often a complaint comes is known to an order of magnitude only."""
+PRIOR_FLATTENING = 0.8
+"""Catalogue weights enter by this power: how often a complaint comes is known roughly only."""
 
 SCALE_SPREAD = 1.2
 SCALE_POINTS = 13
