@@ -145,6 +145,8 @@ LowRange = Annotated[bool, typer.Option("--low-range", help="The transfer case w
 
 def main(arguments: Sequence[str] | None = None) -> int:
     """The program: run the command line and return its exit code."""
+    # many small matrices: more than one thread of the linear algebra costs far more than it brings
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     given = None if arguments is None else list(arguments)
     return door.walk_out(lambda: app(args=given, prog_name="vibeorder"))
 

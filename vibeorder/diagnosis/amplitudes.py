@@ -90,11 +90,14 @@ def log_prior_of(member: Member, felt_from: float = COMPLAINT_FROM_MPS2) -> Floa
     return _log_prior((member,), felt_from)
 
 
-@lru_cache(maxsize=4096)
+@lru_cache(maxsize=16384)
 def _log_prior(members: tuple[Member, ...], felt_from: float) -> FloatArray:
     total = np.sqrt(
         sum(
-            (_draws(prior, role, seed, felt_from) ** 2 for seed, (prior, role) in enumerate(members)),
+            (
+                (_complaints(seed, felt_from) if role == "fault" else _sound(prior, role, seed)) ** 2
+                for seed, (prior, role) in enumerate(members)
+            ),
             np.zeros(DRAWS),
         )
     )
@@ -105,20 +108,30 @@ def _log_prior(members: tuple[Member, ...], felt_from: float) -> FloatArray:
     return np.log(np.concatenate([[absent.sum() + FLOOR], counts]) / (DRAWS + FLOOR * (counts.size + 1)))
 
 
-@lru_cache(maxsize=1024)
-def _draws(prior: HealthyPrior, role: str, seed: int, felt_from: float) -> FloatArray:
-    """Quasi-random strengths: evenly spread quantiles, shuffled by a fixed seed so that members are independent."""
+@lru_cache(maxsize=64)
+def _levels(seed: int) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Evenly spread quantiles, shuffled three times by a fixed seed, so that members are independent."""
     generator = np.random.default_rng(seed)
-    level = generator.permutation((np.arange(DRAWS) + 0.5) / DRAWS)
-    other = generator.permutation((np.arange(DRAWS) + 0.5) / DRAWS)
-    if role == "fault":
-        return _complaint_quantile(level, felt_from)
-    healthy = np.where(
-        other < prior.presence, prior.median_mps2 * np.exp(prior.log_sd * _normal_quantile(HEALTHY_UP_TO * level)), 0.0
+    even = (np.arange(DRAWS) + 0.5) / DRAWS
+    return generator.permutation(even), generator.permutation(even), generator.permutation(even)
+
+
+@lru_cache(maxsize=1024)
+def _complaints(seed: int, felt_from: float) -> FloatArray:
+    return _complaint_quantile(_levels(seed)[0], felt_from)
+
+
+@lru_cache(maxsize=4096)
+def _sound(prior: HealthyPrior, role: str, seed: int) -> FloatArray:
+    """Strengths of a healthy line, or of one excited by the fault of its part."""
+    from scipy.special import ndtri
+
+    level, there, excited = _levels(seed)
+    strength = prior.median_mps2 * np.exp(prior.log_sd * ndtri(HEALTHY_UP_TO * level))
+    healthy = np.where(there < prior.presence, strength, 0.0)
+    return (
+        healthy if role == "healthy" else np.where(excited < EXCITED_SHARE, EXCITED_TIMES * healthy, healthy)
     )
-    if role == "healthy":
-        return healthy
-    return np.where(generator.permutation(level) < EXCITED_SHARE, EXCITED_TIMES * healthy, healthy)
 
 
 def _complaint_quantile(level: FloatArray, felt_from: float) -> FloatArray:
@@ -127,9 +140,3 @@ def _complaint_quantile(level: FloatArray, felt_from: float) -> FloatArray:
     fall = 1.0 / (1.0 + np.exp((log_a - np.log(COMPLAINT_UP_TO_MPS2)) / COMPLAINT_EDGE))
     share = np.cumsum(rise * fall)
     return np.asarray(np.exp(np.interp(level, share / share[-1], log_a)))
-
-
-def _normal_quantile(level: FloatArray) -> FloatArray:
-    from statistics import NormalDist
-
-    return np.array([NormalDist().inv_cdf(p) for p in level])

@@ -15,7 +15,7 @@ from vibeorder.diagnosis.analyse import Piece, Setting, judge_stretch
 from vibeorder.diagnosis.candidates import Candidate
 from vibeorder.diagnosis.floor import floor_of
 from vibeorder.diagnosis.judge import Judgement
-from vibeorder.diagnosis.propose import RateDoubt
+from vibeorder.diagnosis.propose import BRISK, RateDoubt
 from vibeorder.diagnosis.ridge import Ridge, find_ridges
 from vibeorder.diagnosis.scan import HOP_S, Clock
 from vibeorder.diagnosis.signal import Signal
@@ -35,6 +35,10 @@ ln(speed) (common practice, no source)."""
 STRETCH_S = 75.0
 MOST_STRETCHES = 2
 TOO_UNLIKELY = -14.0
+MOST_NAMINGS = 40
+SECOND_RIDGE = 0.6
+"""A weaker line is followed too only where it has this share of the strongest line's evidence."""
+
 REACH, STEP = 0.012, 0.001
 
 
@@ -94,8 +98,11 @@ def _infer(
     floor = floor_of(part)
     per_wheel = setting.engine_per_wheel()
     ridges = find_ridges(part, floor, _jump_factors(per_wheel))
+    ridges = [r for r in ridges if r.total > SECOND_RIDGE * ridges[0].total]
     namings = [n for ridge in ridges for n in _namings(ridge, part, candidates, per_wheel, given, setting)]
-    namings = [n for n in namings if n.log_prior > TOO_UNLIKELY]
+    namings = sorted((n for n in namings if n.log_prior > TOO_UNLIKELY), key=lambda n: -n.log_prior)[
+        :MOST_NAMINGS
+    ]
     found: list[Piece] = []
     logs: list[float] = []
     for i, naming in enumerate(namings):
@@ -113,6 +120,7 @@ def _infer(
                 start_s,
                 None,
                 naming.candidate,
+                BRISK,
             )
         )
         logs.append(naming.log_prior)

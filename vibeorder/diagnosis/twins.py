@@ -20,6 +20,9 @@ __all__ = ["indistinct_pairs", "readings_of"]
 AS_GOOD = float(np.log(20.0))
 """Two explanations of one line within this of each other (log, tempered) are both standing."""
 
+NEVER = -1e6
+"""Log weight of what was not judged at all."""
+
 SAME_LINE_SHARE = 0.004
 SAME_LINE_HZ = 0.3
 """Two candidates measured nearer than this look at one physical line."""
@@ -30,6 +33,7 @@ def indistinct_pairs(
 ) -> set[tuple[int, int]]:
     """Pairs (i, j), i < j, of candidates that this recording cannot separate. log_weight: tempered."""
     count = len(judgement.candidates)
+    log_weight = np.maximum(log_weight, NEVER)
     top = int(np.argmax(log_weight))
     pairs = set()
     best = [judgement.best_for(i) for i in range(count)]
