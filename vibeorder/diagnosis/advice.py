@@ -79,9 +79,15 @@ def runout_check(
         return RunoutCheck(True, where_of[(first.part, first.order)], why)
     if nothing >= max(p, LIKELY):
         return RunoutCheck(False, "", "no part's line is as strong as a complaint; measure nothing yet")
-    if group and p >= LIKELY:
+    if group and p >= LIKELY and not measurable:
         return RunoutCheck(
             False, "", f"{group[0].label} is not found with a dial indicator: {group[0].first_check}"
+        )
+    if measurable:
+        return RunoutCheck(
+            False,
+            "",
+            f"the {measurable[0].label} is only {_percent(share)} likely: settle it with the next drive before measuring",
         )
     return RunoutCheck(False, "", "no part stands out enough to measure; settle it with the next drive first")
 
