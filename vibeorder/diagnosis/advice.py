@@ -87,7 +87,7 @@ def runout_check(
         return RunoutCheck(
             False,
             "",
-            f"the {measurable[0].label} is only {_percent(share)} likely: settle it with the next drive before measuring",
+            f"the {measurable[0].label} is only {_percent(share)} likely: settle it with the next drive first",
         )
     return RunoutCheck(False, "", "no part stands out enough to measure; settle it with the next drive first")
 
