@@ -16,6 +16,7 @@ from vibeorder.diagnosis.judge import Hypothesis, held_gear
 from vibeorder.diagnosis.posterior import TEMPERATURE, Kind, Posterior
 from vibeorder.diagnosis.prepare import lag_of
 from vibeorder.diagnosis.result import Diagnosis, SpeedFit, Suspect
+from vibeorder.diagnosis.scan import SLOWEST_RATE_HZ
 from vibeorder.diagnosis.signal import Signal
 from vibeorder.diagnosis.twins import indistinct_pairs, readings_of
 from vibeorder.diagnosis.views import lines_seen, order_map_view, spectrum_view
@@ -174,14 +175,14 @@ def _snr_db(reading: Reading | None) -> float:
 def _expected_hz(hypothesis: Hypothesis, index: int) -> float | None:
     """Rate from the vehicle alone: nominal tire, the speed source as it stands."""
     clock = hypothesis.scan.clock
-    rate = clock.rate_hz[clock.rate_hz > 0.8]
+    multiple = np.zeros(clock.mid_s.size)
     for track in hypothesis.scan.tracks:
-        if track.candidate == index and (
-            track.gear is None
-            or (hypothesis.gears is not None and (hypothesis.gears.gear == track.gear).any())
-        ):
-            return float(np.median(rate) * track.multiple) if rate.size else None
-    return None
+        if track.candidate == index and track.gear is None:
+            multiple[:] = track.multiple
+        elif track.candidate == index and hypothesis.gears is not None:
+            multiple[hypothesis.gears.gear == track.gear] = track.multiple
+    turning = (multiple > 0) & (clock.rate_hz > SLOWEST_RATE_HZ)
+    return float(np.median((clock.rate_hz * multiple)[turning])) if turning.any() else None
 
 
 def _offset(hypothesis: Hypothesis, index: int) -> float:
@@ -192,11 +193,20 @@ def _offset(hypothesis: Hypothesis, index: int) -> float:
     return hypothesis.offsets.get((index, int(gears[counts.argmax()])), 0.0)
 
 
+def _scale(hypothesis: Hypothesis) -> float:
+    """True wheel turns over nominal ones, over the whole stretch: as the locked phase counted them."""
+    clock, course = hypothesis.scan.clock, hypothesis.course
+    first, last = float(course.turns_s[0]), float(course.turns_s[-1])
+    rate = np.interp(np.arange(first, last, 0.1), clock.mid_s, clock.rate_hz)
+    nominal = float(rate.sum() * 0.1)
+    return 1.0 + float(course.turns[-1] - course.turns[0]) / max(nominal, 1e-6)
+
+
 def _measured_hz(hypothesis: Hypothesis, expected_hz: float | None, offset: float) -> float | None:
     """Where the line runs at the record's median rate: the nominal place, corrected as the course was."""
     if expected_hz is None:
         return None
-    return expected_hz * (1.0 + float(np.mean(hypothesis.course.epsilon))) * (1.0 + offset)
+    return expected_hz * _scale(hypothesis) * (1.0 + offset)
 
 
 def _why(
@@ -221,7 +231,7 @@ def _speed(
     clock = best.scan.clock
     circumference = vehicle.tire.circumference_m
     path = clock.rate_hz * (1.0 + best.course.epsilon) * circumference
-    scale = 1.0 + float(np.mean(best.course.epsilon))
+    scale = _scale(best)
     se = 0.001 if best.course.locked else piece.doubt.sd
     band = 2.0 * vehicle.tire.relative_se
     unit = given.unit if given is not None else "mph"

@@ -17,7 +17,7 @@ from vibeorder.diagnosis.signal import folded
 
 __all__ = ["indistinct_pairs", "readings_of"]
 
-AS_GOOD = float(np.log(20.0))
+AS_GOOD = float(np.log(6.0))
 """Two explanations of one line within this of each other (log, tempered) are both standing."""
 
 NEVER = -1e6
