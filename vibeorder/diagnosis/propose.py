@@ -8,6 +8,7 @@ from numpy.typing import NDArray
 
 from vibeorder.diagnosis.blocks import Course
 from vibeorder.diagnosis.candidates import Candidate
+from vibeorder.diagnosis.courses import LockOn, locked_course
 from vibeorder.diagnosis.gears import (
     GearCourse,
     constant_gear,
@@ -16,7 +17,6 @@ from vibeorder.diagnosis.gears import (
     logged_gear_votes,
     shift_log_prior,
 )
-from vibeorder.diagnosis.locking import locked_phase
 from vibeorder.diagnosis.paths import gear_totals, spread, trace_gears, wobble_course
 from vibeorder.diagnosis.scan import Scan
 from vibeorder.diagnosis.signal import folded
@@ -252,10 +252,14 @@ class _Search:
         """The course locked on its anchor's phase, and the gears to weigh with it."""
         gears = self._gear_courses(state, epsilon)
         return Proposal(
-            _course(self.scan, self.doubt, epsilon, k, self._lock_tracks(k, state, offset)), gears, offset
+            locked_course(
+                self.scan, (self.doubt.mean, self.doubt.sd), epsilon, k, self._lock_tracks(k, state, offset)
+            ),
+            gears,
+            offset,
         )
 
-    def _lock_tracks(self, k: int, state: NDArray[np.intp], offset: float) -> list["_LockOn"]:
+    def _lock_tracks(self, k: int, state: NDArray[np.intp], offset: float) -> list["LockOn"]:
         """Tracks whose phase corrects the course: the anchor's own, each while it holds."""
         found = []
         for t, track in enumerate(self.scan.tracks):
@@ -267,7 +271,7 @@ class _Search:
                 else (state == self.states.index(track.gear)).astype(float)
             )
             if held.any():
-                found.append(_LockOn(t, offset, held))
+                found.append(LockOn(t, offset, held))
         return found
 
     def unanchored(self) -> Proposal:
@@ -280,7 +284,7 @@ class _Search:
             self.engine_votes[:, :, : self.scan.clock.epsilon.size], self.switch, self.log_prior[0]
         )
         return Proposal(
-            _course(self.scan, self.doubt, epsilon, None, []),
+            locked_course(self.scan, (self.doubt.mean, self.doubt.sd), epsilon, None, []),
             self._gear_courses(trace_gears(back, cell), epsilon),
         )
 
@@ -370,44 +374,3 @@ def _on_road_line(scan: Scan, multiple: float, road: FloatArray, sample_rate_hz:
 
 def _smooth(course: FloatArray) -> FloatArray:
     return np.convolve(np.pad(course, 1, mode="edge"), [0.25, 0.5, 0.25], mode="valid")
-
-
-COURSE_STEP_S = 0.05
-
-
-@dataclass(frozen=True, slots=True)
-class _LockOn:
-    """A track to lock on: its offset from the nominal ratio, and when it holds [shape (frames,)]."""
-
-    track: int
-    offset: float
-    held: FloatArray
-
-
-def _course(
-    scan: Scan, doubt: RateDoubt, epsilon: FloatArray, anchor: int | None, lock_on: Sequence[_LockOn]
-) -> Course:
-    clock = scan.clock
-    times = np.arange(0.0, clock.mid_s[-1] + 1.0, COURSE_STEP_S)
-    rate = np.interp(times, clock.mid_s, epsilon * clock.rate_hz)
-    turns = np.concatenate([[0.0], np.cumsum(0.5 * (rate[1:] + rate[:-1]) * COURSE_STEP_S)])
-    log_prior = -0.5 * ((float(epsilon.mean()) - doubt.mean) / doubt.sd) ** 2
-    further = sum(
-        (_locked_turns(scan, epsilon, times, turns, lock) for lock in lock_on), np.zeros(times.size)
-    )
-    return Course(epsilon, anchor, log_prior, turns + further, times, locked=bool(lock_on))
-
-
-def _locked_turns(
-    scan: Scan, epsilon: FloatArray, times: FloatArray, turns: FloatArray, lock: _LockOn
-) -> FloatArray:
-    """Wheel turns by which a line's own phase corrects the course, while its track holds."""
-    clock, band = scan.clock, scan.bands[lock.track]
-    multiple = scan.tracks[lock.track].multiple
-    nominal = np.interp(times, clock.mid_s, clock.rate_hz)
-    ahead = lock.offset * (turns + np.cumsum(nominal) * COURSE_STEP_S)
-    typical = float(np.median(clock.rate_hz * (1.0 + epsilon))) * multiple
-    correction = multiple * np.interp(band.times_s, times, turns + ahead)
-    further = np.interp(times, band.times_s, locked_phase(band, correction, typical)) / multiple
-    held = np.interp(times, clock.mid_s, lock.held) > 0.99
-    return np.cumsum(np.diff(further, prepend=further[0]) * held)

@@ -8,11 +8,11 @@ from numpy.typing import NDArray
 from vibeorder.diagnosis.advice import next_drive, runout_check, verdict
 from vibeorder.diagnosis.amplitudes import COMPLAINT_FROM_MPS2
 from vibeorder.diagnosis.analyse import Piece
-from vibeorder.diagnosis.beats import find_beat
 from vibeorder.diagnosis.candidates import Candidate
 from vibeorder.diagnosis.evidence import Reading
 from vibeorder.diagnosis.gears import NOT_LOCKED
 from vibeorder.diagnosis.judge import Hypothesis, held_gear
+from vibeorder.diagnosis.notes import beat_notes, plain_notes
 from vibeorder.diagnosis.posterior import TEMPERATURE, Kind, Posterior
 from vibeorder.diagnosis.prepare import lag_of
 from vibeorder.diagnosis.result import Diagnosis, SpeedFit, Suspect
@@ -24,8 +24,6 @@ from vibeorder.recording.model import Recording, Trace
 from vibeorder.speed.given import SpeedGiven
 from vibeorder.vehicle import (
     CAUTIONS,
-    COSTS_NOTHING_FIRST,
-    WHICH_WHEEL,
     Vehicle,
     feel_of,
     order_text,
@@ -78,7 +76,10 @@ def assemble(
         order_map=order_map_view(signal, [(n, t + piece.start_s, f) for n, t, f in tracks[:TRACKS_DRAWN]]),
         next_drive=next_drive(suspects, nothing, steady, kind != "inferred"),
         cautions=CAUTIONS,
-        notes=(*_beat_notes(suspects, piece, steady), *_notes(suspects, nothing, steady, vehicle, signal)),
+        notes=(
+            *beat_notes(suspects, piece, steady),
+            *plain_notes(suspects, nothing, steady, vehicle, signal),
+        ),
         history=recording.history,
     )
 
@@ -343,64 +344,3 @@ def _recording(recording: Recording) -> dict[str, object]:
         "repaired": quality.repaired,
         "repeated": quality.repeated,
     }
-
-
-BEAT_LOOKED_FOR = 0.2
-"""Probability from which a suspect's line is looked at for being two."""
-
-
-def _beat_notes(suspects: Sequence[Suspect], piece: Piece, steady: bool) -> tuple[str, ...]:
-    """What a coming and going of the likeliest suspect's line says, at a held speed."""
-    top = suspects[0] if suspects else None
-    if top is None or not steady or top.probability < BEAT_LOOKED_FOR or top.frequency_hz is None:
-        return ()
-    index = next(i for i, c in enumerate(piece.judgement.candidates) if c.key == (top.part, top.order))
-    hypothesis = piece.judgement.best_for(index)
-    for track, band in zip(hypothesis.scan.tracks, hypothesis.scan.bands, strict=True):
-        held = track.gear is None or (
-            hypothesis.gears is not None and (hypothesis.gears.gear == track.gear).all()
-        )
-        if track.candidate != index or not held:
-            continue
-        turns = track.multiple * hypothesis.course.correction(band.times_s)
-        beat = find_beat(band, turns, top.frequency_hz)
-        if beat is None:
-            return ()
-        share = 100.0 * beat.apart_hz / beat.rate_hz
-        what = (
-            f"two tires whose rolling sizes differ by {share:.1f}%"
-            if top.part == "tire_wheel"
-            else f"two parts whose rates differ by {share:.1f}%"
-        )
-        return (
-            f"The {top.label} line is two, {beat.apart_hz:.2f} Hz apart: the shake comes and goes every "
-            f"{beat.period_s:.0f} s, as {what} make it.",
-        )
-    return ()
-
-
-def _notes(
-    suspects: Sequence[Suspect], nothing: float, steady: bool, vehicle: Vehicle, signal: Signal
-) -> tuple[str, ...]:
-    notes = [COSTS_NOTHING_FIRST]
-    top = suspects[0] if suspects else None
-    if top is not None and top.probability > 0.2 and top.part == "tire_wheel":
-        notes.append(WHICH_WHEEL)
-    if steady and top is not None and nothing < 0.5:
-        notes.append(
-            "At one steady speed a fixed resonance of the body can look like a part's line: a range of speeds tells."
-        )
-    if signal.relative:
-        notes.append(
-            "Amplitudes are relative: this recording has no scale, so how strong the shake is cannot be said."
-        )
-    top_hz = 0.5 * signal.rate_hz
-    above = [s for s in suspects if s.expected_hz is not None and s.expected_hz > top_hz]
-    if above:
-        notes.append(
-            f"Above {top_hz:.0f} Hz, half the sample rate, lines show folded: "
-            + ", ".join(sorted({s.label for s in above}))
-            + "."
-        )
-    notes.extend(vehicle.notes)
-    return tuple(notes)

@@ -1,0 +1,71 @@
+"""What else is said of a recording: beats, what costs nothing, which wheel, folding, missing scale."""
+
+from collections.abc import Sequence
+
+from vibeorder.diagnosis.analyse import Piece
+from vibeorder.diagnosis.beats import find_beat
+from vibeorder.diagnosis.result import Suspect
+from vibeorder.diagnosis.signal import Signal
+from vibeorder.vehicle import COSTS_NOTHING_FIRST, WHICH_WHEEL, Vehicle
+
+__all__ = ["beat_notes", "plain_notes"]
+
+BEAT_LOOKED_FOR = 0.2
+"""Probability from which a suspect's line is looked at for being two."""
+
+
+def beat_notes(suspects: Sequence[Suspect], piece: Piece, steady: bool) -> tuple[str, ...]:
+    """What a coming and going of the likeliest suspect's line says, at a held speed."""
+    top = suspects[0] if suspects else None
+    if top is None or not steady or top.probability < BEAT_LOOKED_FOR or top.frequency_hz is None:
+        return ()
+    index = next(i for i, c in enumerate(piece.judgement.candidates) if c.key == (top.part, top.order))
+    hypothesis = piece.judgement.best_for(index)
+    for track, band in zip(hypothesis.scan.tracks, hypothesis.scan.bands, strict=True):
+        held = track.gear is None or (
+            hypothesis.gears is not None and (hypothesis.gears.gear == track.gear).all()
+        )
+        if track.candidate != index or not held:
+            continue
+        turns = track.multiple * hypothesis.course.correction(band.times_s)
+        beat = find_beat(band, turns, top.frequency_hz)
+        if beat is None:
+            return ()
+        share = 100.0 * beat.apart_hz / beat.rate_hz
+        what = (
+            f"two tires whose rolling sizes differ by {share:.1f}%"
+            if top.part == "tire_wheel"
+            else f"two parts whose rates differ by {share:.1f}%"
+        )
+        return (
+            f"The {top.label} line is two, {beat.apart_hz:.2f} Hz apart: the shake comes and goes every "
+            f"{beat.period_s:.0f} s, as {what} make it.",
+        )
+    return ()
+
+
+def plain_notes(
+    suspects: Sequence[Suspect], nothing: float, steady: bool, vehicle: Vehicle, signal: Signal
+) -> tuple[str, ...]:
+    notes = [COSTS_NOTHING_FIRST]
+    top = suspects[0] if suspects else None
+    if top is not None and top.probability > 0.2 and top.part == "tire_wheel":
+        notes.append(WHICH_WHEEL)
+    if steady and top is not None and nothing < 0.5:
+        notes.append(
+            "At one steady speed a fixed resonance of the body can look like a part's line: a range of speeds tells."
+        )
+    if signal.relative:
+        notes.append(
+            "Amplitudes are relative: this recording has no scale, so how strong the shake is cannot be said."
+        )
+    top_hz = 0.5 * signal.rate_hz
+    above = [s for s in suspects if s.expected_hz is not None and s.expected_hz > top_hz]
+    if above:
+        notes.append(
+            f"Above {top_hz:.0f} Hz, half the sample rate, lines show folded: "
+            + ", ".join(sorted({s.label for s in above}))
+            + "."
+        )
+    notes.extend(vehicle.notes)
+    return tuple(notes)
