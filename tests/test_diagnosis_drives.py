@@ -112,9 +112,7 @@ def test_joint_angles_are_never_sent_to_the_balancer_nor_to_the_dial_indicator()
     assert "slopes" in result.suspects[0].first_check
 
 
-@pytest.mark.parametrize(
-    ("vehicle", "drive", "part", "order"), CLEAR_CASES, ids=NAMES
-)
+@pytest.mark.parametrize(("vehicle", "drive", "part", "order"), CLEAR_CASES, ids=NAMES)
 def test_only_a_first_order_may_ever_be_balanced(
     vehicle: Vehicle, drive: Drive, part: str, order: float
 ) -> None:
@@ -202,7 +200,9 @@ def test_the_same_speed_in_kilometres_and_miles_gives_the_same_result() -> None:
     miles = diagnose(recording, TRUCK, speed=parse_speed_given("60 mph"), gear=8)
     kilometres = diagnose(recording, TRUCK, speed=parse_speed_given("96.56064 km/h"), gear=8)
     assert [key(s) for s in miles.suspects] == [key(s) for s in kilometres.suspects]
-    assert [s.probability for s in miles.suspects] == pytest.approx([s.probability for s in kilometres.suspects])
+    assert [s.probability for s in miles.suspects] == pytest.approx(
+        [s.probability for s in kilometres.suspects]
+    )
     assert (miles.speed.unit, kilometres.speed.unit) == ("mph", "km/h")
 
 

@@ -23,6 +23,7 @@ AS_GOOD = float(np.log(6.0))
 NEVER = -1e6
 """Log weight of what was not judged at all."""
 
+SAME_RATIO = 0.001
 SAME_LINE_SHARE = 0.004
 SAME_LINE_HZ = 0.3
 """Two candidates measured nearer than this look at one physical line."""
@@ -49,6 +50,12 @@ def indistinct_pairs(
                 if a is not None and b is not None and abs(a - b) < max(SAME_LINE_HZ, SAME_LINE_SHARE * a):
                     pairs.add((i, j))
     return pairs
+
+
+def _one_rate(judgement: Judgement, i: int, j: int) -> bool:
+    """Whether two sources run at one rate whatever the drive: wheel and half-shaft, driveshafts of equal ratio."""
+    a, b = judgement.candidates[i], judgement.candidates[j]
+    return a.basis == b.basis and abs(a.multiple / b.multiple - 1.0) < SAME_RATIO
 
 
 def _coincide(hypothesis: Hypothesis, i: int, j: int) -> bool:
