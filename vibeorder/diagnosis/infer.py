@@ -35,7 +35,7 @@ ln(speed) (common practice, no source)."""
 STRETCH_S = 75.0
 MOST_STRETCHES = 2
 TOO_UNLIKELY = -14.0
-MOST_NAMINGS = 40
+MOST_NAMINGS, AT_LEAST = 40, 5
 SECOND_RIDGE = 0.6
 """A weaker line is followed too only where it has this share of the strongest line's evidence."""
 
@@ -100,9 +100,9 @@ def _infer(
     ridges = find_ridges(part, floor, _jump_factors(per_wheel))
     ridges = [r for r in ridges if r.total > SECOND_RIDGE * ridges[0].total]
     namings = [n for ridge in ridges for n in _namings(ridge, part, candidates, per_wheel, given, setting)]
-    namings = sorted((n for n in namings if n.log_prior > TOO_UNLIKELY), key=lambda n: -n.log_prior)[
-        :MOST_NAMINGS
-    ]
+    namings.sort(key=lambda n: -n.log_prior)
+    likely = [n for n in namings if n.log_prior > TOO_UNLIKELY][:MOST_NAMINGS]
+    namings = likely or [n for n in namings if np.isfinite(n.log_prior)][:AT_LEAST]
     found: list[Piece] = []
     logs: list[float] = []
     for i, naming in enumerate(namings):

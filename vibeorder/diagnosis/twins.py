@@ -23,6 +23,9 @@ AS_GOOD = float(np.log(6.0))
 NEVER = -1e6
 """Log weight of what was not judged at all."""
 
+MOSTLY = 0.5
+"""Two lines are one where hypotheses with more than this share of the weight put them in one place."""
+
 SAME_RATIO = 0.001
 SAME_LINE_SHARE = 0.004
 SAME_LINE_HZ = 0.3
@@ -41,9 +44,8 @@ def indistinct_pairs(
     for i in range(count):
         for j in range(i + 1, count):
             as_good = abs(log_weight[i] - log_weight[j]) < AS_GOOD
-            if _coincide(best[top], i, j) or (
-                as_good and (_coincide(best[i], i, j) or _coincide(best[j], i, j))
-            ):
+            lead = i if log_weight[i] >= log_weight[j] else j
+            if _one_rate(judgement, i, j) or _together(judgement, lead, i, j) > MOSTLY:
                 pairs.add((i, j))
             elif as_good and max(log_weight[i], log_weight[j]) > log_weight[top] - AS_GOOD:
                 a, b = _seen(best[i], i, sample_rate_hz), _seen(best[j], j, sample_rate_hz)
@@ -56,6 +58,16 @@ def _one_rate(judgement: Judgement, i: int, j: int) -> bool:
     """Whether two sources run at one rate whatever the drive: wheel and half-shaft, driveshafts of equal ratio."""
     a, b = judgement.candidates[i], judgement.candidates[j]
     return a.basis == b.basis and abs(a.multiple / b.multiple - 1.0) < SAME_RATIO
+
+
+def _together(judgement: Judgement, lead: int, i: int, j: int) -> float:
+    """Share of what speaks for `lead` that comes from hypotheses on which i and j run on one line."""
+    weight = np.array([h.log_class[lead] for h in judgement.hypotheses])
+    if not np.isfinite(weight).any():
+        return 0.0
+    weight = np.exp(weight - weight.max())
+    shared = np.array([_coincide(h, i, j) for h in judgement.hypotheses])
+    return float(weight[shared].sum() / weight.sum())
 
 
 def _coincide(hypothesis: Hypothesis, i: int, j: int) -> bool:
