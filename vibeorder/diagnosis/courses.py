@@ -29,6 +29,11 @@ class LockOn:
 def locked_course(
     scan: Scan, prior: tuple[float, float], epsilon: FloatArray, anchor: int | None, lock_on: Sequence[LockOn]
 ) -> Course:
+    """The course of these corrections, its phase corrected by the lines of `lock_on`.
+
+    prior: mean and sd of the constant part of the correction. epsilon: [shape (frames,)]. anchor: the candidate
+    whose line led to it, or None.
+    """
     clock = scan.clock
     times = np.arange(0.0, clock.mid_s[-1] + 1.0, COURSE_STEP_S)
     rate = np.interp(times, clock.mid_s, epsilon * clock.rate_hz)
