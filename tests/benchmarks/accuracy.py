@@ -1,263 +1,247 @@
 """How often the first suspect is right, and whether the probabilities mean what they say, on simulated road tests.
 
     python tests/benchmarks/accuracy.py --kind gps --tests 300
-    python tests/benchmarks/accuracy.py --all --write docs/accuracy.md
+    python tests/benchmarks/accuracy.py --all --tests 200 --json-lines all.jsonl --write docs/accuracy.md
+    python tests/benchmarks/accuracy.py --from all.jsonl --write docs/accuracy.md      # same table, nothing run
 
-Seeds from 100000 up are kept for this; tuning used seeds below 50000.
+Seeds from 100000 up are kept for this; tuning used seeds below 50000. +- is one standard error.
 """
 
 import argparse
-import os
-import re
+import json
+import sys
 import time
-from collections.abc import Callable, Sequence
-from concurrent.futures import ProcessPoolExecutor
-from dataclasses import dataclass
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import asdict
 from pathlib import Path
-from typing import Literal
+from typing import get_args
 
-os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # before numpy: two processes share two cores
+sys.path.insert(0, str(Path(__file__).resolve().parent))
 
 import numpy as np
-from world import random_road_test
+from common import (
+    Known,
+    Outcome,
+    Task,
+    calibration_error,
+    chance_error,
+    each,
+    fill_page,
+    judge_task,
+    table,
+    tasks_of,
+)
 
-from vibeorder.diagnosis import Diagnosis, diagnose
-from vibeorder.simulate import RoadTest, as_recording, truth_group
-from vibeorder.speed.given import SpeedGiven, parse_speed_given
+from vibeorder.vehicle import Layout
 
 SEED_BASE = 100_000
-Kind = Literal["gps", "dash", "none", "audio"]
+SURE = 0.9
+LEAST_LOG = 1e-4
+LEAST_IN_ROW = 5
+TOLD_EVERY_S = 60.0
 
+GPS, HEALTHY = "GPS speed, gear not told", "GPS speed"
+GPS_GEAR = "GPS speed, held, gear told"
+DASH = "speed off the dash (0 to 4% high), held, gear not told"
+DASH_GEAR = "speed off the dash, held, gear told"
+NONE, AUDIO = "no speed", "sound, speed off the dash, held, gear told"
 
-@dataclass(frozen=True, slots=True)
-class Task:
-    """One road test to draw and judge."""
+HEADS = (
+    "what is known", "road tests", "first suspect right", "with twins as one", "the very fault first",
+    "'nothing' said", "P(fault)", "log loss", "Brier", "calibration error (by chance)",
+    "claims of 90% and more: share, right", "seconds",
+)  # fmt: skip
 
-    seed: int
-    kind: Kind
-    drive: Literal["steady", "sweep"] | None
-    healthy: bool
-    gear_known: bool
-
-
-@dataclass(frozen=True, slots=True)
-class Score:
-    """What came out. right: first suspect coincides with the fault; twin: or is said to be indistinct from it.
-
-    given: probability of the fault and what coincides with it (of nothing, where healthy). claimed: probability of
-    the first suspect with its twins. blamed: the group of the first suspect has more than half.
-    """
-
-    kind: str
-    drive: str
-    rate_hz: float
-    layout: str
-    strength: float
-    right: bool
-    twin: bool
-    given: float
-    claimed: float
-    nothing: float
-    blamed: bool
-    seconds: float
-
-
-def run(task: Task) -> Score:
-    """Draw and judge one road test."""
-    sensor: Literal["acceleration", "audio"] = "audio" if task.kind == "audio" else "acceleration"
-    test = random_road_test(
-        task.seed,
-        "gps" if task.kind == "gps" else "dash",
-        drive=task.drive,
-        healthy=task.healthy,
-        sensor=sensor,
-    )
-    recording = as_recording(test)
-    gears = {int(g) for g in test.truth.gear}
-    gear = gears.pop() if task.gear_known and len(gears) == 1 and test.vehicle.gears else None
-    began = time.perf_counter()
-    found = diagnose(recording, test.vehicle, speed=_speed(task.kind, test), gear=gear or None)
-    return _score(task, test, found, time.perf_counter() - began)
-
-
-def _speed(kind: Kind, test: RoadTest) -> SpeedGiven | None:
-    return parse_speed_given(test.dash_text) if kind in ("dash", "audio") else None
-
-
-def _score(task: Task, test: RoadTest, found: Diagnosis, seconds: float) -> Score:
-    fault = test.truth.fault
-    truth = set(truth_group(test)) if fault else set()
-    top = found.suspects[0]
-    group = [s for s in found.suspects if s is top or (s.part, s.order) in top.indistinct_from]
-    claimed = sum(s.probability for s in group)
-    nothing = found.nothing_found_probability
-    if fault is None:
-        right = twin = nothing > claimed
-        given = nothing
-    else:
-        named = nothing < claimed
-        right = named and (top.part, top.order) in truth
-        twin = named and any((s.part, s.order) in truth for s in group)
-        given = sum(s.probability for s in found.suspects if (s.part, s.order) in truth)
-    return Score(
-        task.kind,
-        test.scenario.drive.kind,
-        test.scenario.rate_hz,
-        test.vehicle.layout,
-        0.0 if fault is None else fault.rms_mps2,
-        right,
-        twin,
-        given,
-        max(claimed, nothing),
-        nothing,
-        claimed > 0.5,
-        seconds,
-    )
-
-
-def judge_all(tasks: Sequence[Task], jobs: int) -> list[Score]:
-    """Scores of all tasks, `jobs` at a time."""
-    if jobs == 1:
-        return [run(task) for task in tasks]
-    with ProcessPoolExecutor(jobs) as pool:
-        return list(pool.map(run, tasks, chunksize=4))
-
-
-def tasks_of(
-    kind: Kind,
-    count: int,
-    base: int,
-    *,
-    drive: Literal["steady", "sweep"] | None = None,
-    healthy: bool = False,
-    gear_known: bool = False,
-) -> list[Task]:
-    """`count` tasks with seeds of their own."""
-    offset = {"gps": 0, "dash": 20_000, "none": 40_000, "audio": 60_000}[kind] + 10_000 * healthy
-    return [Task(base + offset + i, kind, drive, healthy, gear_known) for i in range(count)]
-
-
-def calibration_error(scores: Sequence[Score]) -> float:
-    """Mean distance between what was claimed and how often it was right, over ten bins of the claim."""
-    claimed = np.array([s.claimed for s in scores])
-    right = np.array([s.twin for s in scores], float)
-    bins = np.minimum((claimed * 10).astype(int), 9)
-    return float(
-        sum(
-            abs(claimed[bins == b].mean() - right[bins == b].mean()) * (bins == b).mean()
-            for b in np.unique(bins)
-        )
-    )
-
-
-HEAD = (
-    "| what is known | road tests | first suspect right | with twins as one | P(fault) | log loss | calibration error "
-    "| claims of 90% and more: share, right | seconds |\n|---|---|---|---|---|---|---|---|---|"
+BANDS: tuple[tuple[str, Callable[[Outcome], bool]], ...] = (
+    ("held speed", lambda s: s.drive == "steady"),
+    ("changing speed", lambda s: s.drive == "sweep"),
+    *((f"{rate:g} samples a second", lambda s, rate=rate: s.rate_hz == rate) for rate in (100, 200, 400)),
+    ("fault 0.10 to 0.15 m/s^2", lambda s: s.strength_mps2 < 0.15),
+    ("fault 0.15 to 0.25 m/s^2", lambda s: 0.15 <= s.strength_mps2 < 0.25),
+    ("fault 0.25 to 0.5 m/s^2", lambda s: s.strength_mps2 >= 0.25),
+    *((layout, lambda s, layout=layout: s.layout == layout) for layout in get_args(Layout)),
 )
 
 
-def row(name: str, scores: Sequence[Score]) -> str:
-    """One line of the table; +- is one standard error."""
-    n = len(scores)
-    right = float(np.mean([s.right for s in scores]))
-    twin = float(np.mean([s.twin for s in scores]))
-    given = np.array([s.given for s in scores])
-    sure = [s for s in scores if s.claimed >= 0.9]
-    sure_right = f"{np.mean([s.twin for s in sure]):.1%}" if sure else "-"
+def all_tasks(count: int, base: int) -> list[Task]:
+    """The road tests of the docs' tables."""
+    half, few = max(count // 2, 1), max(count // 6, 1)
+    return [
+        *tasks_of("gps", count, base, name=GPS),
+        *tasks_of("gps", half, base, drive="steady", gear_known=True, name=GPS_GEAR),
+        *tasks_of("dash", half, base, drive="steady", name=DASH),
+        *tasks_of("dash", half, base, drive="steady", gear_known=True, name=DASH_GEAR),
+        *tasks_of("none", few, base, name=NONE),
+        *tasks_of("audio", few, base, drive="steady", gear_known=True, name=AUDIO),
+        *tasks_of("gps", half, base, healthy=True, name=HEALTHY),
+    ]
+
+
+def tables(outcomes: Sequence[Outcome]) -> str:
+    """Both tables: drives with a fault, in rows by what is known and the largest row broken down; healthy ones."""
+    faulty = [s for s in outcomes if s.strength_mps2 > 0.0]
+    sound = [s for s in outcomes if s.strength_mps2 == 0.0]
+    parts = []
+    if faulty:
+        parts.append(table(HEADS, rows_of(faulty)))
+    if sound:
+        parts.append(
+            table(
+                ("healthy drives", "road tests", "a part blamed", "P(nothing)", "seconds"),
+                [healthy_row(name, [s for s in sound if s.name == name]) for name in names(sound)],
+            )
+        )
+    mixed = as_the_prior_has_it(faulty, sound)
+    if mixed is not None:
+        parts.append(mixed)
+    return "\n\n".join(parts)
+
+
+def rows_of(outcomes: Sequence[Outcome]) -> Iterator[Sequence[str]]:
+    """A row for every name; the first, which has the most road tests, also broken down."""
+    for i, name in enumerate(names(outcomes)):
+        own = [s for s in outcomes if s.name == name]
+        yield row(name, own)
+        if i == 0:
+            for band, wanted in BANDS:
+                some = [s for s in own if wanted(s)]
+                if LEAST_IN_ROW <= len(some) < len(own):
+                    yield row(f"- {band}", some)
+
+
+def names(outcomes: Sequence[Outcome]) -> list[str]:
+    """The rows' names in the order in which they came."""
+    return list(dict.fromkeys(s.name for s in outcomes))
+
+
+def row(name: str, outcomes: Sequence[Outcome]) -> Sequence[str]:
+    """One line of the table of faults."""
+    given = np.array([s.given for s in outcomes])
+    claimed = np.array([s.claimed for s in outcomes])
+    right = np.array([s.twin for s in outcomes], float)
+    sure = claimed >= SURE
     return (
-        f"| {name} | {n} | {right:.1%} +- {_se(right, n):.1%} | {twin:.1%} +- {_se(twin, n):.1%} | {given.mean():.3f} "
-        f"| {-np.log(np.maximum(given, 1e-4)).mean():.3f} | {calibration_error(scores):.3f} "
-        f"| {len(sure) / n:.0%}, {sure_right} | {np.mean([s.seconds for s in scores]):.2f} |"
+        name,
+        str(len(outcomes)),
+        share([s.right for s in outcomes]),
+        share([s.twin for s in outcomes]),
+        share([s.exact for s in outcomes]),
+        f"{np.mean([s.said_nothing for s in outcomes]):.1%}",
+        f"{given.mean():.3f}",
+        mean_of(-np.log(np.maximum(given, LEAST_LOG))),
+        f"{np.mean((claimed - right) ** 2):.3f}",
+        f"{calibration_error(claimed, right):.3f} ({chance_error(claimed):.3f})",
+        f"{sure.mean():.0%}, {share(right[sure]) if sure.any() else '-'}",
+        f"{np.mean([s.seconds for s in outcomes]):.2f}",
     )
 
 
-def healthy_row(name: str, scores: Sequence[Score]) -> str:
+def healthy_row(name: str, outcomes: Sequence[Outcome]) -> Sequence[str]:
     """One line of the table of healthy drives."""
-    n = len(scores)
-    blamed = float(np.mean([s.blamed for s in scores]))
-    return f"| {name} | {n} | {blamed:.1%} +- {_se(blamed, n):.1%} | {np.mean([s.nothing for s in scores]):.3f} |"
-
-
-def _se(share: float, count: int) -> float:
-    return float(np.sqrt(max(share * (1.0 - share), 0.25 / count) / count))
-
-
-def full_table(count: int, jobs: int) -> str:
-    """The tables that docs/accuracy.md shows."""
-    gps = judge_all(tasks_of("gps", count, SEED_BASE), jobs)
-    gear = judge_all(tasks_of("gps", count // 2, SEED_BASE, drive="steady", gear_known=True), jobs)
-    dash = judge_all(tasks_of("dash", count // 2, SEED_BASE, drive="steady"), jobs)
-    dash_gear = judge_all(tasks_of("dash", count // 2, SEED_BASE, drive="steady", gear_known=True), jobs)
-    none = judge_all(tasks_of("none", count // 6, SEED_BASE), jobs)
-    audio = judge_all(tasks_of("audio", count // 6, SEED_BASE, drive="steady", gear_known=True), jobs)
-    healthy = judge_all(tasks_of("gps", count // 2, SEED_BASE, healthy=True), jobs)
-    keep: list[tuple[str, Callable[[Score], bool]]] = [
-        ("- held speed", lambda s: s.drive == "steady"),
-        ("- changing speed", lambda s: s.drive == "sweep"),
-        ("- 100 samples a second", lambda s: s.rate_hz == 100.0),
-        ("- 200 and 400 samples a second", lambda s: s.rate_hz > 100.0),
-        ("- fault 0.10 to 0.15 m/s^2", lambda s: s.strength < 0.15),
-        ("- fault above 0.15 m/s^2", lambda s: s.strength >= 0.15),
-        *(
-            (f"- {layout}", lambda s, one=layout: s.layout == one)
-            for layout in ("rwd", "4wd", "awd", "fwd", "ev")
-        ),
-    ]
-    rows = [row("GPS speed, gear not told", gps)]
-    rows += [row(name, [s for s in gps if wanted(s)]) for name, wanted in keep if any(wanted(s) for s in gps)]
-    rows += [
-        row("GPS speed, held, gear told", gear),
-        row("speed off the dash (0 to 4% high), held, gear not told", dash),
-        row("speed off the dash, held, gear told", dash_gear),
-        row("no speed", none),
-        row("sound, speed off the dash, held, gear told", audio),
-    ]
-    quiet = [healthy_row("GPS speed, gear not told", healthy)]
-    head = (
-        "| healthy drives | road tests | a part blamed with more than half | P(nothing) |\n|---|---|---|---|"
+    return (
+        name,
+        str(len(outcomes)),
+        share([s.blamed for s in outcomes]),
+        f"{np.mean([s.nothing for s in outcomes]):.3f}",
+        f"{np.mean([s.seconds for s in outcomes]):.2f}",
     )
-    return "\n".join([HEAD, *rows, "", head, *quiet])
 
 
-def write_between(path: Path, mark: str, text: str) -> None:
-    """Put text between `<!-- begin: mark -->` and `<!-- end: mark -->` of a page."""
-    page = path.read_text(encoding="utf-8")
-    begin, end = f"<!-- begin: {mark} -->", f"<!-- end: {mark} -->"
-    pattern = re.escape(begin) + ".*?" + re.escape(end)
-    path.write_text(
-        re.sub(pattern, lambda _: f"{begin}\n{text}\n{end}", page, flags=re.DOTALL), encoding="utf-8"
+def as_the_prior_has_it(faulty: Sequence[Outcome], sound: Sequence[Outcome]) -> str | None:
+    """Calibration with faulty and healthy GPS drives mixed 60 to 40, as the diagnosis takes complaints to be."""
+    ill, well = [s for s in faulty if s.name == GPS], [s for s in sound if s.name == HEALTHY]
+    if not ill or not well:
+        return None
+    wanted = min(len(ill), len(well) * 3 // 2)
+    mixed = [*ill[:wanted], *well[: wanted * 2 // 3]]
+    claimed = np.array([s.claimed for s in mixed])
+    right = np.array([s.twin for s in mixed], float)
+    sure = claimed >= SURE
+    return (
+        f"Faulty and healthy drives with GPS, 60 to 40 ({len(mixed)}): calibration error "
+        f"{calibration_error(claimed, right):.3f} ({chance_error(claimed):.3f} by chance); of the "
+        f"{sure.mean():.0%} answered with 90% and more, {share(right[sure]) if sure.any() else '-'} are right."
     )
+
+
+def share(hits: "Sequence[bool] | np.ndarray[tuple[int, ...], np.dtype[np.float64]]") -> str:
+    """A share and its standard error; with no or all hits that of half a hit (never a zero error)."""
+    values = np.asarray(hits, float)
+    n, p = values.size, float(values.mean())
+    doubt = np.clip(p, 0.5 / n, 1.0 - 0.5 / n)
+    return f"{p:.1%} +- {np.sqrt(doubt * (1.0 - doubt) / n):.1%}"
+
+
+def mean_of(values: "np.ndarray[tuple[int, ...], np.dtype[np.float64]]") -> str:
+    """A mean and its standard error."""
+    if values.size < 2:
+        return f"{values.mean():.3f}"
+    return f"{values.mean():.3f} +- {values.std(ddof=1) / np.sqrt(values.size):.3f}"
+
+
+def run(tasks: Sequence[Task], jobs: int, keep: Path | None) -> list[Outcome]:
+    """Judge all tasks; each outcome goes to `keep` as it comes, so that a stopped campaign is not lost."""
+    outcomes: list[Outcome] = []
+    told = time.monotonic()
+    for outcome in each(judge_task, tasks, jobs):
+        outcomes.append(outcome)
+        if keep is not None:
+            with keep.open("a", encoding="utf-8") as file:
+                file.write(json.dumps(asdict(outcome)) + "\n")
+        if time.monotonic() - told > TOLD_EVERY_S:
+            told = time.monotonic()
+            print(f"{len(outcomes)} of {len(tasks)}", file=sys.stderr)
+    return outcomes
+
+
+def kept(path: Path) -> list[Outcome]:
+    """Outcomes that an earlier run kept."""
+    with path.open(encoding="utf-8") as file:
+        return [Outcome(**json.loads(line)) for line in file if line.strip()]
+
+
+def parser() -> argparse.ArgumentParser:
+    """The words that this command takes."""
+    words = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    words.add_argument("--kind", choices=get_args(Known), default="gps")
+    words.add_argument("--tests", type=int, default=300)
+    words.add_argument("--seed-base", type=int, default=SEED_BASE)
+    words.add_argument("--drive", choices=["steady", "sweep"])
+    words.add_argument("--layout", choices=get_args(Layout))
+    words.add_argument("--jobs", type=int, default=2)
+    words.add_argument("--healthy", action="store_true")
+    words.add_argument("--gear-known", action="store_true")
+    words.add_argument("--all", action="store_true", help="the tables of docs/accuracy.md")
+    words.add_argument("--json-lines", type=Path, help="add every outcome to this file")
+    words.add_argument("--from", dest="source", type=Path, help="run nothing: tables of kept outcomes")
+    words.add_argument("--write", type=Path, help="put the tables between the marks of this page")
+    return words
 
 
 def main() -> None:
     """Parse the words, run, print."""
-    parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("--kind", choices=["gps", "dash", "none", "audio"], default="gps")
-    parser.add_argument("--tests", type=int, default=300)
-    parser.add_argument("--seed-base", type=int, default=SEED_BASE)
-    parser.add_argument("--drive", choices=["steady", "sweep"])
-    parser.add_argument("--jobs", type=int, default=2)
-    parser.add_argument("--healthy", action="store_true")
-    parser.add_argument("--gear-known", action="store_true")
-    parser.add_argument("--all", action="store_true")
-    parser.add_argument("--write", type=Path)
-    words = parser.parse_args()
-    if words.all:
-        table = full_table(words.tests, words.jobs)
-        print(table)
-        if words.write:
-            write_between(words.write, "accuracy", table)
-        return
-    tasks = tasks_of(
-        words.kind,
-        words.tests,
-        words.seed_base,
-        drive=words.drive,
-        healthy=words.healthy,
-        gear_known=words.gear_known,
-    )
-    scores = judge_all(tasks, words.jobs)
-    print(healthy_row(words.kind, scores) if words.healthy else "\n".join([HEAD, row(words.kind, scores)]))
+    words = parser().parse_args()
+    if words.source is not None:
+        outcomes = kept(words.source)
+    else:
+        tasks = (
+            all_tasks(words.tests, words.seed_base)
+            if words.all
+            else tasks_of(
+                words.kind,
+                words.tests,
+                words.seed_base,
+                drive=words.drive,
+                layout=words.layout,
+                healthy=words.healthy,
+                gear_known=words.gear_known,
+            )
+        )
+        outcomes = run(tasks, words.jobs, words.json_lines)
+    text = tables(outcomes)
+    print(text)
+    if words.write is not None:
+        fill_page(words.write, "accuracy", text)
 
 
 if __name__ == "__main__":
