@@ -1,12 +1,13 @@
 """Clear road tests for the tests of the diagnosis: one fault of 0.3 m/s^2 rms, or none, in invented vehicles."""
 
+from dataclasses import replace
 from functools import lru_cache
 from pathlib import Path
 
 import numpy as np
 
 from vibeorder.diagnosis import Diagnosis, Suspect, diagnose
-from vibeorder.recording import Recording
+from vibeorder.recording import Recording, Trace
 from vibeorder.simulate import Drive, Fault, RoadTest, Scenario, as_recording, road_test
 from vibeorder.vehicle import Vehicle, parse_vehicle
 
@@ -77,6 +78,13 @@ def judged(
 def without_gps(test: RoadTest) -> Recording:
     """The same recording from a phone that logged no speed."""
     return as_recording(test, gps=False)
+
+
+def with_rpm(test: RoadTest) -> Recording:
+    """The same recording with speed and engine speed in the log, the latter twice a second."""
+    truth = test.truth
+    rpm = Trace(truth.times_s[::100], truth.engine_hz[::100], "rpm", "rpm")
+    return replace(as_recording(test), rpm=rpm)
 
 
 def key(suspect: Suspect) -> tuple[str, float]:

@@ -27,6 +27,7 @@ from diagnosis_examples import (
     key,
     made,
     of,
+    with_rpm,
     without_gps,
 )
 
@@ -149,10 +150,17 @@ def test_engine_and_driveshaft_in_a_direct_gear_are_not_told_apart_and_share_the
     assert "gear" in result.next_drive.instruction
 
 
-def test_a_shift_tells_the_engine_from_the_driveshaft() -> None:
-    result = judged(TRUCK, SHIFTING, "driveshaft", 1.0)
+@pytest.mark.xfail(
+    strict=True,
+    reason="a logged engine speed guides the search for gears but is not in the final weights: the engine in "
+    "seventh keeps 8% although the log says fifth, then sixth",
+)
+def test_an_engine_speed_logged_through_a_shift_tells_the_engine_from_the_driveshaft() -> None:
+    result = diagnose(with_rpm(made(TRUCK, SHIFTING, "driveshaft")), TRUCK)
+    assert key(result.suspects[0]) == ("driveshaft", 1.0)
     assert ("engine", 1.0) not in result.suspects[0].indistinct_from
-    assert of(result, "engine", 1.0).probability < 0.15
+    assert result.speed.gear != 7
+    assert of(result, "engine", 1.0).probability < 0.02
 
 
 def test_front_and_rear_driveshaft_of_equal_ratios_share_the_probability() -> None:
@@ -224,10 +232,7 @@ def test_the_same_line_at_a_sample_rate_that_holds_it_is_not_folded() -> None:
 def test_a_logged_engine_speed_tells_which_gear_it_was() -> None:
     # Sixth gear (1.28) throughout, speed and rpm logged: engine turns per shaft turn settle the gear.
     test = made(TRUCK, Drive("sweep", (18.0, 25.0), ((0.0, 6),)), "engine", 1.0)
-    truth = test.truth
-    rpm = Trace(truth.times_s[::100], truth.engine_hz[::100], "rpm", "rpm")
-    recording = as_recording(test)
-    result = diagnose(replace(recording, rpm=rpm), TRUCK)
+    result = diagnose(with_rpm(test), TRUCK)
     assert result.speed.gear == 6
     assert key(result.suspects[0]) == ("engine", 1.0)
 
