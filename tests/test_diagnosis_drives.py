@@ -5,6 +5,7 @@ shaft x gear (kinematics). That joint angles, misfires and firing are never bala
 balance, and where an indicator goes: common practice, no source.
 """
 
+import re
 from dataclasses import replace
 
 import numpy as np
@@ -260,6 +261,31 @@ def test_one_steady_line_without_a_speed_leaves_honest_doubt() -> None:
     for suspect in result.suspects:
         if group_probability(result, suspect) > 0.9:
             assert suspect.indistinct_from
+
+
+@pytest.mark.xfail(
+    strict=True,
+    reason="the verdict states the probability of the whole group of indistinct suspects beside the names of its "
+    "first three, which carry a third to a half of it",
+)
+def test_the_parts_that_the_verdict_names_carry_the_probability_that_it_states() -> None:
+    test = made(FEW_GEARS, replace(STEADY, gears=((0.0, 2),)), "driveshaft", rate_hz=100.0, duration_s=20.0)
+    result = diagnose(without_gps(test), FEW_GEARS)
+    stated = re.search(r"(\d+)%", result.verdict)
+    assert stated is not None
+    named = sum(s.probability for s in result.suspects if s.label in result.verdict)
+    assert named > int(stated.group(1)) / 100.0 - 0.1
+
+
+@pytest.mark.xfail(
+    strict=True,
+    reason="without a speed the weights are divided by a temperature, their prior share with them: 'nothing' falls "
+    "from its prior of 0.4 towards one among so many, in a healthy drive too",
+)
+@pytest.mark.parametrize("seed", range(3))
+def test_a_healthy_drive_without_a_speed_is_not_made_likelier_to_be_faulty(seed: int) -> None:
+    result = diagnose(without_gps(made(ELECTRIC, ELECTRIC_SWEEP, seed=seed)), ELECTRIC)
+    assert result.nothing_found_probability > 0.4
 
 
 # ---- what cannot be diagnosed

@@ -76,9 +76,8 @@ def test_a_line_of_known_strength_is_likeliest_near_that_strength() -> None:
     best = []
     for _ in range(40):
         gains = rng.normal(size=(3, 20)) + 1j * rng.normal(size=(3, 20))
-        y: NDArray[np.complex128] = 0.8 * gains / 2**0.5 + 0.1 * (
-            rng.normal(size=(3, 20)) + 1j * rng.normal(size=(3, 20))
-        )
+        noise = rng.normal(size=(3, 20)) + 1j * rng.normal(size=(3, 20))
+        y = np.asarray(0.8 * gains / 2**0.5 + 0.1 * noise, np.complex128)
         # memory shorter than the hop: every block moves on its own, as simulated
         hops_s = np.asarray(2.0 * np.arange(20), float)
         log_l = line_likelihood(y / 0.141, np.full((3, 20), 1.0 / 0.141), hops_s, np.zeros(20), 1e-3)

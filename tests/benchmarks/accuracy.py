@@ -52,6 +52,13 @@ HEADS = (
     "claims of 90% and more: share, right", "seconds",
 )  # fmt: skip
 
+LEGEND = (
+    "The very fault first: the first suspect is the part and order at fault, not one that coincides with it. "
+    "'Nothing' said: a fault was there, and 'nothing that turns' had more than the first suspect with its twins. "
+    "Brier: mean square of claim minus outcome. By chance: the calibration error that perfectly calibrated claims "
+    "would show in so few road tests. A part blamed: more than half, or a runout check called for."
+)
+
 BANDS: tuple[tuple[str, Callable[[Outcome], bool]], ...] = (
     ("held speed", lambda s: s.drive == "steady"),
     ("changing speed", lambda s: s.drive == "sweep"),
@@ -83,7 +90,7 @@ def tables(outcomes: Sequence[Outcome]) -> str:
     sound = [s for s in outcomes if s.strength_mps2 == 0.0]
     parts = []
     if faulty:
-        parts.append(table(HEADS, rows_of(faulty)))
+        parts += [table(HEADS, rows_of(faulty)), LEGEND]
     if sound:
         parts.append(
             table(
