@@ -134,7 +134,7 @@ def constant(part: str, seed: int) -> tuple[float, float, float]:
         body=Body(steady=True),
     )
     test = road_test(TRUCK, pure, np.random.default_rng(seed))
-    found = of(diagnose(as_recording(test), TRUCK), part, 1.0)
+    found = of(diagnose(as_recording(test), TRUCK, gear=8), part, 1.0)
     assert found.frequency_hz is not None
     assert found.frequency_se_hz is not None
     return found.frequency_hz, found.frequency_se_hz, float(np.mean(test.truth.frequency_hz(part, 1.0)))
@@ -164,7 +164,7 @@ def test_nearly_every_wheel_scale_lies_within_three_of_its_standard_errors(part:
     off = []
     for seed in range(8):
         test = made(TRUCK, STEADY, part, seed=seed)
-        fit = diagnose(as_recording(test), TRUCK).speed
+        fit = diagnose(as_recording(test), TRUCK, gear=8).speed
         off.append(abs(fit.scale - 1.0 / test.truth.tire_scale) / fit.scale_se)
     assert sum(z > 3.0 for z in off) <= 1
 
@@ -178,7 +178,7 @@ def test_the_speed_path_is_the_speed_times_the_scale_that_was_fitted() -> None:
     # SpeedFit: scale = true wheel rate over the nominal one; the path is of that same wheel.
     for seed in range(3):
         test = made(TRUCK, STEADY, "tire_wheel", seed=seed)
-        fit = diagnose(as_recording(test), TRUCK).speed
+        fit = diagnose(as_recording(test), TRUCK, gear=8).speed
         wheel_hz = float(np.mean(test.truth.wheel_hz))
         assert float(np.mean(fit.speed_mps)) / TRUCK.tire.circumference_m == pytest.approx(
             wheel_hz, rel=0.005
