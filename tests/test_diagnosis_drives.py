@@ -182,7 +182,7 @@ def test_wheel_and_half_shaft_share_the_probability() -> None:
     assert min(wheel.probability, shaft.probability) > 0.1
 
 
-def test_tires_of_two_sizes_tell_front_from_rear_driveshaft() -> None:
+def test_a_front_axle_of_another_ratio_tells_front_from_rear_driveshaft() -> None:
     # With a front ratio 4% shorter the front shaft turns 4% slower: 1.2 Hz apart at 30 Hz.
     vehicle = replace(FOUR_WHEEL, front_axle_ratio=0.96 * 3.55)
     result = diagnose(as_recording(made(vehicle, SHIFTING, "front_driveshaft")), vehicle)
