@@ -154,7 +154,8 @@ DRIVES = (
         CAR, f"{WHEELS}/trial06_IMU3.csv", "Gyr_Z", "deg/s", own_clock=True,
     ),
     Drive(
-        f"{BUS}/phone_said_200hz.txt", "no stated fault; a real wheel line, 1x at 0.03 to 0.09 m/s^2", "usual tire 275/70R22.5",
+        f"{BUS}/phone_said_200hz.txt", "no stated fault; a real wheel line, 1x at 0.03 to 0.09 m/s^2",
+        "usual tire 275/70R22.5",
         {"vehicle": {"name": "city bus", "layout": "rwd"}, "tire": {"size": "275/70R22.5"}},
         f"{BUS}/phone_said_200hz_speed.gpx",
     ),
