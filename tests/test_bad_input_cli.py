@@ -258,11 +258,6 @@ def test_how_many_rows_were_left_out_is_said(
     assert "were left out" in said
 
 
-@pytest.mark.xfail(
-    strict=True,
-    reason="both are answered with 'no acceleration column was found' and a list that shows ax, ay, az: why they do "
-    "not count, and that --axes cannot help, is not said",
-)
 @pytest.mark.parametrize(("what", "why"), [("a constant", "never change"), ("nothing but NaN", "no number")])
 def test_why_columns_named_like_acceleration_are_not_taken_is_said(
     outcomes: dict[str, tuple[subprocess.CompletedProcess[str], bool]], what: str, why: str

@@ -151,11 +151,6 @@ def test_engine_and_driveshaft_in_a_direct_gear_are_not_told_apart_and_share_the
     assert "gear" in result.next_drive.instruction
 
 
-@pytest.mark.xfail(
-    strict=True,
-    reason="a logged engine speed guides the search for gears but is not in the final weights: the engine in "
-    "seventh keeps 8% although the log says fifth, then sixth",
-)
 def test_an_engine_speed_logged_through_a_shift_tells_the_engine_from_the_driveshaft() -> None:
     result = diagnose(with_rpm(made(TRUCK, SHIFTING, "driveshaft")), TRUCK)
     assert key(result.suspects[0]) == ("driveshaft", 1.0)
@@ -263,11 +258,6 @@ def test_one_steady_line_without_a_speed_leaves_honest_doubt() -> None:
             assert suspect.indistinct_from
 
 
-@pytest.mark.xfail(
-    strict=True,
-    reason="the verdict states the probability of the whole group of indistinct suspects beside the names of its "
-    "first three, which carry a third to a half of it",
-)
 def test_the_parts_that_the_verdict_names_carry_the_probability_that_it_states() -> None:
     test = made(FEW_GEARS, replace(STEADY, gears=((0.0, 2),)), "driveshaft", rate_hz=100.0, duration_s=20.0)
     result = diagnose(without_gps(test), FEW_GEARS)
@@ -277,11 +267,6 @@ def test_the_parts_that_the_verdict_names_carry_the_probability_that_it_states()
     assert named > int(stated.group(1)) / 100.0 - 0.1
 
 
-@pytest.mark.xfail(
-    strict=True,
-    reason="without a speed the weights are divided by a temperature, their prior share with them: 'nothing' falls "
-    "from its prior of 0.4 towards one among so many, in a healthy drive too",
-)
 @pytest.mark.parametrize("seed", range(3))
 def test_a_healthy_drive_without_a_speed_is_not_made_likelier_to_be_faulty(seed: int) -> None:
     result = diagnose(without_gps(made(ELECTRIC, ELECTRIC_SWEEP, seed=seed)), ELECTRIC)

@@ -147,11 +147,6 @@ def test_a_constant_line_is_measured_within_a_tenth_of_the_records_resolution(pa
         assert measured == pytest.approx(truth, abs=0.1)
 
 
-@pytest.mark.xfail(
-    strict=True,
-    reason="frequency_se_hz is the Cramer-Rao bound of a line looked at by itself; what is printed comes from the "
-    "fitted course, whose error is some ten times that",
-)
 @pytest.mark.parametrize("part", ["driveshaft", "tire_wheel"])
 def test_nearly_every_frequency_lies_within_three_of_its_standard_errors(part: str) -> None:
     # 99.7% of Gaussian errors do; two misses in eight would be chance once in ten thousand
@@ -169,11 +164,6 @@ def test_nearly_every_wheel_scale_lies_within_three_of_its_standard_errors(part:
     assert sum(z > 3.0 for z in off) <= 1
 
 
-@pytest.mark.xfail(
-    strict=True,
-    reason="SpeedFit.speed_mps follows the course before it was locked on the line's phase, scale the one after: "
-    "they differ by up to 2%",
-)
 def test_the_speed_path_is_the_speed_times_the_scale_that_was_fitted() -> None:
     # SpeedFit: scale = true wheel rate over the nominal one; the path is of that same wheel.
     for seed in range(3):

@@ -12,10 +12,8 @@ import json
 import sys
 from collections.abc import Sequence
 from dataclasses import asdict, dataclass
-from importlib import import_module
 from pathlib import Path
-from typing import Any, get_args
-from unittest.mock import patch
+from typing import get_args
 
 sys.path.insert(0, str(Path(__file__).resolve().parent))
 
@@ -34,7 +32,7 @@ from common import (
 )
 from numpy.typing import NDArray
 
-from vibeorder.diagnosis import posterior
+from vibeorder.diagnosis import posterior, told, weigh
 from vibeorder.diagnosis.posterior import Kind
 from vibeorder.simulate import as_recording, truth_group
 
@@ -48,67 +46,65 @@ RESAMPLES = 40
 
 
 @dataclass(frozen=True, slots=True)
-class Weighed:
+class Drawn:
     """One judged road test before its weights are made probabilities.
 
-    log_weight: of every candidate, then of nothing. key: the suspect each belongs to, by number; nothing's is
-    the last. truth: the suspects that are the fault or coincide with it (nothing, where healthy).
+    log_evidence, log_prior: of every candidate, then of nothing. key: the suspect each belongs to, by number;
+    nothing's is the last. truth: the suspects that are the fault or coincide with it (nothing, where healthy).
     twins: for each suspect those that it was said to be indistinct from, itself included.
     """
 
     seed: int
     kind: Kind
-    log_weight: tuple[float, ...]
+    log_evidence: tuple[float, ...]
+    log_prior: tuple[float, ...]
     key: tuple[int, ...]
     truth: tuple[int, ...]
     twins: tuple[tuple[int, ...], ...]
 
 
-def weigh(task: Task) -> Weighed:
+def weigh_task(task: Task) -> Drawn:
     """Judge one road test and keep its log weights."""
-    module = import_module("vibeorder.diagnosis.diagnose")
-    caught: list[tuple[FloatArray, Sequence[Any], Kind]] = []
-    own = module.posterior_of
-
-    def spy(log_weight: FloatArray, candidates: Sequence[Any], kind: Kind) -> Any:
-        caught.append((log_weight, candidates, kind))
-        return own(log_weight, candidates, kind)
-
     test = draw(task)
-    with patch.object(module, "posterior_of", spy):
-        found = module.diagnose(
-            as_recording(test), test.vehicle, speed=told_speed(task, test), gear=known_gear(task, test)
-        )
-    log_weight, candidates, kind = caught[-1]
+    weighed = weigh(
+        as_recording(test),
+        test.vehicle,
+        told_speed(task, test),
+        known_gear(task, test),
+    )
+    found = told(weighed)
+    candidates = weighed.pieces[0].judgement.candidates
     number = {key: i for i, key in enumerate(dict.fromkeys(c.key for c in candidates))}
     twins = {number[s.part, s.order]: [number[k] for k in s.indistinct_from] for s in found.suspects}
     truth = [number[k] for k in truth_group(test) if k in number] if test.truth.fault else [len(number)]
-    return Weighed(
+    prior = weighed.log_prior - weighed.log_prior[-1]
+    return Drawn(
         task.seed,
-        kind,
-        tuple(float(w) for w in log_weight),
+        weighed.kind,
+        tuple(float(w) for w in weighed.log_odds - prior),
+        tuple(float(w) for w in prior),
         (*(number[c.key] for c in candidates), len(number)),
         tuple(truth),
         tuple(tuple(sorted({i, *twins[i]})) for i in range(len(number))),
     )
 
 
-def suspect_log_p(one: Weighed, temperature: float, floor: float) -> FloatArray:
+def suspect_log_p(one: Drawn, temperature: float, floor: float) -> FloatArray:
     """Log probability of each suspect, then of nothing, as posterior_of makes it."""
-    scaled = np.array(one.log_weight) / temperature
+    scaled = np.array(one.log_evidence) / temperature + np.array(one.log_prior)
     p = np.exp(scaled - np.logaddexp.reduce(scaled))
     p = (1.0 - floor) * p + floor / p.size
     return np.log(np.bincount(one.key, p / p.sum()))
 
 
-def losses(some: Sequence[Weighed], temperature: float, floor: float) -> FloatArray:
+def losses(some: Sequence[Drawn], temperature: float, floor: float) -> FloatArray:
     """-ln P(truth) of each road test."""
     return np.array(
         [-np.logaddexp.reduce(suspect_log_p(one, temperature, floor)[list(one.truth)]) for one in some]
     )
 
 
-def claims(some: Sequence[Weighed], temperature: float, floor: float) -> tuple[FloatArray, FloatArray]:
+def claims(some: Sequence[Drawn], temperature: float, floor: float) -> tuple[FloatArray, FloatArray]:
     """What is claimed for the answer (first suspect with its twins, or nothing), and whether it is right."""
     claimed, right = [], []
     for one in some:
@@ -121,7 +117,7 @@ def claims(some: Sequence[Weighed], temperature: float, floor: float) -> tuple[F
     return np.array(claimed), np.array(right)
 
 
-def fit_temperature(some: Sequence[Weighed], floor: float) -> float:
+def fit_temperature(some: Sequence[Drawn], floor: float) -> float:
     """The temperature of least log loss at a floor."""
     from scipy.optimize import minimize_scalar
 
@@ -134,7 +130,7 @@ def fit_temperature(some: Sequence[Weighed], floor: float) -> float:
     return float(np.exp(found.x))
 
 
-def doubt_of(some: Sequence[Weighed], floor: float) -> float:
+def doubt_of(some: Sequence[Drawn], floor: float) -> float:
     """Standard error of ln(temperature), by resampling the road tests."""
     rng = np.random.default_rng(1)
     fits = [
@@ -144,9 +140,9 @@ def doubt_of(some: Sequence[Weighed], floor: float) -> float:
     return float(np.std(fits, ddof=1))
 
 
-def report(weighed: Sequence[Weighed]) -> str:
+def report(weighed: Sequence[Drawn]) -> str:
     """The constants, and what they change."""
-    kinds: dict[Kind, list[Weighed]] = {}
+    kinds: dict[Kind, list[Drawn]] = {}
     for one in weighed:
         kinds.setdefault(one.kind, []).append(one)
     at = {floor: {k: fit_temperature(some, floor) for k, some in kinds.items()} for floor in FLOORS}
@@ -166,7 +162,7 @@ def report(weighed: Sequence[Weighed]) -> str:
 
 def _row(
     kind: str,
-    some: Sequence[Weighed],
+    some: Sequence[Drawn],
     what: str,
     temperature: float,
     floor: float,
@@ -213,11 +209,11 @@ def main() -> None:
     given = words.parse_args()
     if given.source is not None:
         with given.source.open(encoding="utf-8") as file:
-            weighed = [Weighed(**json.loads(line)) for line in file if line.strip()]
+            weighed = [Drawn(**json.loads(line)) for line in file if line.strip()]
     else:
         weighed = []
         for one in each(
-            weigh, all_tasks(given.kind or get_args(Known), given.tests, given.seed_base), given.jobs
+            weigh_task, all_tasks(given.kind or get_args(Known), given.tests, given.seed_base), given.jobs
         ):
             weighed.append(one)
             if given.keep is not None:

@@ -1,6 +1,16 @@
 """Whose shake it is: every part of the vehicle weighed against the recording."""
 
-from vibeorder.diagnosis.diagnose import diagnose
+from vibeorder.diagnosis.diagnose import Weighed, diagnose, told, weigh
 from vibeorder.diagnosis.result import Diagnosis, NextDrive, RunoutCheck, SpeedFit, Suspect
 
-__all__ = ["Diagnosis", "NextDrive", "RunoutCheck", "SpeedFit", "Suspect", "diagnose"]
+__all__ = [
+    "Diagnosis",
+    "NextDrive",
+    "RunoutCheck",
+    "SpeedFit",
+    "Suspect",
+    "Weighed",
+    "diagnose",
+    "told",
+    "weigh",
+]

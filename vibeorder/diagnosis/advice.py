@@ -13,6 +13,10 @@ SURE, LIKELY = 0.9, 0.5
 WORTH_NAMING = 0.08
 """Share of its group's probability from which a suspect is named in the verdict."""
 
+MOST_NAMED = 3
+UNNAMED = 0.05
+"""How many suspects a verdict names, and what their unnamed twins may carry without a word."""
+
 RUNOUT_FROM = 0.4
 """Probability that the cause is a part whose runout can be measured, from which the check is warranted."""
 
@@ -31,30 +35,36 @@ def top_group(suspects: Sequence[Suspect]) -> tuple[list[Suspect], float]:
 
 
 def verdict(suspects: Sequence[Suspect], nothing: float, steady: bool) -> str:
-    """One plain sentence: which part, which order, how sure; or that nothing that turns explains it."""
+    """One plain sentence: which part, which order, how sure; or that nothing that turns explains it.
+
+    The probability stated is that of the parts named; what their unnamed twins carry is said beside it.
+    """
     group, p = top_group(suspects)
     if nothing >= max(p, LIKELY):
         return f"Nothing that turns explains a complaint in this recording ({_percent(nothing)} sure)."
     if not group:
         return "This recording names no part."
-    names = _names(group, p)
-    at = next((s for s in group if s.frequency_hz is not None), None)
+    named = _named(group, p)
+    share = sum(s.probability for s in named)
+    names = " or the ".join(s.label for s in named)
+    at = next((s for s in named if s.frequency_hz is not None), None)
     where = f" at {at.frequency_hz:.1f} Hz" if at is not None and at.frequency_hz is not None else ""
-    if p >= SURE:
-        text = f"It is the {names}{where}: {_percent(p)} sure"
-    elif p >= LIKELY:
-        text = f"Most likely it is the {names}{where} ({_percent(p)}), but that is not settled"
+    if p < LIKELY:
+        return f"Not settled: the likeliest is the {names}{where}, at only {_percent(share)}; see the next drive."
+    if p < SURE or share < LIKELY:
+        text = f"Most likely it is the {names}{where} ({_percent(share)}), but that is not settled"
     else:
-        return f"Not settled: the likeliest is the {names}{where}, at only {_percent(p)}; see the next drive."
-    if sum(s.probability >= WORTH_NAMING * p for s in group) > 1:
+        text = f"It is the {names}{where}: {_percent(share)} sure"
+    if len(named) > 1:
         text += "; this recording cannot tell which of these"
+    if p - share > UNNAMED:
+        text += f"; together with others that it cannot tell from them, {_percent(p)}"
     return text + "."
 
 
-def _names(group: Sequence[Suspect], p: float) -> str:
+def _named(group: Sequence[Suspect], p: float) -> list[Suspect]:
     """The members that carry the group's probability; one with hardly any of it is left to the table."""
-    labels = [s.label for s in group if s.probability >= WORTH_NAMING * p][:3]
-    return labels[0] if len(labels) == 1 else " or the ".join(labels)
+    return [s for s in group if s.probability >= WORTH_NAMING * p][:MOST_NAMED]
 
 
 def _percent(p: float) -> str:
@@ -67,7 +77,7 @@ def runout_check(
 ) -> RunoutCheck:
     """Whether a dial indicator is warranted, and where it goes first."""
     group, p = top_group(suspects)
-    measurable = [s for s in group if where_of.get((s.part, s.order))]
+    measurable = [s for s in _named(group, p) if where_of.get((s.part, s.order))]
     share = sum(s.probability for s in measurable)
     if measurable and p >= LIKELY and share >= RUNOUT_FROM:
         first = measurable[0]

@@ -1,24 +1,25 @@
 """The front door: a recording and a vehicle in, one `Diagnosis` out."""
 
-from collections.abc import Callable
-from dataclasses import replace
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
-from vibeorder.diagnosis.analyse import Setting, analyse, combined_log_odds
+from vibeorder.diagnosis.analyse import Piece, Setting, analyse, combined_log_odds
 from vibeorder.diagnosis.candidates import candidates_of
 from vibeorder.diagnosis.infer import infer_pieces
-from vibeorder.diagnosis.posterior import Kind, posterior_of
+from vibeorder.diagnosis.posterior import Kind, posterior_of, tempered
 from vibeorder.diagnosis.prepare import lag_of, signal_of, steady_clock, trace_clock
 from vibeorder.diagnosis.report import assemble
 from vibeorder.diagnosis.result import Diagnosis
+from vibeorder.diagnosis.signal import Signal
 from vibeorder.errors import RecordingError, SpeedError
 from vibeorder.recording.model import Recording, Trace
 from vibeorder.speed.given import SpeedGiven
 from vibeorder.vehicle import Vehicle, gear_ratio
 
-__all__ = ["diagnose"]
+__all__ = ["Weighed", "diagnose", "told", "weigh"]
 
 FloatArray = NDArray[np.float64]
 Progress = Callable[[str, float], None]
@@ -26,6 +27,32 @@ Progress = Callable[[str, float], None]
 SHORTEST_S = 5.0
 SLOWEST_RATE_HZ = 8.0
 SLOWEST_MOVING_MPS = 2.0
+
+
+@dataclass(frozen=True, slots=True)
+class Weighed:
+    """One recording against one vehicle, before probabilities.
+
+    log_odds: log weight of each candidate against nothing (last), its prior included [shape (candidates + 1,)].
+    """
+
+    recording: Recording
+    vehicle: Vehicle
+    signal: Signal
+    pieces: Sequence[Piece]
+    kind: Kind
+    given: SpeedGiven | Trace | None
+    log_odds: FloatArray
+
+    @property
+    def log_prior(self) -> FloatArray:
+        """The part of log_odds that was so before the recording, not normalised [same shape]."""
+        return self.pieces[0].judgement.log_prior
+
+    @property
+    def scaled(self) -> FloatArray:
+        """log_odds with the evidence tempered [same shape]."""
+        return tempered(self.log_odds, self.log_prior, self.kind)
 
 
 def diagnose(
@@ -43,6 +70,36 @@ def diagnose(
     else inferred from the recording. gear: held throughout, where known.
     Raises RecordingError or SpeedError with one sentence where the recording cannot carry a diagnosis.
     """
+    return told(weigh(recording, vehicle, speed, gear, low_range, progress))
+
+
+def told(weighed: Weighed, scaled: FloatArray | None = None) -> Diagnosis:
+    """The finished diagnosis of a weighed recording.
+
+    scaled: log weights to report instead of its own, such as those of several recordings together.
+    """
+    scaled = weighed.scaled if scaled is None else scaled
+    return assemble(
+        weighed.recording,
+        weighed.vehicle,
+        weighed.signal,
+        weighed.pieces,
+        scaled,
+        posterior_of(scaled),
+        weighed.kind,
+        weighed.given,
+    )
+
+
+def weigh(
+    recording: Recording,
+    vehicle: Vehicle,
+    speed: SpeedGiven | Trace | None = None,
+    gear: int | None = None,
+    low_range: bool = False,
+    progress: Progress | None = None,
+) -> Weighed:
+    """What the recording says of every part, before it becomes probabilities; arguments as for diagnose."""
     _check(recording)
     if gear is not None and vehicle.gears:
         gear_ratio(vehicle, gear)
@@ -71,10 +128,7 @@ def diagnose(
         )
     if signal.relative:
         kind = "audio"
-    log_odds = combined_log_odds(pieces)
-    return assemble(
-        recording, vehicle, signal, pieces, log_odds, posterior_of(log_odds, candidates, kind), kind, given
-    )
+    return Weighed(recording, vehicle, signal, pieces, kind, given, combined_log_odds(pieces))
 
 
 def _check(recording: Recording) -> None:

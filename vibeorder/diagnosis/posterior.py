@@ -1,21 +1,19 @@
 """Log weights -> the probabilities that are printed: tempered, floored, one per (part, order)."""
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
-from vibeorder.diagnosis.candidates import Candidate
-
-__all__ = ["Kind", "Posterior", "posterior_of"]
+__all__ = ["Kind", "Posterior", "posterior_of", "tempered"]
 
 FloatArray = NDArray[np.float64]
 Kind = Literal["logged", "given", "inferred", "audio"]
 
 TEMPERATURE: dict[Kind, float] = {"logged": 0.9, "given": 1.2, "inferred": 12.0, "audio": 5.0}
-"""Log weights are divided by this: blocks are not as independent, nor noise as Gaussian, as the model has it.
+"""Log evidence is divided by this, its prior is not: blocks are not as independent, nor noise as Gaussian, as the
+model has it.
 One number per kind of speed source, fitted by tests/benchmarks/calibrate.py on seeds of its own."""
 
 FLOOR = 0.004
@@ -30,10 +28,18 @@ class Posterior:
     nothing: float
 
 
-def posterior_of(log_weight: FloatArray, candidates: Sequence[Candidate], kind: Kind) -> Posterior:
-    """Probabilities from log weights of the candidates and of nothing (last)."""
-    scaled = log_weight / TEMPERATURE[kind]
+def tempered(log_weight: FloatArray, log_prior: FloatArray, kind: Kind) -> FloatArray:
+    """Log weights of the candidates and of nothing (last) with their evidence, not their prior, tempered.
+
+    log_weight: both together, against nothing; log_prior: the part that is prior.
+    """
+    prior = log_prior - log_prior[-1]
+    return np.asarray((log_weight - prior) / TEMPERATURE[kind] + prior)
+
+
+def posterior_of(scaled: FloatArray) -> Posterior:
+    """Probabilities from tempered log weights of the candidates and of nothing (last)."""
     p = np.exp(scaled - np.logaddexp.reduce(scaled))
-    p = (1.0 - FLOOR) * p + FLOOR / (len(candidates) + 1)
+    p = (1.0 - FLOOR) * p + FLOOR / scaled.size
     p = p / p.sum()
     return Posterior(p[:-1], float(p[-1]))

@@ -1,7 +1,7 @@
 """Courses worth weighing: for each line that may anchor one, the best courses of wheel rate and gears."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -171,8 +171,10 @@ class _Search:
         self.switch = shift_log_prior(self.log_prior)
         self.road_votes = _road_votes(scan)
         self.engine_votes = _engine_votes(scan, candidates, self.states, sample_rate_hz)
+        self.logged = np.zeros((scan.clock.mid_s.size, len(self.states)), np.float32)
         if engine_ratio is not None and engine_per_wheel is not None:
-            self.engine_votes += logged_gear_votes(engine_ratio, engine_per_wheel, self.states)[:, :, None]
+            self.logged = logged_gear_votes(engine_ratio, engine_per_wheel, self.states)
+            self.engine_votes += self.logged[:, :, None]
         epsilon = scan.clock.epsilon
         prior = -0.5 * ((epsilon - doubt.mean) / doubt.sd) ** 2
         self.road_total = _road_total(scan, self.wander) + prior
@@ -294,15 +296,22 @@ class _Search:
             return ()
         if len(self.states) == 1 and self.states[0] is not None:
             return (GearCourse(np.full(state.size, self.states[0], np.intp), 0.0),)
-        found = [course_log_prior(state, self.log_prior)]
+        found = [self._as_logged(course_log_prior(state, self.log_prior), state)]
         ranked = []
         for number in range(1, len(self.states)):
             constant = constant_gear(number, self.log_prior)
+            constant = self._as_logged(constant, np.full(state.size, number - 1, np.intp))
             if constant.log_prior > WORST_CONSTANT and (constant.gear != found[0].gear).any():
                 ranked.append((constant.log_prior + self._support(number - 1, epsilon), number, constant))
         ranked.sort(key=lambda item: -item[0])
         good = [constant for s, _, constant in ranked[: self.effort.constants] if s > ranked[0][0] - HOPELESS]
         return (*found, *good)
+
+    def _as_logged(self, course: GearCourse, state: NDArray[np.intp]) -> GearCourse:
+        """The course with what a logged engine speed says of it."""
+        return replace(
+            course, log_prior=course.log_prior + float(self.logged[np.arange(state.size), state].sum())
+        )
 
     def _support(self, state: int, epsilon: FloatArray) -> float:
         """Votes of the engine's lines for one gear along a course, slip left open."""

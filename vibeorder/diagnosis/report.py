@@ -12,11 +12,11 @@ from vibeorder.diagnosis.candidates import Candidate
 from vibeorder.diagnosis.evidence import Reading
 from vibeorder.diagnosis.gears import NOT_LOCKED
 from vibeorder.diagnosis.judge import Hypothesis, held_gear
+from vibeorder.diagnosis.measured import expected_hz, measured_line, wheel_rate_hz
 from vibeorder.diagnosis.notes import beat_notes, plain_notes
-from vibeorder.diagnosis.posterior import TEMPERATURE, Kind, Posterior
+from vibeorder.diagnosis.posterior import Kind, Posterior
 from vibeorder.diagnosis.prepare import lag_of
 from vibeorder.diagnosis.result import Diagnosis, SpeedFit, Suspect
-from vibeorder.diagnosis.scan import SLOWEST_RATE_HZ
 from vibeorder.diagnosis.signal import Signal
 from vibeorder.diagnosis.twins import indistinct_pairs, readings_of
 from vibeorder.diagnosis.views import lines_seen, order_map_view, spectrum_view
@@ -37,6 +37,12 @@ FloatArray = NDArray[np.float64]
 SHOWN_EVIDENCE = 6.0
 """Log evidence from which a healthy line is named as being there."""
 
+WORTH_MEASURING = 0.05
+"""Probability from which a suspect's frequency is given even where its line hardly stands out."""
+
+LEAST_SCALE_SE = 0.0007
+"""What the speed source's own wander leaves open of a scale however strong the line (measured on simulated drives)."""
+
 STEADY_SPREAD = 1.06
 TRACKS_DRAWN = 8
 SOURCE_OF: dict[Kind, str] = {"logged": "logged", "given": "given", "inferred": "inferred", "audio": "given"}
@@ -55,7 +61,7 @@ def assemble(
     """Everything that the doors render, from what was judged."""
     piece = _leading(pieces, log_odds)
     candidates = piece.judgement.candidates
-    pairs = indistinct_pairs(piece.judgement, log_odds[:-1] / TEMPERATURE[kind], signal.rate_hz)
+    pairs = indistinct_pairs(piece.judgement, log_odds[:-1], signal.rate_hz)
     suspects = _suspects(candidates, piece, posterior, pairs, signal)
     best = piece.judgement.best_for(_top(log_odds))
     speed = _speed(piece, best, vehicle, kind, given)
@@ -129,22 +135,21 @@ def _suspect(
     hypothesis = piece.judgement.best_for(index)
     reading = next(iter(readings_of(hypothesis.lines, index)), None)
     seen = reading is not None and reading.used_blocks > 1
-    expected = _expected_hz(hypothesis, index)
+    expected = expected_hz(hypothesis, index)
     offset = _offset(hypothesis, index)
-    frequency = _measured_hz(hypothesis, expected, offset) if seen else None
-    rms = reading.amplitude_rms if reading is not None and seen else 0.0
-    length_s = hypothesis.scan.clock.mid_s.size * 1.0
     stands = reading is not None and reading.best > SHOWN_EVIDENCE
-    felt = frequency if frequency is not None else expected
+    found = None
+    if seen and (stands or p > WORTH_MEASURING):
+        found = measured_line(hypothesis, index, candidate, piece.floor, offset)
+    rms = reading.amplitude_rms if reading is not None and seen else 0.0
+    felt = expected if found is None else found.frequency_hz
     return Suspect(
         part=source.part,
         order=source.order,
         label=source.label,
         probability=p,
-        frequency_hz=frequency if stands or p > 0.05 else None,
-        frequency_se_hz=_frequency_se(reading, length_s)
-        if frequency is not None and (stands or p > 0.05)
-        else None,
+        frequency_hz=None if found is None else found.frequency_hz,
+        frequency_se_hz=None if found is None else found.frequency_se_hz,
         expected_hz=expected,
         amplitude=float(np.sqrt(2.0) * rms),
         amplitude_rms=rms,
@@ -157,14 +162,8 @@ def _suspect(
         first_check=source.first_check,
         never=source.never,
         feel=feel_of(felt) if felt is not None else "",
-        evidence=_why(reading, frequency, expected, offset),
+        evidence=_why(reading, None if found is None else found.frequency_hz, expected, offset),
     )
-
-
-def _frequency_se(reading: Reading | None, length_s: float) -> float:
-    """Cramer-Rao: sd f = sqrt(6 / snr) / (2 pi T), snr in the record's own resolution (Rife and Boorstyn 1974)."""
-    snr = max(reading.snr if reading is not None else 0.0, 1.0)
-    return float(np.sqrt(6.0 / snr) / (2.0 * np.pi * length_s))
 
 
 def _snr_db(reading: Reading | None) -> float:
@@ -173,41 +172,12 @@ def _snr_db(reading: Reading | None) -> float:
     return float(10.0 * np.log10(max(reading.snr / max(reading.used_blocks / 2.0, 1.0), 1e-2)))
 
 
-def _expected_hz(hypothesis: Hypothesis, index: int) -> float | None:
-    """Rate from the vehicle alone: nominal tire, the speed source as it stands."""
-    clock = hypothesis.scan.clock
-    multiple = np.zeros(clock.mid_s.size)
-    for track in hypothesis.scan.tracks:
-        if track.candidate == index and track.gear is None:
-            multiple[:] = track.multiple
-        elif track.candidate == index and hypothesis.gears is not None:
-            multiple[hypothesis.gears.gear == track.gear] = track.multiple
-    turning = (multiple > 0) & (clock.rate_hz > SLOWEST_RATE_HZ)
-    return float(np.median((clock.rate_hz * multiple)[turning])) if turning.any() else None
-
-
 def _offset(hypothesis: Hypothesis, index: int) -> float:
     """How far the source runs off its nominal ratio, in the gear that held longest."""
     if hypothesis.gears is None:
         return 0.0
     gears, counts = np.unique(hypothesis.gears.gear, return_counts=True)
     return hypothesis.offsets.get((index, int(gears[counts.argmax()])), 0.0)
-
-
-def _scale(hypothesis: Hypothesis) -> float:
-    """True wheel turns over nominal ones, over the whole stretch: as the locked phase counted them."""
-    clock, course = hypothesis.scan.clock, hypothesis.course
-    first, last = float(course.turns_s[0]), float(course.turns_s[-1])
-    rate = np.interp(np.arange(first, last, 0.1), clock.mid_s, clock.rate_hz)
-    nominal = float(rate.sum() * 0.1)
-    return 1.0 + float(course.turns[-1] - course.turns[0]) / max(nominal, 1e-6)
-
-
-def _measured_hz(hypothesis: Hypothesis, expected_hz: float | None, offset: float) -> float | None:
-    """Where the line runs at the record's median rate: the nominal place, corrected as the course was."""
-    if expected_hz is None:
-        return None
-    return expected_hz * _scale(hypothesis) * (1.0 + offset)
 
 
 def _why(
@@ -231,9 +201,9 @@ def _speed(
 ) -> SpeedFit:
     clock = best.scan.clock
     circumference = vehicle.tire.circumference_m
-    path = clock.rate_hz * (1.0 + best.course.epsilon) * circumference
-    scale = _scale(best)
-    se = 0.001 if best.course.locked else piece.doubt.sd
+    rate = wheel_rate_hz(best)
+    path = rate * circumference
+    scale, se = _scale(best, piece, rate)
     band = 2.0 * vehicle.tire.relative_se
     unit = given.unit if given is not None else "mph"
     source = (
@@ -253,6 +223,18 @@ def _speed(
         gear=held_gear(best.gears),
         sentences=sentences,
     )
+
+
+def _scale(best: Hypothesis, piece: Piece, rate_hz: FloatArray) -> tuple[float, float]:
+    """True wheel turns over nominal ones over the stretch, and its standard error from the line it was locked on."""
+    scale = float(rate_hz.sum() / max(float(best.scan.clock.rate_hz.sum()), 1e-6))
+    anchor = best.course.anchor
+    if not best.course.locked or anchor is None:
+        return scale, piece.doubt.sd
+    found = measured_line(
+        best, anchor, piece.judgement.candidates[anchor], piece.floor, _offset(best, anchor)
+    )
+    return scale, LEAST_SCALE_SE if found is None else float(np.hypot(LEAST_SCALE_SE, found.ratio_se))
 
 
 def _fit_sentences(
@@ -300,7 +282,7 @@ def _tracks(
 ) -> list[tuple[str, FloatArray, FloatArray]]:
     """(name, times, frequency) of every part on the best hypothesis, most probable first; nan where it has none."""
     clock = best.scan.clock
-    rate = clock.rate_hz * (1.0 + best.course.epsilon)
+    rate = wheel_rate_hz(best)
     found: dict[str, tuple[float, FloatArray]] = {}
     for track in best.scan.tracks:
         candidate = candidates[track.candidate]

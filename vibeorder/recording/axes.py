@@ -156,7 +156,7 @@ def find_axes(table: Table, wanted: tuple[str, ...], taken: set[int]) -> Axes:
     if not groups:
         raise RecordingError(
             f"no acceleration column was found in {table.source}; its columns are {table.listing()}; "
-            "name one to three of them with --axes"
+            f"{_left_out(table, taken)}name one to three of them with --axes"
         )
     best = max(groups, key=lambda group: (round(group.score, 2), len(group.columns), -group.columns[0]))
     said = "found by name" if any(table.names) else "found by their numbers"
@@ -165,6 +165,19 @@ def find_axes(table: Table, wanted: tuple[str, ...], taken: set[int]) -> Axes:
         left = "; ".join(", ".join(table.label(c) for c in g.columns) for g in others[:3])
         said += f" (left aside: {left}; --axes chooses otherwise)"
     return _axes(table, best.columns, said)
+
+
+def _left_out(table: Table, taken: set[int]) -> str:
+    """Why columns that say nothing were passed over: a sensor that was off or stuck is no shake."""
+    free = [c for c in range(len(table.names)) if c not in taken and not _alive(table, c)]
+    empty = [c for c in free if not np.isfinite(table.numbers(c)).any()]
+    still = [c for c in free if c not in empty]
+    said = ""
+    for columns, what in ((still, "never change"), (empty, "hold no number")):
+        if columns:
+            listed = ", ".join(table.label(c) for c in columns[:3])
+            said += f"{listed} {what} (was the sensor off?); "
+    return said
 
 
 def gravity_of(samples: FloatArray) -> float:
