@@ -1,0 +1,104 @@
+"""The web application: every page behind one guard, on one house."""
+
+import os
+from collections.abc import AsyncIterator, Callable
+from contextlib import asynccontextmanager
+from importlib import import_module
+from importlib.util import find_spec
+from pathlib import Path
+
+from starlette.applications import Starlette
+from starlette.exceptions import HTTPException
+from starlette.middleware import Middleware
+from starlette.requests import Request
+from starlette.responses import RedirectResponse, Response
+from starlette.routing import BaseRoute, Mount
+from starlette.staticfiles import StaticFiles
+
+from vibeorder.casebook import casebook_path
+from vibeorder.casebook.store import DEFAULT_NAME, PATH_VARIABLE
+from vibeorder.errors import VibeorderError
+from vibeorder.web.access import Access
+from vibeorder.web.guard import Guard
+from vibeorder.web.house import House
+from vibeorder.web.jobs_kept import keep_in_job
+from vibeorder.web.pages_common import problem
+from vibeorder.web.queue import BusyError, Queue
+from vibeorder.web.settings import Settings
+from vibeorder.web.store import NotThereError, Store
+from vibeorder.web.vehicles import Vehicles
+
+__all__ = ["PAGES", "create_app"]
+
+PAGES = ("upload", "waiting", "vehicles", "access", "result", "bench", "jobs", "classroom")
+"""Modules of vibeorder.web.pages, each with ROUTES."""
+STATIC = Path(__file__).parent / "static"
+
+
+def create_app(settings: Settings, show_code: Callable[[str], None] | None = None) -> Starlette:
+    """The application. Its folder is made where it is missing; children start with the server's lifespan.
+
+    show_code: called with the access code whenever it changes.
+    """
+    os.umask(0o077)  # what is kept here is the customers' business, not that of other users of the machine
+    house = _house(settings, show_code)
+
+    @asynccontextmanager
+    async def lifespan(_: Starlette) -> AsyncIterator[None]:
+        house.store.tidy()
+        house.queue.start()
+        try:
+            yield
+        finally:
+            house.queue.stop()
+
+    app = Starlette(
+        routes=[*_routes(), Mount("/static", StaticFiles(directory=STATIC), name="static")],
+        middleware=[Middleware(Guard, settings=settings, access=house.access)],
+        exception_handlers={VibeorderError: _user_trouble, HTTPException: _http_trouble},
+        lifespan=lifespan,
+    )
+    app.state.house = house
+    return app
+
+
+def _house(settings: Settings, show_code: Callable[[str], None] | None) -> House:
+    settings.folder.mkdir(parents=True, exist_ok=True)
+    store = Store(settings.folder / "results", settings.limits)
+    own = None if os.environ.get(PATH_VARIABLE) else settings.folder / DEFAULT_NAME
+    casebook = casebook_path(own)
+    after = {"diagnose": lambda name, arguments: keep_in_job(casebook, store, name, arguments)}
+    return House(
+        settings=settings,
+        store=store,
+        queue=Queue(store, settings.limits, settings.workers, after),
+        vehicles=Vehicles(settings.folder / "vehicles", settings.limits.vehicles),
+        access=Access(show_code),
+        casebook=casebook,
+    )
+
+
+def _routes() -> list[BaseRoute]:
+    found: list[BaseRoute] = []
+    for page in PAGES:
+        name = f"vibeorder.web.pages.{page}"
+        if find_spec(name) is not None:
+            found += import_module(name).ROUTES
+    return found
+
+
+async def _user_trouble(request: Request, error: Exception) -> Response:
+    status = 404 if isinstance(error, NotThereError) else 503 if isinstance(error, BusyError) else 422
+    return problem(request, _sentence(str(error)), status)
+
+
+async def _http_trouble(request: Request, error: Exception) -> Response:
+    assert isinstance(error, HTTPException)
+    said = {404: "There is no such page.", 405: "This page cannot be asked for in that way."}
+    if 300 <= error.status_code < 400 and error.headers and "location" in error.headers:
+        return RedirectResponse(error.headers["location"], error.status_code)
+    return problem(request, said.get(error.status_code, error.detail), error.status_code)
+
+
+def _sentence(text: str) -> str:
+    return text[:1].upper() + text[1:]

@@ -1,0 +1,32 @@
+"""What every page finds at `request.app.state.house`."""
+
+from dataclasses import dataclass
+from pathlib import Path
+
+from starlette.requests import Request
+
+from vibeorder.web.access import Access
+from vibeorder.web.queue import Queue
+from vibeorder.web.settings import Settings
+from vibeorder.web.store import Store
+from vibeorder.web.vehicles import Vehicles
+
+__all__ = ["House", "house_of"]
+
+
+@dataclass(frozen=True, slots=True)
+class House:
+    """The page's parts. casebook: the file of jobs, which may not be there yet (open it with create=True)."""
+
+    settings: Settings
+    store: Store
+    queue: Queue
+    vehicles: Vehicles
+    access: Access
+    casebook: Path
+
+
+def house_of(request: Request) -> House:
+    """The house that a request came to."""
+    house: House = request.app.state.house
+    return house

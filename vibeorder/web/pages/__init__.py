@@ -1,0 +1,1 @@
+"""Pages, each a module with ROUTES."""
