@@ -50,6 +50,11 @@ def to_uniform(times_s: FloatArray, samples: FloatArray, source: str) -> Uniform
     rows_rate = _nominal_rate(times_s, source)
     times_s, samples, repeated = drop_held_rows(times_s, samples, rows_rate, notes)
     times_s, samples = _longest_sitting(times_s, samples, notes)
+    if times_s.size < 2 or not (np.diff(times_s) > 0).any():
+        raise RecordingError(
+            f"the stamps of {source} lie more than an hour apart or stand still; "
+            "--time-column names another column, or --rate gives the rate"
+        )
     clock = true_instants(times_s, samples, unreliable=backward > 0 or repeated > 0)
     limit = max(GAP_STEPS * clock.step_s, GAP_S)
     grid, valid, filled = _onto_grid(clock, samples, limit)
