@@ -34,6 +34,7 @@ ROOMS = {
     "turning": ("vibeorder.turning_cli", "Orders of a part turning at a known rate."),
     "bench": ("vibeorder.bench_cli", "From dial readings, weights and angles to the cure."),
     "job": ("vibeorder.casebook_cli", "One job from complaint to verified repair, on record."),
+    "batch": ("vibeorder.batch_cli", "Diagnose every recording in a folder into one table."),
     "serve": ("vibeorder.serve_cli", "Open the shop page: the same answers in a browser."),
 }
 """Commands that live in their own module and are imported only when called: name -> (module, help)."""
