@@ -1,5 +1,6 @@
 """The web application: every page behind one guard, on one house."""
 
+import asyncio
 import os
 from collections.abc import AsyncIterator, Callable
 from contextlib import asynccontextmanager
@@ -22,7 +23,7 @@ from vibeorder.web.access import Access
 from vibeorder.web.guard import Guard
 from vibeorder.web.house import House
 from vibeorder.web.jobs_kept import keep_in_job
-from vibeorder.web.pages_common import problem
+from vibeorder.web.pages_common import problem, sentence_of
 from vibeorder.web.queue import BusyError, Queue
 from vibeorder.web.settings import Settings
 from vibeorder.web.store import NotThereError, Store
@@ -40,7 +41,6 @@ def create_app(settings: Settings, show_code: Callable[[str], None] | None = Non
 
     show_code: called with the access code whenever it changes.
     """
-    os.umask(0o077)  # what is kept here is the customers' business, not that of other users of the machine
     house = _house(settings, show_code)
 
     @asynccontextmanager
@@ -63,7 +63,8 @@ def create_app(settings: Settings, show_code: Callable[[str], None] | None = Non
 
 
 def _house(settings: Settings, show_code: Callable[[str], None] | None) -> House:
-    settings.folder.mkdir(parents=True, exist_ok=True)
+    # 0700: what is kept here is the customers' business, not that of other users of the machine
+    settings.folder.mkdir(mode=0o700, parents=True, exist_ok=True)
     store = Store(settings.folder / "results", settings.limits)
     own = None if os.environ.get(PATH_VARIABLE) else settings.folder / DEFAULT_NAME
     casebook = casebook_path(own)
@@ -74,6 +75,7 @@ def _house(settings: Settings, show_code: Callable[[str], None] | None) -> House
         queue=Queue(store, settings.limits, settings.workers, after),
         vehicles=Vehicles(settings.folder / "vehicles", settings.limits.vehicles),
         access=Access(show_code),
+        uploads=asyncio.Semaphore(settings.limits.uploads_at_once),
         casebook=casebook,
     )
 
@@ -89,7 +91,7 @@ def _routes() -> list[BaseRoute]:
 
 async def _user_trouble(request: Request, error: Exception) -> Response:
     status = 404 if isinstance(error, NotThereError) else 503 if isinstance(error, BusyError) else 422
-    return problem(request, _sentence(str(error)), status)
+    return problem(request, sentence_of(error), status)
 
 
 async def _http_trouble(request: Request, error: Exception) -> Response:
@@ -98,7 +100,3 @@ async def _http_trouble(request: Request, error: Exception) -> Response:
     if 300 <= error.status_code < 400 and error.headers and "location" in error.headers:
         return RedirectResponse(error.headers["location"], error.status_code)
     return problem(request, said.get(error.status_code, error.detail), error.status_code)
-
-
-def _sentence(text: str) -> str:
-    return text[:1].upper() + text[1:]

@@ -20,7 +20,7 @@ from vibeorder.errors import VibeorderError
 from vibeorder.web.settings import Limits
 from vibeorder.web.store import Store
 
-__all__ = ["DONE_PAGES", "TASKS", "BusyError", "Queue", "TaskState"]
+__all__ = ["DONE_PAGES", "REQUEST_FILE", "STATE_FILE", "TASKS", "BusyError", "Queue", "TaskState"]
 
 TASKS = {
     "diagnose": "vibeorder.web.tasks.diagnose:run",
@@ -111,7 +111,8 @@ class Queue:
         if kind not in TASKS:
             raise ValueError(f"no task {kind!r}")
         with self._lock:
-            if sum(len(line) for line in self._waiting.values()) >= self._limits.waiting:
+            waiting, own = sum(map(len, self._waiting.values())), len(self._waiting.get(owner, ()))
+            if waiting >= self._limits.waiting or own >= self._limits.waiting_each:
                 raise BusyError("too many recordings are waiting already; send it again in a few minutes")
         name = name or self._store.new()
         self._store.write_json(name, REQUEST_FILE, {"kind": kind, "arguments": dict(arguments)})

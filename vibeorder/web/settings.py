@@ -24,7 +24,7 @@ class Limits:
     upload_idle_s, upload_total_s: a phone on poor radio may pause, but holds its place only so long.
     task_wall_s, task_cpu_s, task_memory_bytes, task_file_bytes: of the child process that reads one upload.
         The libraries alone map about 1 GB of addresses; half an hour at 2 kHz needs well below another.
-    waiting: tasks in the queue before the next visitor is asked to come back.
+    waiting, waiting_each: tasks in the queue, of all and of one visitor, before the next is asked to come back.
     kept_results, kept_days, kept_bytes: when the oldest results are thrown away.
     free_bytes: disk left to everybody else.
     """
@@ -42,6 +42,7 @@ class Limits:
     task_memory_bytes: int = 3_000 * MEGABYTE
     task_file_bytes: int = 300 * MEGABYTE
     waiting: int = 40
+    waiting_each: int = 12
     kept_results: int = 300
     kept_days: float = 60.0
     kept_bytes: int = 5_000 * MEGABYTE
