@@ -29,14 +29,14 @@ LOWEST_HZ = 3.0
 
 DASHES = {
     "tire_wheel": "2 5",
-    "half_shaft": "12 4 2 4",
-    "driveshaft": "",
-    "front_driveshaft": "14 4 4 4 4 4",
-    "engine": "9 6",
-    "motor": "9 6",
+    "half_shaft": "12 5 2 5",
+    "driveshaft": "20 12",
+    "front_driveshaft": "16 5 3 5 3 5",
+    "engine": "8 6",
+    "motor": "8 6",
     "accessory": "4 4",
 }
-"""Dash pattern of each part's line, in the drawing's units; "" is unbroken."""
+"""Dash pattern of each part's line, in the drawing's units; through the gaps the shake itself is seen."""
 
 TICKS_HZ = (3, 5, 7, 10, 15, 20, 30, 40, 50, 70, 100, 150, 200, 300, 500, 1000)
 TEXT, SMALL = 15.0, 13.0

@@ -70,16 +70,13 @@ def _times(frame: Frame, times: Sequence[float], top: float, bottom: float) -> s
     first, last = times
     length = max(last - first, 1e-9)
     step = next((s for s in STEPS_S if length / s <= 6), STEPS_S[-1])
-    out = [text_svg(frame.left - 6, top - 6, "s", "end")]
+    out = [text_svg(frame.left - 6, top - 6, "time, s" if frame.wide else "s", "end")]
     tick = math.ceil(first / step) * step
     while tick <= last:
         y = top + (tick - first) / length * (bottom - top)
         out.append(text_svg(frame.left - 6, y + 4.5, f"{tick:g}", "end"))
         out.append(f'<path class="rule" d="M{number(frame.left - 4)} {number(y)}H{number(frame.left)}"/>')
         tick += step
-    if frame.wide:
-        middle = (top + bottom) / 2
-        out.append(text_svg(frame.left - 52, middle, "time, s", "end"))
     return "".join(out)
 
 
@@ -92,13 +89,12 @@ def _track(frame: Frame, one: Mapping[str, Any], times: Sequence[float], top: fl
         for t, hz in zip(one["times_s"], one["hz"], strict=True)
     ]
     dashes = DASHES[style_name(one["part"])]
-    pattern = f' stroke-dasharray="{dashes}"' if dashes else ""
     d = path_of(points)
     return (
         f'<g class="track {part_class(one["part"])}" data-letter="{escape(one["letter"])}">'
         f"<title>{escape(one['name'])}</title>"
-        f'<path class="rim" fill="none" d="{d}"/>'
-        f'<path class="dash" fill="none" stroke="currentColor"{pattern} d="{d}"/></g>'
+        f'<path class="rim" fill="none" stroke-dasharray="{dashes}" d="{d}"/>'
+        f'<path class="dash" fill="none" stroke="currentColor" stroke-dasharray="{dashes}" d="{d}"/></g>'
     )
 
 

@@ -7,10 +7,9 @@ __all__ = ["sign_svg"]
 
 def sign_svg(part: str, *, filled: bool = True) -> str:
     """Sign and a piece of the part's dashed line; decoration, the text beside it says the same."""
-    dashes = DASHES[style_name(part)]
-    pattern = f' stroke-dasharray="{dashes}"' if dashes else ""
     return (
         f'<svg class="sign-key {part_class(part)}" viewBox="0 0 60 20" aria-hidden="true" focusable="false">'
-        f'<path class="dash" fill="none" stroke="currentColor"{pattern} d="M20 10H60"/>'
+        f'<path class="dash" fill="none" stroke="currentColor" stroke-dasharray="{DASHES[style_name(part)]}" '
+        f'd="M20 10H60"/>'
         f"{shape(part, 9, 10, 13, filled=filled)}</svg>"
     )

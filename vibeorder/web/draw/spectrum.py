@@ -47,6 +47,7 @@ def spectrum_svg(picture: Mapping[str, Any], *, wide: bool) -> str:
         opening(frame, bottom + 48, "spectrum", "Spectrum with the parts' rates", _describe(picture)),
         board,
         _levels(frame, scale, picture["unit"]),
+        *(_band(frame, one, top, bottom) for one in marks),
         axis_svg(frame, bottom, top),
         *(_lines(frame, one, place, board_end, bottom) for one, place in zip(marks, tags, strict=True)),
         _curves(frame, scale, picture["spectrum"]),
@@ -132,6 +133,17 @@ def _curves(frame: Frame, scale: _Scale, spectrum: Mapping[str, Sequence[float]]
     )
 
 
+def _band(frame: Frame, one: Mapping[str, Any], top: float, bottom: float) -> str:
+    """How far a likely suspect's rate moved in this drive."""
+    if not one["band"] or not one["likely"]:
+        return ""
+    left, right = (frame.x(hz) for hz in one["band"])
+    return (
+        f'<rect class="band {part_class(one["part"])}" data-letter="{escape(one["letter"])}" x="{number(left)}" '
+        f'y="{number(top)}" width="{number(right - left)}" height="{number(bottom - top)}" fill="currentColor"/>'
+    )
+
+
 def _lines(
     frame: Frame, one: Mapping[str, Any], place: tuple[float, int], start: float, bottom: float
 ) -> str:
@@ -139,11 +151,11 @@ def _lines(
     x = frame.x(one["hz"])
     y = start + place[1] * (TAG_HEIGHT + 4) + TAG_HEIGHT
     dashes = DASHES[style_name(one["part"])]
-    pattern = f' stroke-dasharray="{dashes}"' if dashes else ""
+    css = f"line{'' if one['likely'] else ' faint'} {part_class(one['part'])}"
+    d = f"M{number(place[0])} {number(y)}L{number(x)} {number(y + 5)}V{number(bottom)}"
     return (
-        f'<path class="line {part_class(one["part"])}" data-letter="{escape(one["letter"])}" fill="none" '
-        f'stroke="currentColor"{pattern} d="M{number(place[0])} {number(y)}L{number(x)} {number(y + 5)}'
-        f'V{number(bottom)}"/>'
+        f'<path class="{css}" data-letter="{escape(one["letter"])}" fill="none" stroke="currentColor" '
+        f'stroke-dasharray="{dashes}" d="{d}"/>'
     )
 
 

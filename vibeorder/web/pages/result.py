@@ -188,7 +188,7 @@ def _legend(picture: Mapping[str, Any]) -> list[dict[str, Any]]:
             "text": f"{one['name']}: its rate, in the map only.",
         }
         for one in picture["map"]["tracks"]
-        if one["letter"] not in known
+        if one["letter"] not in known and any(hz is not None and hz <= picture["top_hz"] for hz in one["hz"])
     ]
     lines += [{"letter": str(one["number"]), "sign": "", "text": one["text"]} for one in picture["others"]]
     return lines

@@ -46,6 +46,7 @@
 
   function say(text) {
     said.hidden = false;
+    said.classList.toggle("says", Boolean(text));
     said.textContent = text || "Touch a letter or a line.";
   }
 
