@@ -5,10 +5,11 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from vibeorder.diagnosis.advice import next_drive, runout_check, verdict
+from vibeorder.diagnosis.advice import runout_check, verdict
 from vibeorder.diagnosis.amplitudes import COMPLAINT_FROM_MPS2
 from vibeorder.diagnosis.analyse import Piece
 from vibeorder.diagnosis.candidates import Candidate
+from vibeorder.diagnosis.drive_standing import next_drive_from
 from vibeorder.diagnosis.evidence import Reading
 from vibeorder.diagnosis.gears import NOT_LOCKED
 from vibeorder.diagnosis.judge import Hypothesis, held_gear
@@ -80,7 +81,7 @@ def assemble(
         lines=lines_seen(signal, _named(tracks)),
         spectrum=spectrum_view(signal),
         order_map=order_map_view(signal, [(n, t + piece.start_s, f) for n, t, f in tracks[:TRACKS_DRAWN]]),
-        next_drive=next_drive(suspects, nothing, steady, kind != "inferred"),
+        next_drive=next_drive_from(suspects, nothing, piece, vehicle, speed, kind, signal.rate_hz),
         cautions=CAUTIONS,
         notes=(
             *beat_notes(suspects, piece, steady),

@@ -119,10 +119,17 @@ class OrderMap:
 
 @dataclass(frozen=True, slots=True)
 class NextDrive:
-    """The drive that would separate what this recording cannot."""
+    """The drive that would separate what this recording cannot.
+
+    bits_before, bits_after: entropy of the ranking now, and expected after it; None where not computed.
+    alternatives: other kinds of drive, each with its expected entropy.
+    """
 
     instruction: str
     reason: str
+    bits_before: float | None = None
+    bits_after: float | None = None
+    alternatives: tuple[tuple[str, float], ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

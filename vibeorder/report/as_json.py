@@ -7,7 +7,7 @@ from collections.abc import Mapping, Sequence
 import numpy as np
 
 from vibeorder import __version__
-from vibeorder.diagnosis.result import Diagnosis, LineSeen, SpeedFit, Suspect
+from vibeorder.diagnosis.result import Diagnosis, LineSeen, NextDrive, SpeedFit, Suspect
 from vibeorder.report.wording import amplitude_g
 
 __all__ = ["SCHEMA", "as_dict", "as_json"]
@@ -56,6 +56,7 @@ def as_dict(diagnosis: Diagnosis) -> dict[str, object]:
         "runout_check": {"warranted": bool(check.warranted), "where": check.where, "why": check.why},
         "next_drive": drive.instruction if drive else None,
         "next_drive_reason": drive.reason if drive else None,
+        "next_drive_detail": _next_drive(drive),
         "cautions": list(diagnosis.cautions),
         "notes": list(diagnosis.notes),
         "history": list(diagnosis.history),
@@ -128,6 +129,21 @@ def _line(line: LineSeen) -> dict[str, object]:
         "snr_db": plain(line.snr_db),
         "direction": plain(line.direction),
         "name": line.name,
+    }
+
+
+def _next_drive(drive: NextDrive | None) -> dict[str, object] | None:
+    if drive is None:
+        return None
+    return {
+        "instruction": drive.instruction,
+        "reason": drive.reason,
+        "bits_before": plain(drive.bits_before),
+        "bits_after": plain(drive.bits_after),
+        "alternatives": [
+            {"instruction": instruction, "bits_after": plain(after)}
+            for instruction, after in drive.alternatives
+        ],
     }
 
 
