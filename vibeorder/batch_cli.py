@@ -98,14 +98,11 @@ def batch(
         speed_column=speed_column, speed_unit=speed_unit, rpm_column=rpm_column, rate=rate,
     )  # fmt: skip
     check_said(said)
-    outputs = [out, journal_path(out), *([] if suspects is None else [suspects])]
-    _check_outputs(out, suspects, vehicles, scheduler, processes)
-    plan = plan_batch(folder, vehicles, said, outputs)
-    for task in plan.tasks:
-        if any(_same(Path(task.path), output) for output in outputs):
-            raise VibeorderError(
-                f"--out {out} would overwrite the recording {task.source}; choose another name"
-            )
+    _check_outputs(out, suspects, scheduler, processes)
+    plan = plan_batch(folder, vehicles, said)
+    for option, path in (("--out", out), ("--out", journal_path(out)), ("--suspects", suspects)):
+        if path is not None:
+            door.check_writable(path, option, plan.inputs)
     with open_journal(out) as journal:
         left = _left_to_do(plan.tasks, journal)
         kept = len(plan.tasks) - len(left)
@@ -119,29 +116,21 @@ def batch(
     door.say(_summary(outcomes, kept, plan.passed, out, suspects))
 
 
-def _check_outputs(
-    out: Path, suspects: Path | None, vehicles: Path | None, scheduler: str | None, processes: int | None
-) -> None:
-    """Every reason to refuse, before any work."""
+def _check_outputs(out: Path, suspects: Path | None, scheduler: str | None, processes: int | None) -> None:
+    """Every reason to refuse that needs no look at the folder."""
     from vibeorder.batch.over_dask import needs_distributed
     from vibeorder.batch.table import check_kind
 
-    taken = [] if vehicles is None else [vehicles]
-    for option, path in (("--out", out), ("--suspects", suspects)):
-        if path is not None:
-            check_kind(path, option)
-            door.check_writable(path, option, taken)
-            taken.append(path)
+    check_kind(out, "--out")
+    if suspects is not None:
+        check_kind(suspects, "--suspects")
+        door.check_writable(suspects, "--suspects", [out])
     if scheduler is not None:
         if processes is not None:
             raise VibeorderError(
                 "--processes is for this machine; over --scheduler the cluster's workers decide"
             )
         needs_distributed()
-
-
-def _same(one: Path, other: Path) -> bool:
-    return one.resolve() == other.resolve()
 
 
 def _left_to_do(tasks: "tuple[Task, ...]", journal: "Journal") -> "list[Task]":

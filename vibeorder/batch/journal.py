@@ -19,6 +19,7 @@ from vibeorder.errors import VibeorderError
 __all__ = ["Journal", "journal_path", "open_journal"]
 
 FORMAT = 1
+BEGINS = b'{"journal": '
 
 
 def journal_path(output: Path) -> Path:
@@ -99,7 +100,7 @@ def _read(raw: bytes, path: Path) -> tuple[dict[str, Outcome], int]:
             cut += 1
         else:
             kept[outcome.source] = outcome
-    if cut > 1 and not kept:
+    if not kept and not raw.startswith(BEGINS[: len(raw)]):
         raise VibeorderError(f"{path} is no journal of a batch; move it away, or choose another --out")
     return kept, cut
 

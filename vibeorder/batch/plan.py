@@ -5,7 +5,7 @@ the recording; the one profile given for all; a profile with the recording's own
 of vehicles; the nearest vehicle.toml from the recording's folder up to the top; vehicle.toml in the folder of vehicles.
 """
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterator
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
@@ -44,16 +44,20 @@ class Task:
 
 @dataclass(frozen=True, slots=True)
 class Plan:
-    """tasks in the order of their names; passed: files that are no recordings by their names."""
+    """tasks in the order of their names; passed: files that are no recordings by their names.
+
+    inputs: every file that is read, which no output may overwrite.
+    """
 
     tasks: tuple[Task, ...]
-    passed: tuple[str, ...] = field(default=())
+    passed: tuple[str, ...] = ()
+    inputs: tuple[Path, ...] = ()
 
 
-def plan_batch(folder: Path, vehicles: Path | None, said: Said, outputs: Iterable[Path] = ()) -> Plan:
+def plan_batch(folder: Path, vehicles: Path | None, said: Said) -> Plan:
     """Every recording under `folder`, with its vehicle and what is said of it.
 
-    vehicles: a profile for all, a folder of profiles, or an index; None: the folder itself. outputs: left out.
+    vehicles: a profile for all, a folder of profiles, or an index; None: the folder itself.
     Raises VibeorderError where the folder or the index cannot be used, or no recording is there.
     """
     if not folder.is_dir():
@@ -62,14 +66,15 @@ def plan_batch(folder: Path, vehicles: Path | None, said: Said, outputs: Iterabl
     lines = garage.lines
     logs = {_real(Path(line.said.speed_log)) for line in lines.values() if line.said.speed_log is not None}
     logs |= {_real(Path(said.speed_log))} if said.speed_log is not None else set()
-    left_out = {_real(path) for path in outputs} | logs | {_real(path) for path in garage.indexes}
+    left_out = logs | {_real(path) for path in garage.indexes}
     found, passed = _recordings(folder, left_out, set(lines))
     tasks = [_task(folder, source, garage, said) for source in sorted({*found, *lines})]
     if not tasks:
         raise VibeorderError(
             f"no recording was found in {folder}: no file there is named like a sound or a log"
         )
-    return Plan(tuple(tasks), tuple(passed))
+    read = {Path(name) for task in tasks for name in (task.path, task.vehicle, task.said.speed_log) if name}
+    return Plan(tuple(tasks), tuple(passed), (*read, *garage.indexes))
 
 
 @dataclass(frozen=True, slots=True)

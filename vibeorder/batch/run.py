@@ -6,7 +6,7 @@ import sys
 from collections import Counter, deque
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-from multiprocessing import get_context
+from multiprocessing import get_context, resource_tracker
 from multiprocessing.connection import Connection, wait
 from typing import Any
 
@@ -107,6 +107,7 @@ def _hire() -> _Hand:
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     blocked = sys.platform != "win32"
     if blocked:  # Ctrl-C is for the parent, which then ends the children; the mask is inherited
+        resource_tracker.ensure_running()  # else started within, which would lift the mask
         before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
     try:
         process.start()
