@@ -23,6 +23,10 @@ GAP_STEPS, GAP_S = 5.0, 0.1
 SITTING_S = 3600.0
 # Stamps that stray from an even clock by less than this share of a step need no interpolation.
 EVEN_SHARE = 2e-3
+# Beyond these no logger's clock has gone: its rate, and the share of its time that holds no row (five million
+# steps are three hours at 400 Hz).
+FASTEST_HZ = 1e6
+MOST_STEPS_A_ROW, MOST_STEPS = 50, 5_000_000
 CLIP_MIN, CLIP_SHARE = 8, 2e-4
 
 
@@ -56,6 +60,7 @@ def to_uniform(times_s: FloatArray, samples: FloatArray, source: str) -> Uniform
             "--time-column names another column, or --rate gives the rate"
         )
     clock = true_instants(times_s, samples, unreliable=backward > 0 or repeated > 0)
+    _check_grid(clock, source)
     limit = max(GAP_STEPS * clock.step_s, GAP_S)
     grid, valid, filled = _onto_grid(clock, samples, limit)
     gaps = _gaps(clock, limit)
@@ -135,6 +140,16 @@ def _longest_sitting(
         f"({times_s[piece][-1] - times_s[piece][0]:.0f} s), is used"
     )
     return times_s[piece], samples[:, piece]
+
+
+def _check_grid(clock: Clock, source: str) -> None:
+    """Refuse stamps under which no logger can have written: they would fill the memory with empty time."""
+    rows, span_s = clock.times_s.size, float(clock.times_s[-1] - clock.times_s[0])
+    if 1.0 / clock.step_s > FASTEST_HZ or span_s / clock.step_s > max(MOST_STEPS_A_ROW * rows, MOST_STEPS):
+        raise RecordingError(
+            f"{source} has {rows} rows over {span_s:.3g} s, most of them {clock.step_s:.2g} s apart: its stamps are "
+            "no clock of a logger; --time-column names another column, or --rate gives the rate"
+        )
 
 
 def _onto_grid(clock: Clock, samples: FloatArray, limit_s: float) -> tuple[FloatArray, BoolArray, int]:

@@ -21,6 +21,8 @@ FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
 # Beyond this many times the shake's usual size a number is a fault of the logger, not of the road.
 WILD_TIMES = 1e3
+# Counts of 32 bits reach 4e9; squares of sums of more would overflow in single precision.
+LARGEST_SAMPLE = 1e10
 # Below this rate nothing of a driveline but a slow wheel can be seen.
 SLOW_RATE_HZ = 50.0
 
@@ -43,6 +45,12 @@ def recording_from_table(table: Table, options: ReadOptions, scale_from: Table |
     samples, kept_times, notes, repaired = _clean(table, axes, times)
     factor, known, unit_note = _scale(table, axes, samples, options, scale_from)
     samples *= factor
+    largest = max(float(samples.max()), -float(samples.min()))
+    if largest > LARGEST_SAMPLE:
+        raise RecordingError(
+            f"{', '.join(axes.names)} of {table.source} reach {largest:.0e}, which no accelerometer does; "
+            "--axes names the right columns"
+        )
     speed: Trace | None = None
     speed_notes: list[str] = []
     if speed_column is not None:
