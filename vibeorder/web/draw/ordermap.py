@@ -93,6 +93,7 @@ def _track(frame: Frame, one: Mapping[str, Any], times: Sequence[float], top: fl
     return (
         f'<g class="track {part_class(one["part"])}" data-letter="{escape(one["letter"])}">'
         f"<title>{escape(one['name'])}</title>"
+        f'<path class="hit" fill="none" d="{d}"/>'
         f'<path class="rim" fill="none" stroke-dasharray="{dashes}" d="{d}"/>'
         f'<path class="dash" fill="none" stroke="currentColor" stroke-dasharray="{dashes}" d="{d}"/></g>'
     )
@@ -101,7 +102,7 @@ def _track(frame: Frame, one: Mapping[str, Any], times: Sequence[float], top: fl
 def _tag(one: Mapping[str, Any], x: float, place: tuple[float, int], storeys: int, top: float) -> str:
     y = 4 + place[1] * (TAG_HEIGHT + 4) + TAG_HEIGHT / 2
     return (
-        f'<g class="lettered {part_class(one["part"])}" data-letter="{escape(one["letter"])}" data-x="{number(x)}">'
+        f'<g class="lettered {part_class(one["part"])}" data-letter="{escape(one["letter"])}">'
         f"<title>{escape(one['name'])}</title>"
         f'<path class="lead" fill="none" stroke="currentColor" d="M{number(place[0])} '
         f'{number(y + TAG_HEIGHT / 2)}L{number(x)} {number(top)}"/>'

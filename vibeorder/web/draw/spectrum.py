@@ -52,7 +52,7 @@ def spectrum_svg(picture: Mapping[str, Any], *, wide: bool) -> str:
         *(_lines(frame, one, place, board_end, bottom) for one, place in zip(marks, tags, strict=True)),
         _curves(frame, scale, picture["spectrum"]),
         *(_other(frame, scale, one) for one in picture["others"]),
-        *(_tag(frame, one, place, board_end) for one, place in zip(marks, tags, strict=True)),
+        *(_tag(one, place, board_end) for one, place in zip(marks, tags, strict=True)),
         f'<path class="cursor" d="M0 {number(board_end)}V{number(bottom)}"/></svg>',
     ]
     return "".join(body)
@@ -105,6 +105,7 @@ def _row(frame: Frame, pegs: Sequence[Mapping[str, Any]], y: float) -> str:
         letter = f' data-letter="{escape(one["letter"])}"' if one["letter"] else ""
         out.append(
             f'<g class="peg" data-hz="{one["hz"]:.3f}"{letter}>{said}'
+            f'<rect class="hit" x="{number(x - 9)}" y="{number(y - 13)}" width="{number(20 + width)}" height="26"/>'
             f"{shape(one['part'], x, y, 13, filled=one['seen'])}{label}</g>"
         )
     return "".join(out)
@@ -159,13 +160,13 @@ def _lines(
     )
 
 
-def _tag(frame: Frame, one: Mapping[str, Any], place: tuple[float, int], start: float) -> str:
-    """A mark's tag, above everything, with a wide strip that a finger can hit."""
-    x = frame.x(one["hz"])
+def _tag(one: Mapping[str, Any], place: tuple[float, int], start: float) -> str:
+    """A mark's tag, above everything."""
     y = start + place[1] * (TAG_HEIGHT + 4) + TAG_HEIGHT / 2
+    moved = f' data-from="{one["band"][0]:g}" data-to="{one["band"][1]:g}"' if one["band"] else ""
     return (
         f'<g class="lettered {part_class(one["part"])}" data-letter="{escape(one["letter"])}" '
-        f'data-hz="{one["hz"]:.3f}" data-x="{number(x)}"><title>{escape(one["text"])}</title>'
+        f'data-hz="{one["hz"]:.3f}"{moved}><title>{escape(one["text"])}</title>'
         f"{tag(one['part'], one['letter'], place[0], y, filled=one['seen'])}</g>"
     )
 

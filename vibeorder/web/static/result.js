@@ -93,7 +93,7 @@
       const key = found.element ? keyOf(found.element) : "";
       if (key) show(key);
       else if (found.element) tell(found.element.querySelector("title").textContent);
-      else tell(`${found.hz.toFixed(1)} Hz: no part's line here.`);
+      else tell(elsewhere(figure, found.hz));
     });
     figure.addEventListener("pointerleave", () => { point(figure, null); show(held); });
     figure.addEventListener("click", (event) => {
@@ -104,9 +104,18 @@
       if (key) hold(key);
       else {
         hold("");
-        tell(found.element ? found.element.querySelector("title").textContent : `${found.hz.toFixed(1)} Hz: no part's line here.`);
+        tell(found.element ? found.element.querySelector("title").textContent : elsewhere(figure, found.hz));
       }
     });
+  }
+
+  // A place without a letter: who passed there while the speed changed.
+  function elsewhere(figure, hz) {
+    const passed = [...figure.querySelectorAll(".lettered[data-from]")]
+      .filter((element) => Number(element.dataset.from) <= hz && hz <= Number(element.dataset.to))
+      .map((element) => element.dataset.letter);
+    const who = passed.length ? `${passed.join(" and ")} passed here as the speed changed` : "none of the lettered rates";
+    return `${hz.toFixed(1)} Hz: ${who}.`;
   }
 
   function tell(text) {
