@@ -12,6 +12,7 @@ from vibeorder.errors import UnitError
 __all__ = [
     "INCH_M",
     "KMH_MPS",
+    "LARGEST",
     "MILE_M",
     "MPH_MPS",
     "POUND_KG",

@@ -46,7 +46,7 @@ def dask_results(tasks: Sequence[Task], address: str) -> Iterator[Outcome]:
             client.submit(diagnose_file, task, key=f"vibeorder-{run}-{i}", pure=False, retries=RETRIES): task
             for i, task in enumerate(tasks)
         }
-        for future in distributed.as_completed(futures):
+        for future in distributed.as_completed(futures, loop=client.loop):
             yield _outcome(future, futures[future])
             future.release()
     finally:
