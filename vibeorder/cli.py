@@ -30,6 +30,7 @@ __all__ = ["app", "main"]
 Progress = Callable[[str, float], None]
 
 ROOMS = {
+    "plan": ("vibeorder.plan_cli", "What to drive before anything is recorded."),
     "compare": ("vibeorder.compare_cli", "Say whether a repair cured the shake."),
     "turning": ("vibeorder.turning_cli", "Orders of a part turning at a known rate."),
     "bench": ("vibeorder.bench_cli", "From dial readings, weights and angles to the cure."),

@@ -153,36 +153,57 @@ class Circumstances:
 
 @dataclass(frozen=True, slots=True)
 class Expected:
-    """What one drive is expected to show, as `drive_entropy` takes it.
+    """What one drive, or several together, are expected to show, as `drive_entropy` takes it.
 
-    owner, share: [shape (components,)]; gram: [shape (components, components)]; evidence: expected log evidence
-    of each suspect's line at its likeliest strength [shape (suspects,)].
+    owner, share: [shape (components,)]; gram: [shape (components, components)]. The first component of every
+    suspect is that its shake is felt.
     """
 
     owner: IntArray
     share: FloatArray
     gram: FloatArray
-    evidence: FloatArray
+
+    def between(self) -> FloatArray:
+        """Log evidence expected between any two suspects where both are felt [shape (suspects, suspects)]."""
+        _, first = np.unique(self.owner, return_index=True)
+        gram = self.gram[np.ix_(first, first)]
+        own = np.diag(gram)
+        return np.asarray(0.5 * (own[:, None] + own - 2.0 * gram), float)
 
 
 def expected_of(
-    standing: Sequence[Standing], vehicle: Vehicle, choice: DriveChoice, setting: Circumstances
+    standing: Sequence[Standing],
+    vehicle: Vehicle,
+    choice: DriveChoice,
+    setting: Circumstances,
+    levels: Sequence[tuple[float, float]] = LEVELS,
 ) -> Expected:
-    """The points that a drive would show under every suspect, by their inner products."""
+    """The points that a drive would show under every suspect, by their inner products.
+
+    levels: strengths to sum over, in standard deviations, with their weights.
+    """
     paths = line_paths(standing, vehicle, choice, setting)
     seen = np.isfinite(paths)
     if setting.sample_rate_hz is not None:
         seen &= usable(np.where(seen, paths, 1.0), setting.sample_rate_hz)
     hz = np.where(seen, paths, 1.0)
-    evidence = _block_evidence(standing, choice, setting, hz, seen)  # (suspects, levels, blocks)
-    root = np.sqrt(2.0 * evidence)
+    evidence = _block_evidence(standing, choice, setting, hz, seen, [normal for normal, _ in levels])
+    root = np.sqrt(2.0 * evidence)  # (suspects, levels, blocks)
     alike = _alike(standing, setting, hz)  # (blocks, suspects, suspects)
     gram = np.einsum("clb,kmb,bck->clkm", root, root, alike, optimize=True)
     if choice.kind == "load":
         change = _load_change(standing, evidence.sum(axis=-1))
         gram = gram + change[:, :, None, None] * change
     felt = setting.felt * _still_felt(standing, hz, seen)
-    return _with_unfelt(gram, felt, evidence[:, 1].sum(axis=-1))
+    return _with_unfelt(gram, felt, np.array([weight for _, weight in levels]))
+
+
+def joined(a: Expected, b: Expected) -> Expected:
+    """Two drives together, each felt or not by itself: every component of the one with every one of the other."""
+    pairs = [(i, j) for i in range(a.owner.size) for j in np.flatnonzero(b.owner == a.owner[i])]
+    first, second = np.array(pairs).T
+    gram = a.gram[np.ix_(first, first)] + b.gram[np.ix_(second, second)]
+    return Expected(a.owner[first], a.share[first] * b.share[second], gram)
 
 
 def line_paths(
@@ -220,6 +241,7 @@ def _block_evidence(
     setting: Circumstances,
     hz: FloatArray,
     seen: NDArray[np.bool_],
+    levels: Sequence[float],
 ) -> FloatArray:
     """Expected log evidence of each line, strength and block, as tempered [shape (suspects, levels, blocks)]."""
     speed, _ = choice.course()
@@ -228,14 +250,14 @@ def _block_evidence(
         quiet, STANDING_NOISE, (np.maximum(speed, 0.1) / setting.recorded_mps) ** NOISE_GROWTH
     )
     usual = CHANNELS + NOISE_MARGIN
-    out = np.zeros((len(standing), len(LEVELS), speed.size))
+    out = np.zeros((len(standing), len(levels), speed.size))
     for i, one in enumerate(standing):
         if one.strength_rms <= 0.0 or not seen[i].any():
             continue
         away = np.log(hz[i] / (one.frequency_hz or float(np.median(hz[i][seen[i]]))))
         moved = 1.0 - np.exp(-0.5 * (np.mean(away[seen[i]]) / RESPONSE_LENGTH) ** 2)
         sd = float(np.hypot(STRENGTH_SE, RESPONSE_LOG_SD * np.sqrt(2.0 * moved)))
-        for level, (normal, _) in enumerate(LEVELS):
+        for level, normal in enumerate(levels):
             rms = one.strength_rms * np.exp(one.growth * away + sd * normal)
             power = (rms / (one.noise * noise_gain)) ** 2 / NOISE_BANDWIDTH_HZ
             ratio = CHANNELS * np.where(seen[i], power, 0.0)
@@ -275,13 +297,11 @@ def _load_change(standing: Sequence[Standing], evidence: FloatArray) -> FloatArr
     return np.asarray(lives_on_torque[:, None] * change, float)
 
 
-def _with_unfelt(gram: FloatArray, felt: FloatArray, evidence: FloatArray) -> Expected:
+def _with_unfelt(gram: FloatArray, felt: FloatArray, weights: FloatArray) -> Expected:
     """Every suspect's strengths, and beside them that its shake is not there this time."""
     suspects, levels = gram.shape[:2]
     inner = suspects * levels
     full = np.zeros((inner + suspects, inner + suspects))
     full[:inner, :inner] = gram.reshape(inner, inner)
     owner = np.concatenate([np.repeat(np.arange(suspects), levels), np.arange(suspects)]).astype(np.intp)
-    weights = np.array([weight for _, weight in LEVELS])
-    share = np.concatenate([np.outer(felt, weights).ravel(), 1.0 - felt])
-    return Expected(owner, share, full, evidence)
+    return Expected(owner, np.concatenate([np.outer(felt, weights).ravel(), 1.0 - felt]), full)

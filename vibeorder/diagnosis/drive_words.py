@@ -61,7 +61,8 @@ def instruction_of(choice: DriveChoice, unit: str) -> str:
     if choice.kind == "coast":
         return f"Coast from {both} in neutral."
     if choice.kind == "load":
-        return f"At {low}{gear}, pull firmly and coast in gear in turn, ten seconds each, {seconds} in all."
+        pull = f"pull firmly and {'coast in gear' if choice.gears else 'let it coast'} in turn"
+        return f"At {low}{gear}, {pull}, ten seconds each, {seconds} in all."
     return f"Standing still, out of gear, hold the engine at {choice.engine_rpm:.0f} rpm for {seconds}."
 
 
