@@ -22,6 +22,7 @@ DEBUG_VARIABLE = "VIBEORDER_DEBUG"
 
 def walk_out(command: Callable[[], object]) -> int:
     """Run `command` and return the exit code, having said on stderr what went wrong, in one sentence."""
+    _open_streams()
     try:
         command()
         sys.stdout.flush()
@@ -53,6 +54,12 @@ def say(text: str, *, aside: bool = False) -> None:
     except BrokenPipeError:
         _close_quietly()
         raise SystemExit(READER_LEFT) from None
+    except OSError as error:  # a full disk behind it, or closed: an aside is lost, a result must not be
+        if not aside:
+            _close_quietly()
+            raise VibeorderError(
+                f"standard output cannot be written: {error.strerror or error}; send it to another place"
+            ) from error
 
 
 def check_writable(path: Path, option: str, inputs: Iterable[Path]) -> None:
@@ -126,6 +133,15 @@ def _keep_log(told: str) -> str:
     except OSError:
         return "please report it with the details"
     return f"please report it with the details in {name}"
+
+
+def _open_streams() -> None:
+    """Stand-ins for streams that were closed before we began (>&-): what is said aside is lost, and what is
+    written to standard output fails as on a full disk."""
+    if sys.stderr is None:
+        sys.stderr = Path(os.devnull).open("w")  # noqa: SIM115 (for as long as the program runs)
+    if sys.stdout is None:
+        sys.stdout = Path(os.devnull).open()  # noqa: SIM115
 
 
 def _close_quietly() -> None:
