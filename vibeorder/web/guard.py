@@ -79,6 +79,8 @@ class Guard:
         send = self._outgoing(send, scope, session if fresh else "")
         try:
             await self._let_in(scope, receive, send, cookies)
+        except HTTPException as trouble:  # raised before the application was asked
+            await refuse(scope, trouble.status_code, trouble.detail)(scope, receive, send)
         except Exception:
             log.exception("fault while answering %s", scope["path"])
             if not state["answered"]:

@@ -25,7 +25,7 @@ __all__ = [
 
 TEMPLATES = Path(__file__).parent / "templates"
 NAVIGATION = (
-    ("/", "New recording"),
+    ("/", "Road test"),
     ("/vehicles", "Vehicles"),
     ("/bench", "Bench"),
     ("/jobs", "Jobs"),
@@ -84,6 +84,8 @@ def for_page(sentence: str) -> str:
     'Name the columns with the field “Acceleration columns”'
     """
     said = _OPTION.sub(lambda match: _FIELD_OF.get(match[0], match[0]), " ".join(sentence.split()))
+    if "." in said.partition(" ")[0]:  # a file's name stays as its owner writes it
+        return said
     return said[:1].upper() + said[1:]
 
 

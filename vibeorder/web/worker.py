@@ -66,15 +66,16 @@ def limit(memory_bytes: int, cpu_s: int, file_bytes: int) -> None:
     except ImportError:  # no such thing on Windows; the time limit of the parent remains
         return
     used_s = int(sum(os.times()[:2])) + 1
-    for what, value in (
-        (resource.RLIMIT_AS, memory_bytes),
-        (resource.RLIMIT_CPU, used_s + cpu_s),
-        (resource.RLIMIT_FSIZE, file_bytes),
-        (resource.RLIMIT_NOFILE, OPEN_FILES),
-        (resource.RLIMIT_CORE, 0),
+    for what, soft, hard in (
+        (resource.RLIMIT_AS, memory_bytes, memory_bytes),
+        # at the soft limit SIGXCPU, which says why it ended; at the hard one SIGKILL
+        (resource.RLIMIT_CPU, used_s + cpu_s, used_s + cpu_s + 5),
+        (resource.RLIMIT_FSIZE, file_bytes, file_bytes),
+        (resource.RLIMIT_NOFILE, OPEN_FILES, OPEN_FILES),
+        (resource.RLIMIT_CORE, 0, 0),
     ):
         try:
-            resource.setrlimit(what, (value, value))
+            resource.setrlimit(what, (soft, hard))
         except (ValueError, OSError):  # a lower limit is in force already, or the platform has none
             continue
 
