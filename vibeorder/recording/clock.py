@@ -11,7 +11,7 @@ from vibeorder.recording.interpolate import band_limited_grid
 from vibeorder.recording.lateness import Clock, true_instants
 from vibeorder.recording.model import Quality
 
-__all__ = ["Uniform", "to_uniform"]
+__all__ = ["Uniform", "set_forward", "to_uniform"]
 
 FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
@@ -19,6 +19,7 @@ BoolArray = NDArray[np.bool_]
 # A dropout of up to five samples lies within the interpolation kernel and is filled from its neighbours;
 # longer than that, and than 0.1 s, it is a gap and stays empty.
 GAP_STEPS, GAP_S = 5.0, 0.1
+RESET_S = 1.0
 # Two sittings in one file an hour apart are two recordings.
 SITTING_S = 3600.0
 # Stamps that stray from an even clock by less than this share of a step need no interpolation.
@@ -84,6 +85,22 @@ def to_uniform(times_s: FloatArray, samples: FloatArray, source: str) -> Uniform
     return Uniform(grid, valid, rate, float(clock.times_s[0]), quality, tuple(notes))
 
 
+def set_forward(times_s: FloatArray) -> tuple[FloatArray, list[str]]:
+    """Stamps (NaN where unreadable) of a clock that was set back for good, by more than a second, going on one step
+    later; and what was done. Speed, engine speed and marks of the same rows are then on the samples' clock."""
+    good = np.isfinite(times_s)
+    stamps = times_s[good]
+    steps = np.diff(stamps)
+    reset = steps < -RESET_S
+    if not reset.any():
+        return times_s, []
+    usual = float(np.median(steps[steps > 0])) if (steps > 0).any() else 0.0
+    out = times_s.copy()
+    out[good] = stamps + np.concatenate(([0.0], np.cumsum(np.where(reset, usual - steps, 0.0))))
+    said = f"{int(reset.sum())} stamps ran backward (by up to {float(-steps.min()):.3g} s)"
+    return out, [f"{said}: the clock was set back, and goes on from there"]
+
+
 def _forward(times_s: FloatArray, notes: list[str]) -> tuple[FloatArray, int]:
     """Stamps that step back are moved forward; rows stay in the order in which they were written."""
     steps = np.diff(times_s)
@@ -92,9 +109,9 @@ def _forward(times_s: FloatArray, notes: list[str]) -> tuple[FloatArray, int]:
         return times_s, 0
     usual = float(np.median(steps[steps > 0])) if (steps > 0).any() else 0.0
     worst = float(-steps.min())
-    # A clock set back for good (more than a second) goes on one step later; a short step back is one late
-    # stamp among good ones and is smoothed with them.
-    reset = steps < -1.0
+    # A clock set back for good goes on one step later; a short step back is one late stamp among good ones
+    # and is smoothed with them.
+    reset = steps < -RESET_S
     shift = np.concatenate(([0.0], np.cumsum(np.where(reset, usual - steps, 0.0))))
     notes.append(f"{backward} stamps ran backward (by up to {worst:.3g} s): the rows are kept in their order")
     return times_s + shift, backward
