@@ -99,6 +99,8 @@ def batch(
     )  # fmt: skip
     check_said(said)
     _check_outputs(out, suspects, scheduler, processes)
+    if scheduler is not None:  # its workers stand in folders of their own
+        folder, vehicles = folder.absolute(), None if vehicles is None else vehicles.absolute()
     plan = plan_batch(folder, vehicles, said)
     for option, path in (("--out", out), ("--out", journal_path(out)), ("--suspects", suspects)):
         if path is not None:
