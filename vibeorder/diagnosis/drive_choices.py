@@ -14,10 +14,11 @@ __all__ = ["COST_BITS", "cost_bits", "drive_choices", "rounded_speed", "usual_ge
 
 FloatArray = NDArray[np.float64]
 
-COST_BITS = {"stand": 0.0, "hold": 0.02, "sweep": 0.03, "shift": 0.04, "load": 0.1, "coast": 0.12}
+COST_BITS = {"stand": 0.0, "hold": 0.02, "sweep": 0.03, "shift": 0.15, "load": 0.1, "coast": 0.12}
 """What a drive must bring more than the cheapest, in bits. A standstill needs no road; a held speed is the easiest
-to repeat and to read; changing load needs a hill or attention, and its result is compared by hand; neutral at
-speed takes engine braking from the driver, so it must earn its place."""
+to repeat and to read; changing load needs a hill or attention, and its result is compared by hand; neutral at speed
+takes engine braking from the driver, so it must earn its place; through a shift no one gear can be told to the
+diagnosis, which has to find it."""
 
 ELSEWHERE_BITS = 0.05
 """Further cost of a held speed that is not the one where it shakes: there it is known to shake."""

@@ -219,7 +219,10 @@ def line_paths(
         engine[gear == number] = wheel[gear == number] * engine_ratio(vehicle, number, setting.low_range)
     paths = np.full((len(standing), speed.size), np.nan)
     for i, one in enumerate(standing):
-        if one.basis == "engine":
+        if one.basis == "engine" and UNKNOWN_GEAR in gear:  # whichever it is, taken to be the same again
+            hz = np.nan if one.frequency_hz is None else one.frequency_hz
+            paths[i] = hz * speed / setting.recorded_mps
+        elif one.basis == "engine":
             paths[i] = engine * one.multiple * (1.0 if choice.kind == "stand" else one.scale)
         elif choice.kind != "stand":  # what the road excites is silent too
             fixed = np.nan if one.frequency_hz is None else one.frequency_hz

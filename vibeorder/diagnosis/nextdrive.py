@@ -104,7 +104,9 @@ def next_drive_of(
         if twins >= WORTH_BITS:
             instruction, why = instead_of_a_drive(_leading_twins(ranked), vehicle)
             return NextDrive(instruction, why, before, before)
-        return None if known and best is not None and before < 2.0 * WORTH_BITS else _more(ranked, before)
+        return (
+            None if known and best is not None and before < 2.0 * WORTH_BITS else _more(ranked, before, kind)
+        )
     return _told(best, scored, standing, vehicle, setting, unit, before, known)
 
 
@@ -160,8 +162,11 @@ def bits_after(
 
 
 def never_apart(a: Standing, b: Standing) -> bool:
-    """Whether two suspects turn alike on every drive and answer load alike."""
-    if NOTHING in (a.key, b.key) or a.basis != b.basis or with_load(a.key) != with_load(b.key):
+    """Whether two suspects turn alike on every drive and answer load alike (or the belt tells, better than load)."""
+    if NOTHING in (a.key, b.key) or a.basis != b.basis:
+        return False
+    belt = any(one.key[0].startswith("accessory:") for one in (a, b))
+    if with_load(a.key) != with_load(b.key) and not belt:
         return False
     ratio = a.multiple / b.multiple
     return bool(abs(np.log(ratio)) <= SAME_RATIO + np.hypot(a.slack, b.slack))
@@ -205,18 +210,19 @@ def _inner_bits(family: Sequence[Standing]) -> float:
     return float(p.sum()) * entropy_bits(p / p.sum()) if p.sum() > 0.0 else 0.0
 
 
-def _more(standing: Sequence[Standing], before: float) -> NextDrive:
+def _more(standing: Sequence[Standing], before: float, kind: Kind) -> NextDrive:
     """Where no drive parts what is left: the lines are too weak, or turn too much alike."""
     loudest = max(standing, key=lambda one: one.strength_rms / one.noise)
     weak = loudest.strength_rms < WEAK_RATIO * loudest.noise * NOISE_BANDWIDTH_HZ**0.5
-    return NextDrive(
-        "Record again for a minute at the speed where it shakes most, phone firmly on the seat rail or the floor.",
-        "the lines stand too little above the road noise in this recording for any drive to part them"
-        if weak
-        else "no drive parts what is left better than more of the same",
-        before,
-        before,
-    )
+    again = "Record again for a minute at the speed where it shakes most, phone firmly on the seat rail or the floor."
+    if weak:
+        why = "the lines stand too little above the road noise in this recording for any drive to part them"
+    elif kind in ("given", "audio"):
+        again = f"{again[:-1]}, with the speed logged."
+        why = "what is left lies too close for a speed read off the dash; a logged one is several times as exact"
+    else:
+        why = "no drive parts what is left better than more of the same"
+    return NextDrive(again, why, before, before)
 
 
 def _told(
