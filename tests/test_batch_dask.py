@@ -9,7 +9,7 @@ from typing import Any
 import pytest
 from batch_examples import fill, rows_of, without_time
 
-from vibeorder.batch import Said, dask_results, local_results, plan_batch
+from vibeorder.batch import Outcome, Said, dask_results, local_results, plan_batch
 from vibeorder.cli import main
 from vibeorder.errors import VibeorderError
 
@@ -50,7 +50,8 @@ def kill_a_worker(address: str) -> int:
 
 def test_a_killed_worker_costs_no_recording_and_none_comes_twice(drives: Path, cluster: Any) -> None:
     tasks = plan_batch(drives, None, Said()).tasks
-    outcomes, taken = [], 0
+    outcomes: list[Outcome] = []
+    taken = 0
     for outcome in dask_results(tasks, cluster.scheduler_address):
         if not outcomes:
             taken = kill_a_worker(cluster.scheduler_address)
