@@ -39,6 +39,7 @@ from vibeorder.classroom.scores import (
     class_from,
     join_class,
     next_question,
+    remove_student,
     reveal_question,
     standings,
 )
@@ -84,6 +85,7 @@ __all__ = [
     "pitch_up",
     "plan_drive",
     "reasons_of",
+    "remove_student",
     "reveal_question",
     "riddle_of",
     "run_lesson",

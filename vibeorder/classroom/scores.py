@@ -21,6 +21,7 @@ __all__ = [
     "class_from",
     "join_class",
     "next_question",
+    "remove_student",
     "reveal_question",
     "standings",
 ]
@@ -110,6 +111,11 @@ def answer_question(
     others = tuple(one for one in who.answers if one[0] != question)
     changed = replace(who, answers=(*others, (question, *answer)))
     return replace(school, students=tuple(changed if one is who else one for one in school.students))
+
+
+def remove_student(school: SchoolClass, name: str) -> SchoolClass:
+    """Take somebody out, with all points; nothing where nobody has that name."""
+    return replace(school, students=tuple(one for one in school.students if one.name != name))
 
 
 def reveal_question(school: SchoolClass) -> SchoolClass:
