@@ -21,6 +21,7 @@ from vibeorder.diagnosis.result import Diagnosis, SpeedFit, Suspect
 from vibeorder.diagnosis.signal import Signal
 from vibeorder.diagnosis.twins import indistinct_pairs, readings_of
 from vibeorder.diagnosis.views import lines_seen, order_map_view, spectrum_view
+from vibeorder.diagnosis.why import explain as explained
 from vibeorder.recording.model import Recording, Trace
 from vibeorder.speed.given import SpeedGiven
 from vibeorder.vehicle import (
@@ -58,6 +59,7 @@ def assemble(
     posterior: Posterior,
     kind: Kind,
     given: SpeedGiven | Trace | None,
+    explain: bool = False,
 ) -> Diagnosis:
     """Everything that the doors render, from what was judged."""
     piece = _leading(pieces, log_odds)
@@ -70,6 +72,12 @@ def assemble(
     where = {c.key: c.source.runout_where for c in candidates}
     nothing = posterior.nothing
     tracks = _tracks(best, candidates, posterior)
+    lines = lines_seen(signal, _named(tracks))
+    why = (
+        explained(signal, piece, log_odds, suspects, nothing, lines, speed, vehicle, kind, given)
+        if explain
+        else ()
+    )
     return Diagnosis(
         verdict=verdict(suspects, nothing, steady),
         suspects=suspects,
@@ -78,7 +86,7 @@ def assemble(
         speed=speed,
         recording=_recording(recording),
         vehicle_name=vehicle.name,
-        lines=lines_seen(signal, _named(tracks)),
+        lines=lines,
         spectrum=spectrum_view(signal),
         order_map=order_map_view(signal, [(n, t + piece.start_s, f) for n, t, f in tracks[:TRACKS_DRAWN]]),
         next_drive=next_drive_from(suspects, nothing, piece, vehicle, speed, kind, signal.rate_hz),
@@ -88,6 +96,7 @@ def assemble(
             *plain_notes(suspects, nothing, steady, vehicle, signal),
         ),
         history=recording.history,
+        explanations=why,
     )
 
 

@@ -5,6 +5,8 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
+from vibeorder.diagnosis.explanation import Explanation
+
 __all__ = [
     "Diagnosis",
     "LineSeen",
@@ -134,7 +136,10 @@ class NextDrive:
 
 @dataclass(frozen=True, slots=True)
 class Diagnosis:
-    """Everything one recording said about one vehicle."""
+    """Everything one recording said about one vehicle.
+
+    explanations: what speaks for and against the first suspects, and nothing (last); only where it was asked for.
+    """
 
     verdict: str
     suspects: tuple[Suspect, ...]
@@ -150,3 +155,4 @@ class Diagnosis:
     cautions: tuple[str, ...]
     notes: tuple[str, ...] = field(default=())
     history: tuple[str, ...] = field(default=())
+    explanations: tuple[Explanation, ...] = ()

@@ -92,8 +92,8 @@ def _told(case: Case, shift: _Shift, jump: float, seen: _Beheld) -> Said:
     verdict = f"it {own}" if stays else f"it {other}" if leaves else "not clear enough to say"
     sentence = (
         f"At the shift {_when(case, shift)} engine lines jump by {100 * (jump - 1):+.0f}%, road lines do not. "
-        f"Before it the line is {_amount(seen.before, unit)}; after it {_amount(here, unit)} at {hz(seen.here_hz)}, where it is "
-        f"if it {own}, and {_amount(there, unit)} at {hz(seen.there_hz)}, where it would be had it {other}: {verdict}."
+        f"Before it the line is {_amount(seen.before, unit)}; after it {_amount(here, unit)} at {hz(seen.here_hz)}, "
+        f"where it is if it {own}, and {_amount(there, unit)} at {hz(seen.there_hz)}, where it would be had it {other}: {verdict}."
     )
     values = (
         ("at_s", shift.at_s + case.stretch_s),
