@@ -1,4 +1,4 @@
-"""A batch over a Dask cluster on this machine: the same table as without, also when a worker is killed in the middle."""
+"""A batch over a Dask cluster on this machine: the same table as without, also when a worker is killed."""
 
 import os
 import signal

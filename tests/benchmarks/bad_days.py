@@ -37,6 +37,7 @@ TRUCK = ROOT / "sample_data" / "truck.toml"
 DRIVE = ROOT / "sample_data" / "tire.csv"
 OLD = '{"kept": "from before"}'
 DISK_BYTES = 96 << 10
+AT_WORK_S = 0.5
 DRIVE_ROWS = 2500
 """Twelve seconds and a half: enough for a verdict, soon done."""
 
@@ -101,6 +102,15 @@ def drive(folder: Path) -> Path:
 
 def diagnose(folder: Path, *words: str | Path) -> list[str | Path]:
     return ["diagnose", drive(folder), "--vehicle", TRUCK, "--gear", "8", *words]
+
+
+def until_at_work(process: "subprocess.Popen[str]") -> None:
+    """Wait until it has loaded what it needs and is busy with the recording, whoever else uses the cores."""
+    while process.poll() is None:
+        cells = Path(f"/proc/{process.pid}/stat").read_text().rpartition(")")[2].split()
+        if (int(cells[11]) + int(cells[12])) / os.sysconf("SC_CLK_TCK") > AT_WORK_S:
+            return
+        time.sleep(0.01)
 
 
 def sentence(done: subprocess.CompletedProcess[str]) -> str:
@@ -298,7 +308,7 @@ def vanished_folder(folder: Path) -> Came:
         command(*diagnose(folder, "--json", place / "o.json")), stderr=subprocess.PIPE, text=True, env=surroundings(),
         stdout=subprocess.PIPE,
     ) as work:  # fmt: skip
-        time.sleep(0.4)
+        until_at_work(work)
         place.rmdir()
         out, said = work.communicate(timeout=120)
     done = subprocess.CompletedProcess([], work.returncode, out, said)
@@ -348,7 +358,7 @@ def ctrl_c(folder: Path) -> Came:
         command(*diagnose(folder, "--json", out)), stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True,
         env=surroundings(),
     ) as work:  # fmt: skip
-        time.sleep(0.7)
+        until_at_work(work)
         work.send_signal(signal.SIGINT)
         _, said = work.communicate(timeout=120)
     left = [path.name for path in folder.iterdir() if path.name != "drive.csv"]
@@ -413,8 +423,8 @@ QUICK: dict[str, Callable[[Path], Came]] = {
     "the recording's clock falls back an hour": partial(stamps_jump, step_s=-3600.0),
     "the computer's clock falls back a year between two entries": system_clock_back,
     "Ctrl-C in the middle": ctrl_c,
-    "the reader of the output leaves (a pipe to head)": partial(
-        in_a_shell, redirection="| head -c 10", code=141
+    "the reader of the output leaves (broken pipe)": partial(
+        in_a_shell, redirection="| true", code=141
     ),
     "standard input closed": partial(in_a_shell, redirection="<&-", code=0, wanted="tire"),
     "standard output closed": partial(in_a_shell, redirection=">&-", code=2),

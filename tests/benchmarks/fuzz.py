@@ -4,8 +4,8 @@
 
 Input k of a seed is the same on every machine with the same libraries. Each is given to one child process, which is
 killed after 10 s of work ("hung"), and its greatest resident memory is read for every input (above 1 GB: "over
-memory"; both on Linux only). "Crashed" is any exception but VibeorderError, a warning that a user would see, a result with a number
-that is not finite, or a child that died. Of every kind of fault the first input is made small and kept.
+memory"; both on Linux only). "Crashed" is any exception but VibeorderError, a warning that a user would see, a result
+with a number that is not finite, or a child that died. Of every kind of fault the first input is made small and kept.
 """
 
 import argparse
