@@ -13,7 +13,7 @@ from urllib.parse import parse_qs, urlsplit
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from hypothesis.extra.numpy import arrays
 from report_examples import audio_diagnosis, bent_flange, healthy_drive, suspect, twins
@@ -226,6 +226,7 @@ def test_ink_lies_where_the_map_is_loud() -> None:
     assert drawn.min() >= 0.0 and drawn.max() <= 1.0
 
 
+@settings(deadline=None)  # the first example pays for importing the reader
 @given(arrays(np.float64, st.tuples(st.integers(1, 9), st.integers(1, 9)), elements=st.floats(0.0, 1.0)))
 def test_a_picture_reads_back_as_it_was_written(share: np.ndarray[Any, np.dtype[np.float64]]) -> None:
     from PIL import Image  # a general-purpose reader of PNG
@@ -242,6 +243,7 @@ def test_a_picture_without_pixels_is_refused() -> None:
         ink_png(np.zeros((0, 4)), (0, 0, 0))
 
 
+@settings(deadline=None)
 @given(st.lists(st.floats(44.0, 378.0), max_size=14))
 def test_tags_never_overlap(places: list[float]) -> None:
     frame = Frame(3.0, 200.0, wide=False)
