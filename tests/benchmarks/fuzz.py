@@ -38,6 +38,7 @@ WATCHDOG_S, WALL_S = 10.0, 200.0
 MEMORY_BYTES = 1 << 30
 START_S = 120.0
 SMALLER_TRIES = 150
+EVERY = 2000
 HOWS = ("refused", "read", "crashed", "hung", "over memory")
 
 
@@ -167,27 +168,28 @@ def smaller(child: Child, target: str, raw: bytes, fault: Result) -> bytes:
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
-    """Print the table; exit 1 where there was a fault."""
+    """Print the table, after Ctrl-C of what was given until then; exit 1 where there was a fault."""
     options = _options(arguments)
     counted: dict[str, Counter[str]] = {name: Counter() for name in SHARES}
-    faults: dict[str, int] = {}
-    began = time.monotonic()
+    faults: Counter[str] = Counter()
     with tempfile.TemporaryDirectory() as folder:
         child = Child(Path(folder))
-        for k, target, raw in inputs(options.inputs, options.seed, options.only or ()):
-            result = child.give(target, raw)
-            counted[target][result.how] += 1
-            if result.how in HOWS[2:]:
-                name = f"{target}: {result.said}"
-                faults[name] = faults.get(name, 0) + 1
-                if faults[name] == 1:
-                    _keep(options.keep, k, target, result, smaller(child, target, raw, result))
-            if (k + 1) % 2000 == 0:
-                _aside(f"{k + 1} of {options.inputs}, {time.monotonic() - began:.0f} s, {len(faults)} faults")
+        try:
+            for k, target, raw in inputs(options.inputs, options.seed, options.only or ()):
+                result = child.give(target, raw)
+                counted[target][result.how] += 1
+                if result.how in HOWS[2:]:
+                    faults[f"{target}: {result.said}"] += 1
+                    if faults[f"{target}: {result.said}"] == 1:
+                        _keep(options.keep, k, target, result, smaller(child, target, raw, result))
+                if (k + 1) % EVERY == 0:
+                    _aside(f"{k + 1} of {options.inputs}, {len(faults)} kinds of faults")
+        except KeyboardInterrupt:
+            _aside("stopped")
         child.stop()
-    text = _table(counted, options.inputs, options.seed)
+    text = _table(counted, options.seed)
     sys.stdout.write(text + "\n")
-    for name, times in sorted(faults.items(), key=lambda one: -one[1]):
+    for name, times in faults.most_common():
         _aside(f"{times} x {name}")
     if options.write:
         fill_page(options.write, "fuzz", text)
@@ -214,14 +216,14 @@ def _keep(path: Path | None, k: int, target: str, result: Result, raw: bytes) ->
             file.write(json.dumps(row | {"base64": base64.b64encode(raw).decode()}) + "\n")
 
 
-def _table(counted: dict[str, Counter[str]], count: int, seed: int) -> str:
+def _table(counted: dict[str, Counter[str]], seed: int) -> str:
     total = sum(counted.values(), Counter())
     rows = [
         [name, str(sum(one.values())), *(str(one[how]) for how in HOWS)]
         for name, one in (*counted.items(), ("all", total))
         if one
     ]
-    head = f"{count} inputs, seed {seed}:\n\n"
+    head = f"{total.total():,} inputs, seed {seed}:\n\n"
     return head + table(["given to", "inputs", *HOWS], rows)
 
 
