@@ -13,6 +13,7 @@ import base64
 import json
 import os
 import re
+import signal
 import sys
 import tempfile
 import time
@@ -168,10 +169,11 @@ def smaller(child: Child, target: str, raw: bytes, fault: Result) -> bytes:
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
-    """Print the table, after Ctrl-C of what was given until then; exit 1 where there was a fault."""
+    """Print the table, after Ctrl-C or SIGTERM of what was given until then; exit 1 where there was a fault."""
     options = _options(arguments)
     counted: dict[str, Counter[str]] = {name: Counter() for name in SHARES}
     faults: Counter[str] = Counter()
+    signal.signal(signal.SIGTERM, signal.default_int_handler)  # a shell's background job ignores Ctrl-C
     with tempfile.TemporaryDirectory() as folder:
         child = Child(Path(folder))
         try:
