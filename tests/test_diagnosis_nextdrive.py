@@ -209,6 +209,12 @@ def test_without_a_speed_the_next_drive_is_asked_for_with_its_speed_logged() -> 
     assert told.instruction.startswith("With the speed logged")
 
 
+def test_a_speed_that_was_only_inferred_never_asks_for_a_faster_one_than_roads_allow() -> None:
+    known = circumstances_of(TRUCK, np.full(30, 90.0 * MPH_MPS), "inferred")
+    for one in rank_drives(direct_gear(), TRUCK, known):
+        assert max(one.choice.from_mps, one.choice.to_mps) < 70.5 * MPH_MPS
+
+
 def test_lines_too_close_for_the_dash_ask_for_a_logged_speed() -> None:
     hz = 4.0 * WHEEL_HZ
     pair = [

@@ -10,7 +10,7 @@ from vibeorder.diagnosis.drive_model import DriveChoice
 from vibeorder.units import KMH_MPS, MPH_MPS
 from vibeorder.vehicle import Vehicle, engine_ratio
 
-__all__ = ["COST_BITS", "cost_bits", "drive_choices", "rounded_speed", "usual_gear"]
+__all__ = ["COST_BITS", "FASTEST_MPS", "cost_bits", "drive_choices", "rounded_speed", "usual_gear"]
 
 FloatArray = NDArray[np.float64]
 

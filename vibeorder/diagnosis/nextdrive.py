@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from vibeorder.diagnosis.drive_choices import cost_bits, drive_choices
+from vibeorder.diagnosis.drive_choices import FASTEST_MPS, cost_bits, drive_choices
 from vibeorder.diagnosis.drive_entropy import entropy_bits, expected_entropy_bits
 from vibeorder.diagnosis.drive_model import (
     NOISE_BANDWIDTH_HZ,
@@ -122,7 +122,7 @@ def circumstances_of(
     at = float(np.median(moving)) if moving.size else 25.0
     if kind == "inferred":
         tire = float(np.hypot(vehicle.tire.relative_se, SENSOR_SPEED_SE))
-        return Circumstances(at, tire, "logged", sample_rate_hz, low_range)
+        return Circumstances(min(at, FASTEST_MPS), tire, "logged", sample_rate_hz, low_range)  # at: a guess
     return Circumstances(at, RELATIVE_SE[kind], kind, sample_rate_hz, low_range)
 
 
