@@ -224,3 +224,14 @@ def _give(app: Starlette, code: str, address: str) -> httpx.Response:
     cookie = page.headers["set-cookie"].split(";")[0]
     data = {"csrf_token": token.group(1), "code": code}
     return asked_from(address, app, "POST", f"{LAN}/access", data=data, headers={"Cookie": cookie})
+
+
+def test_a_form_that_never_arrives_is_given_up(tmp_path: Path) -> None:
+    import socket
+
+    with running(tmp_path, limits=Limits(upload_idle_s=0.3)) as server:
+        host, port = server.url.removeprefix("http://").split(":")
+        with socket.create_connection((host, int(port)), timeout=10) as line:
+            kind = "Content-Type: application/x-www-form-urlencoded\r\nContent-Length: 100\r\n\r\ncsrf"
+            line.sendall(f"POST /access HTTP/1.1\r\nHost: {host}:{port}\r\n{kind}".encode())
+            assert line.recv(100).startswith(b"HTTP/1.1 408")

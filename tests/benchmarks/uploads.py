@@ -13,13 +13,11 @@ import time
 import tomllib
 from pathlib import Path
 
-os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
-sys.path[:0] = [str(Path(__file__).resolve().parents[2]), str(Path(__file__).resolve().parents[1])]
+sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
 import httpx
 import psutil
 from web_server import SAMPLES, csrf_of, finished
-
 
 KEPT = 30
 ROW = "{:>8} {:>9} {:>11} {:>8} {:>9} {:>9} {:>9} {:>10}"
@@ -43,11 +41,13 @@ def main() -> int:
 def start(folder: Path) -> tuple[psutil.Popen, str]:
     """A server in a process of its own, so that its memory is its own, and its address."""
     program = (
-        "import sys; from pathlib import Path; from web_server import running; from vibeorder.web.settings import Limits\n"
+        "import sys\nfrom pathlib import Path\nfrom web_server import running\n"
+        "from vibeorder.web.settings import Limits\n"
         f"with running(Path(sys.argv[1]), limits=Limits(kept_results={KEPT})) as one:\n"
         "    print(one.url, flush=True); sys.stdin.read()"
     )
-    env = {**os.environ, "PYTHONPATH": os.pathsep.join(sys.path[:2])}
+    paths = [str(Path(__file__).resolve().parents[depth]) for depth in (1, 2)]
+    env = {**os.environ, "OPENBLAS_NUM_THREADS": "1", "PYTHONPATH": os.pathsep.join(paths)}
     server = psutil.Popen(
         [sys.executable, "-c", program, str(folder)], stdin=-1, stdout=-1, env=env, text=True
     )

@@ -74,14 +74,24 @@ def profile(request: Request) -> Response:
 
 
 def rates(request: Request) -> Response:
-    """The rate table of what is typed so far, or of ?vehicle=; {"error"} with 422 where it cannot be made."""
+    """The rate table of what is typed so far, or of ?vehicle=; {"error"} where it cannot be made yet.
+
+    That is no error of the protocol (status 200): half a word is what typing looks like.
+    """
+    try:
+        return JSONResponse(_rates(request))
+    except VibeorderError as error:
+        return JSONResponse({"error": plain_words(sentence_of(error))})
+
+
+def _rates(request: Request) -> dict[str, Any]:
     asked = request.query_params
     if asked.get("vehicle"):
         vehicle = house_of(request).vehicles.get(form_text(asked, "vehicle", 40)).vehicle
     else:
         vehicle = parse_vehicle(_finished(profile_of(asked)), "this vehicle")
     view = rates_view(vehicle, form_text(asked, "speed", 40), gear_of(asked))
-    return JSONResponse({**asdict(view), "gears": len(vehicle.gears)})
+    return {**asdict(view), "gears": len(vehicle.gears)}
 
 
 def gear_of(form: FormData | QueryParams) -> int | None:

@@ -17,10 +17,7 @@ async def working(request: Request) -> Response:
     state = house_of(request).queue.state(name)
     if state.state == "done":
         return RedirectResponse(next_page(name, state), 303)
-    answer = render(request, "working.html", name=name, task=state, error=for_page(state.error))
-    if state.state != "failed":
-        answer.headers["Refresh"] = "2"  # for readers without scripts; the script asks more often and stays
-    return answer
+    return render(request, "working.html", name=name, task=state, error=for_page(state.error))
 
 
 async def progress(request: Request) -> Response:
