@@ -40,6 +40,7 @@ __all__ = ["answer_for", "pictures_again", "pictures_of", "shaft_rate_hz"]
 
 Inputs = Mapping[str, Any]
 _RECORDING = re.compile(r"\.wav\b", re.IGNORECASE)
+_DECIMALS = {"thou": 1, "mm": 3, "in": 4}
 _LENGTH_UNIT = re.compile(r"(thou|inches|inch|in|mm|cm|um|µm|\")\s*(?:@|$)")
 
 
@@ -197,7 +198,7 @@ def _parts_picture(shares: Shares, i: Inputs) -> str:
         Named(f"{shares.fixed_name} alone", fixed), Named(f"{shares.moved_name} alone", moved),
         Named("both, as first mounted", fixed + moved),
     ]  # fmt: skip
-    return vectors_svg("High spots", arrows, unit)
+    return vectors_svg("High spots", arrows, unit, _DECIMALS.get(unit))
 
 
 def _length_unit(i: Inputs) -> str:

@@ -10,25 +10,23 @@ from typing import Any
 
 from vibeorder.bench import parse_limit, parse_readings, parse_run, parse_shake
 from vibeorder.bench.readings import parse_runout_vector
-from vibeorder.errors import UnitError, VibeorderError
+from vibeorder.errors import VibeorderError
 from vibeorder.units import parse_length, parse_mass, parse_speed
+from vibeorder.web.bench_cells import (
+    NUMBER,
+    Typed,
+    as_number,
+    cell_names,
+    count_of,
+    counting_of,
+    typed_readings,
+    unit_of,
+    with_reading_unit,
+    with_unit,
+    with_vector_unit,
+)
 
-__all__ = [
-    "COUNTS",
-    "MAIN_FIELD",
-    "MOST_MOUNTS",
-    "MOST_RUNS",
-    "SHEETS",
-    "UNITS",
-    "FormTrouble",
-    "Typed",
-    "cell_names",
-    "filled_cells",
-    "inputs_of",
-    "typed_readings",
-]
-
-Typed = Mapping[str, str]
+__all__ = ["MAIN_FIELD", "MOST_MOUNTS", "MOST_RUNS", "SHEETS", "FormError", "inputs_of"]
 
 SHEETS = {
     "runout": "runout",
@@ -45,14 +43,11 @@ MAIN_FIELD = {
     "angles": "slopes", "shaft": "length",
 }  # fmt: skip
 """Where a sentence stands that no single field is to blame for."""
-UNITS = ("thou", "mm", "in")
-COUNTS = range(4, 25)
 MOST_MOUNTS, MOST_RUNS, MOST_PIECES = 4, 4, 4
-_NUMBER = re.compile(r"[-+−]?(\d+([.,]\d*)?|[.,]\d+)")
 _RECORDING = re.compile(r"\.wav\b", re.IGNORECASE)
 
 
-class FormTrouble(VibeorderError):
+class FormError(VibeorderError):
     """One sentence for each field that cannot be used. fields: name -> sentence."""
 
     def __init__(self, fields: Mapping[str, str]) -> None:
@@ -63,37 +58,13 @@ class FormTrouble(VibeorderError):
 def inputs_of(sheet: str, typed: Typed) -> dict[str, Any]:
     """What was typed, by the names of the bench command's options; empty ones left out.
 
-    Raises FormTrouble.
+    Raises FormError.
     """
     reader = _Reader(typed)
     found = _READERS[sheet](reader)
     if reader.trouble:
-        raise FormTrouble(reader.trouble)
+        raise FormError(reader.trouble)
     return {name: value for name, value in found.items() if value not in (None, "", [], False)}
-
-
-def cell_names(typed: Typed) -> list[str]:
-    """How the places are called, beginning at the mark: "45°", "1:30" or "bolt 2"."""
-    count, counting = _count(typed), _counting(typed)
-    if counting == "bolts":
-        return [f"bolt {i + 1}" for i in range(count)]
-    if counting == "clock":
-        return [f"{(720 * i // count) // 60 or 12}:{720 * i // count % 60:02d}" for i in range(count)]
-    return [f"{360.0 * i / count:.4g}°" for i in range(count)]
-
-
-def filled_cells(typed: Typed, prefix: str = "") -> list[tuple[float, float]]:
-    """(degrees, reading as typed) of every cell with a number in it."""
-    count = _count(typed)
-    cells = [(360.0 * i / count, typed.get(f"{prefix}c{i}", "").strip()) for i in range(count)]
-    return [(angle, _as_number(text)) for angle, text in cells if _NUMBER.fullmatch(text)]
-
-
-def typed_readings(typed: Typed, prefix: str = "", line: str = "readings") -> str:
-    """The readings as one line of text, from the line where it is filled, else from the cells; '' for neither."""
-    unit = _unit(typed)
-    text = typed.get(line, "").strip()
-    return _with_reading_unit(text, unit) if text else _cells_text(typed, prefix, unit)
 
 
 class _Reader:
@@ -102,7 +73,7 @@ class _Reader:
     def __init__(self, typed: Typed) -> None:
         self.typed = typed
         self.trouble: dict[str, str] = {}
-        self.unit = _unit(typed)
+        self.unit = unit_of(typed)
 
     def text(self, name: str) -> str | None:
         return self.typed.get(name, "").strip() or None
@@ -120,20 +91,20 @@ class _Reader:
     def length(self, name: str) -> str | None:
         """A length; a bare number is in the sheet's unit."""
         text = self.text(name)
-        return self.tried(name, text and _with_unit(text, self.unit), parse_length)
+        return self.tried(name, text and with_unit(text, self.unit), parse_length)
 
     def mass(self, name: str, unit: str) -> str | None:
         text = self.text(name)
-        return self.tried(name, text and _with_unit(text, unit), parse_mass)
+        return self.tried(name, text and with_unit(text, unit), parse_mass)
 
     def number(self, name: str, what: str) -> float | None:
         text = self.text(name)
         if text is None:
             return None
-        if not _NUMBER.fullmatch(text):
+        if not NUMBER.fullmatch(text):
             self.trouble.setdefault(name, f"{what} {text!r} is not a number")
             return None
-        return _as_number(text)
+        return as_number(text)
 
     def whole(self, name: str, what: str, allowed: range) -> int | None:
         value = self.number(name, what)
@@ -157,8 +128,8 @@ class _Reader:
 
 def _runout(r: _Reader) -> dict[str, Any]:
     bolts = r.whole("bolts", "the number of bolts", range(3, 25))
-    if _counting(r.typed) == "bolts" and not r.text("readings"):
-        bolts = _count(r.typed)
+    if counting_of(r.typed) == "bolts" and not r.text("readings"):
+        bolts = count_of(r.typed)
     readings = _readings(r, "", "readings", bolts)
     high, low = (_vector(r, name, angle_needed=False) for name in ("high", "low"))
     if not readings and bool(high) != bool(low):
@@ -168,11 +139,11 @@ def _runout(r: _Reader) -> dict[str, Any]:
     if readings and back:
         r.tried(
             "back",
-            _with_reading_unit(back, r.unit),
+            with_reading_unit(back, r.unit),
             lambda text: parse_readings(readings, bolts=bolts, back=text),
         )
     return {
-        "readings": readings, "back": back and _with_reading_unit(back, r.unit), "high": None if readings else high,
+        "readings": readings, "back": back and with_reading_unit(back, r.unit), "high": None if readings else high,
         "low": None if readings else low, "place": r.text("place"), "bolts": bolts, "limit": _limit(r),
         **_indicator(r), **_counted(r),
     }  # fmt: skip
@@ -204,12 +175,12 @@ def _effect(r: _Reader) -> dict[str, Any]:
         if not r.text(name):
             r.need(name, what)
     rates = [t for t in re.split(r"[;\s]+|,\s+", r.text("rpm") or "") if t]
-    bad = next((t for t in rates if not _NUMBER.fullmatch(t)), None)
+    bad = next((t for t in rates if not NUMBER.fullmatch(t)), None)
     if bad:
         r.need("rpm", f"shaft speed {bad!r} is not a number of turns a minute")
     return {
         "runout": r.length("runout"), "mass": r.mass("mass", "kg"),
-        "rpm": [] if bad else [_as_number(t) for t in rates], "speed": r.speed("speed"),
+        "rpm": [] if bad else [as_number(t) for t in rates], "speed": r.speed("speed"),
         "one_end": r.ticked("one_end"), "critical": r.number("critical", "the critical speed"),
     }  # fmt: skip
 
@@ -237,8 +208,9 @@ def _balance(r: _Reader) -> dict[str, Any]:
         "reference": reference, "run": lines or rows, "order": r.number("order", "the order"),
         "runout_checked": r.ticked("runout_checked"), "phase_lag": r.ticked("phase_lag"),
         "clamp": r.mass("clamp", unit), "after": after,
-        "radius": r.tried("radius", r.text("radius") and _with_unit(str(r.text("radius")), "mm"), parse_length),
-        "mass": r.mass("mass", "kg"), "rpm": r.number("rpm", "the shaft speed"), "grade": r.number("grade", "the grade"),
+        "radius": r.tried("radius", r.text("radius") and with_unit(str(r.text("radius")), "mm"), parse_length),
+        "mass": r.mass("mass", "kg"), "rpm": r.number("rpm", "the shaft speed"),
+        "grade": r.number("grade", "the grade"),
     }  # fmt: skip
 
 
@@ -286,7 +258,7 @@ def _readings(r: _Reader, prefix: str, line: str, bolts: int | None = None) -> s
         names = cell_names(r.typed)
         for i, name in enumerate(names):
             text = r.typed.get(f"{prefix}c{i}", "").strip()
-            if text and not _NUMBER.fullmatch(text):
+            if text and not NUMBER.fullmatch(text):
                 r.need(f"{prefix}c{i}", f"the reading {text!r} at {name} is not a number")
     text = typed_readings(r.typed, prefix, line)
     return r.tried(line, text or None, lambda said: parse_readings(said, bolts=bolts))
@@ -298,7 +270,7 @@ def _mounts(r: _Reader) -> list[str]:
         line = f"m{k}_text"
         text = r.text(line)
         if text and "@" in text:
-            text = r.tried(line, _with_vector_unit(text, r.unit), parse_runout_vector)
+            text = r.tried(line, with_vector_unit(text, r.unit), parse_runout_vector)
         else:
             text = _readings(r, f"m{k}_", line)
         if not text:
@@ -319,13 +291,14 @@ def _two_parts(r: _Reader) -> dict[str, Any]:
 
 def _limit(r: _Reader) -> str | None:
     text = r.text("limit")
-    return r.tried("limit", text and _with_unit(text, r.unit), parse_limit)
+    return r.tried("limit", text and with_unit(text, r.unit), parse_limit)
 
 
 def _indicator(r: _Reader) -> dict[str, Any]:
     return {
-        "lever_ratio": r.number("lever_ratio", "the adapter's ratio"), "tilt": r.number("tilt", "the slant of the stem"),
-        "backlash": r.length("backlash"), "graduation": r.length("graduation"),
+        "lever_ratio": r.number("lever_ratio", "the adapter's ratio"),
+        "tilt": r.number("tilt", "the slant of the stem"), "backlash": r.length("backlash"),
+        "graduation": r.length("graduation"),
     }  # fmt: skip
 
 
@@ -337,7 +310,7 @@ def _vector(r: _Reader, name: str, *, angle_needed: bool = True) -> str | None:
     text = r.text(name)
     return r.tried(
         name,
-        text and _with_vector_unit(text, r.unit),
+        text and with_vector_unit(text, r.unit),
         lambda t: parse_runout_vector(t, angle_needed=angle_needed),
     )
 
@@ -394,56 +367,3 @@ def _directed(
 def _no_recording(r: _Reader, name: str, text: str) -> None:
     if _RECORDING.search(text):
         r.need(name, "a recording cannot be named here; type the shake and its phase, like 3.4@116")
-
-
-def _cells_text(typed: Typed, prefix: str, unit: str) -> str:
-    count, counting = _count(typed), _counting(typed)
-    cells = [typed.get(f"{prefix}c{i}", "").strip().replace("−", "-") for i in range(count)]
-    if not any(cells):
-        return ""
-    if counting == "degrees" and all(cells):
-        return f"{' '.join(cells)} {unit}"
-    names = {
-        "bolts": [f"b{i + 1}" for i in range(count)],
-        "clock": [f"{720 * i // count // 60 or 12}:{720 * i // count % 60:02d}h" for i in range(count)],
-    }.get(counting, [f"{360.0 * i / count:.7g}" for i in range(count)])
-    return " ".join(f"{name}:{text}" for name, text in zip(names, cells, strict=True) if text) + f" {unit}"
-
-
-def _count(typed: Typed) -> int:
-    text = typed.get("count", "")
-    return int(text) if text.isascii() and text.isdigit() and int(text) in COUNTS else 8
-
-
-def _counting(typed: Typed) -> str:
-    """How places are named; hours only where they fall on whole minutes."""
-    text = typed.get("counting", "")
-    return text if text == "bolts" or (text == "clock" and 720 % _count(typed) == 0) else "degrees"
-
-
-def _unit(typed: Typed) -> str:
-    return typed["unit"] if typed.get("unit") in UNITS else UNITS[0]
-
-
-def _as_number(text: str) -> float:
-    return float(text.replace("−", "-").replace(",", "."))
-
-
-def _with_unit(text: str, unit: str) -> str:
-    return f"{text} {unit}" if _NUMBER.fullmatch(text) else text
-
-
-def _with_vector_unit(text: str, unit: str) -> str:
-    amount, at, angle = text.partition("@")
-    return f"{_with_unit(amount.strip(), unit)}{at}{angle.strip()}"
-
-
-def _with_reading_unit(text: str, unit: str) -> str:
-    """The line with the sheet's unit at its end where it has none of its own."""
-    try:
-        parse_readings(text)
-    except UnitError as error:
-        return f"{text} {unit}" if "no unit" in str(error) else text
-    except VibeorderError:
-        return text
-    return text

@@ -17,7 +17,7 @@ from vibeorder.web.draw.polar import SMALL, Face, circle, close, label, line, ni
 
 __all__ = ["place_names", "readings_svg", "runout_svg"]
 
-SIZE = 420.0
+SIZE, HEIGHT = 420.0, 450.0
 FACE = Face(SIZE / 2, SIZE / 2, 172.0)
 MEAN_SHARE, DEEP_SHARE = 0.60, 0.30
 """The mean circle's radius, and how far the largest deviation reaches from it, as shares of the face."""
@@ -39,7 +39,7 @@ def runout_svg(result: Runout, unit: str, readings: Readings | None = None) -> s
     wobble = offset * np.cos(turn - math.radians(result.offset.angle_deg))
     degrees = np.degrees(turn).tolist()
     body = [
-        opened(SIZE, SIZE, "dial", _described(result, unit, readings)),
+        opened(SIZE, HEIGHT, "dial", _described(result, unit, readings)),
         FACE.ticks(place_names(result.angles_deg, readings)),
         scale.rings(unit),
         _curve(scale, degrees, wobble.tolist(), "off-center", "7 6"),
@@ -65,7 +65,7 @@ def readings_svg(
     pairs = list(zip(angles_deg, shown, strict=True))
     return "".join(
         [
-            opened(SIZE, SIZE, "dial", said),
+            opened(SIZE, HEIGHT, "dial", said),
             FACE.ticks(names),
             scale.rings(unit) if len(shown) > 1 else circle(FACE.x, FACE.y, scale.mean, "mean"),
             *(_stick(scale, angle, value - mean) for angle, value in pairs),
@@ -105,12 +105,12 @@ class _Scale:
         count = int(self.reach / self.step + 1e-6)
         steps = [k * self.step for k in range(-count, count + 1) if k]
         out += [circle(FACE.x, FACE.y, self.distance(value), "ring", "2 5") for value in steps]
-        for k in (-count, count):
+        for k, name in ((-count, ""), (0, "mean"), (count, unit)):
             x, y = FACE.at(self.distance(k * self.step), 202.5)
-            name = f"{k * self.step:+g} {unit}".replace("-", "−")
-            out.append(label(x, y + 5.0, name, "middle", SMALL, "halo"))
-        out.append(label(FACE.x, FACE.y - 4.0, "mean", "middle", SMALL, "soft"))
-        out.append(label(FACE.x, FACE.y + 14.0, f"ring: {self.step:g} {unit}", "middle", SMALL, "soft"))
+            said = name if k == 0 else f"{k * self.step:+g} {name}".strip().replace("-", "−")
+            out.append(label(x, y + 5.0, said, "middle", SMALL, "halo"))
+        if count > 1:
+            out.append(label(FACE.x, FACE.y + 5.0, f"rings {self.step:g} {unit}", "middle", SMALL, "soft"))
         return "".join(out)
 
 
@@ -153,7 +153,7 @@ def _high_spot(result: Runout, readings: Readings | None) -> str:
         line(arc, "high-doubt")
         + f'<path class="high" d="{path_of([tip, left, right])}Z"/>'
         + line([(x, y), tip], "high-line")
-        + label(FACE.x, SIZE - 4.0, f"▾ high spot: {name_angle(angle, readings)}", "middle", css="strong")
+        + label(FACE.x, HEIGHT - 8.0, f"▾ high spot: {name_angle(angle, readings)}", "middle", css="strong")
     )
 
 
@@ -161,7 +161,7 @@ def _short_form(result: Runout, unit: str) -> str:
     said = f"Highest minus lowest {show_length(result.tir_m, unit)}; the places between were not read."
     return "".join(
         [
-            opened(SIZE, SIZE, "dial", said),
+            opened(SIZE, HEIGHT, "dial", said),
             FACE.ticks([(45.0 * k, f"{45 * k}°") for k in range(8)]),
             circle(FACE.x, FACE.y, MEAN_SHARE * FACE.radius, "mean"),
             label(FACE.x, FACE.y + 5.0, show_length(result.tir_m, unit), "middle", css="strong"),

@@ -8,8 +8,8 @@ from vibeorder.web.draw.polar import SMALL, TEXT, circle, close, label, line, op
 
 __all__ = ["angles_svg"]
 
-WIDTH, LEFT, RIGHT = 640.0, 40.0, 600.0
-DEEPEST = 110.0
+WIDTH, LEFT, RIGHT = 440.0, 10.0, 430.0
+DEEPEST = 80.0
 """How far the drawing may reach up or down from the transmission."""
 MOST_TIMES = 8.0
 ENDS_SHARE = 0.6

@@ -39,20 +39,27 @@ class Named:
     start: complex = 0j
 
 
-def vectors_svg(title: str, arrows: Sequence[Named], unit: str) -> str:
-    """Arrows with a ringed number at each tip, and the numbers' meaning below; lengths in `unit`."""
+def vectors_svg(title: str, arrows: Sequence[Named], unit: str, digits: int | None = None) -> str:
+    """Arrows with a ringed number at each tip, and the numbers' meaning below; lengths in `unit`.
+
+    digits: decimals of the lengths, three significant figures where None.
+    """
     longest = max((max(abs(one.value + one.start), abs(one.start)) for one in arrows), default=1.0) or 1.0
     scale, step = 0.92 * FACE.radius / longest, nice_step(longest, 3)
-    said = "; ".join(f"{i} {_row(one, unit)}" for i, one in enumerate(arrows, 1))
+    said = "; ".join(f"{i} {_row(one, unit, digits)}" for i, one in enumerate(arrows, 1))
     height = 2 * FACE.y + 6.0 + ROW * len(arrows)
-    out = [opened(WIDTH, height, "vectors", f"{title}: {said}."), FACE.ticks(EIGHTHS)]
+    out = [opened(WIDTH, height, "vectors", f"{title}: {said}."), label(2.0, 18.0, title, css="strong")]
+    out.append(FACE.ticks(EIGHTHS))
     out += _rings(step, longest, scale, unit)
     tips: list[tuple[float, float]] = []
     for i, one in enumerate(arrows):
         css, dashes = STYLES[i % len(STYLES)]
         start, end = _place(one.start, scale), _place(one.start + one.value, scale)
         out.append(arrow(start, end, css, dashes))
-        x, y = _clear_of(tips, start, end)
+        if one.start:  # a change: its number stands at the middle, for its tip is another arrow's
+            x, y = _clear_of(tips, start, ((start[0] + end[0]) / 2, (start[1] + end[1]) / 2))
+        else:
+            x, y = _clear_of(tips, start, end)
         tips.append((x, y))
         out.append(tag(x, y, str(i + 1), css))
     for i, one in enumerate(arrows):
@@ -60,7 +67,7 @@ def vectors_svg(title: str, arrows: Sequence[Named], unit: str) -> str:
         y = 2 * FACE.y + 14.0 + ROW * i
         out.append(tag(16.0, y - 5.0, str(i + 1), css))
         out.append(arrow((36.0, y - 5.0), (84.0, y - 5.0), css, dashes))
-        out.append(label(94.0, y, _row(one, unit)))
+        out.append(label(94.0, y, _row(one, unit, digits)))
     out.append(close())
     return "".join(out)
 
@@ -86,9 +93,10 @@ def mating_svg(result: Mating, unit: str) -> str:
         ends = [FACE.at(inner, p.index_deg), FACE.at(inner + room * value / longest, p.index_deg)]
         css = "bar best" if chosen else "bar"
         out.append(line(ends, css))
-        x, y = FACE.at(inner - 17.0, p.index_deg)
-        if len(values) <= 12:
-            out.append(label(x, y + 5.0, f"{value:.3g}", "middle", SMALL, "strong" if chosen else ""))
+        if len(values) <= 6:
+            x, y = FACE.at(inner - 17.0, p.index_deg)
+            said = show_length(p.runout.length, unit).partition(" ")[0]
+            out.append(label(x, y + 5.0, said, "middle", SMALL, "strong" if chosen else ""))
     x, y = FACE.at(inner + room * result.best.runout.length / one / longest, result.best.index_deg)
     out.append(circle(x, y, 13.0, "best-ring"))
     foot = f"ringed: the best, {show_length(result.best.runout.length, unit)}"
@@ -163,9 +171,10 @@ def _clear_of(
     return tries[0]
 
 
-def _row(one: Named, unit: str) -> str:
+def _row(one: Named, unit: str, digits: int | None) -> str:
     angle = round(math.degrees(cmath.phase(one.value))) % 360
-    return f"{one.name}: {abs(one.value):.3g} {unit}".rstrip() + f" at {angle}°"
+    size = f"{abs(one.value):.3g}" if digits is None else f"{abs(one.value):.{digits}f}"
+    return f"{one.name}: {size} {unit}".rstrip() + f" at {angle}°"
 
 
 def _position(k: int, count: int, index_deg: float) -> str:
