@@ -23,6 +23,11 @@ SEARCH_SHARE = 0.04
 LEAST_SEARCH_HZ = 0.75
 STANDS_OUT_AVERAGED_DB = 5.0
 """Averaging steadies the noise: over some twenty blocks no bin of noise comes this far above its floor by chance."""
+QUIET_PERCENTILE = 40.0
+QUIET_SHARE = 0.75
+"""The 40th percentile over the mean of a chi-square with 4 degrees of freedom is 0.69, with 6 0.76: noise of two
+to three independent axes."""
+LEAST_HALF_WIDTH_HZ, HALF_WIDTH_SHARE = 2.0, 0.125
 STANDS_OUT_DB = 10.0
 """Highest of a few noise bins of one block over their median, and a margin: below it nothing is called a line."""
 
@@ -68,10 +73,9 @@ def shake_view(test: RoadTest) -> ShakeView:
     means = blocks.mean(axis=2, keepdims=True)
     power = (np.abs(np.fft.rfft((blocks - means) * window, axis=2)) ** 2).sum(axis=0)
     density = 2.0 * power / (rate * np.sum(window**2))
-    hz = np.fft.rfftfreq(size, 1.0 / rate)
-    under = np.interp(hz, spectrum.frequency_hz, floor)
+    hz = np.asarray(np.fft.rfftfreq(size, 1.0 / rate), float)
     use = hz >= LOWEST_HZ
-    level = 10.0 * np.log10(np.maximum(density[:, use] / under[use], 1e-6))
+    level = 10.0 * np.log10(np.maximum(density[:, use] / _under(density, hz)[use], 1e-6))
     times = (np.arange(power.shape[0]) * hop + size / 2.0) / rate
     return ShakeView(
         times_s=np.asarray(times, float),
@@ -81,6 +85,20 @@ def shake_view(test: RoadTest) -> ShakeView:
         amplitude=spectrum.amplitude,
         floor=np.asarray(np.sqrt(2.0 * floor * spectrum.noise_bandwidth_hz), float),
     )
+
+
+def _under(density: FloatArray, hz: FloatArray) -> FloatArray:
+    """The noise beneath the map at each frequency [shape (columns,)].
+
+    What is there 40% of the time leaves out lines that sweep through; the median over neighbouring frequencies
+    leaves out lines that stand.
+    """
+    quiet = np.percentile(density, QUIET_PERCENTILE, axis=0) / QUIET_SHARE
+    half = np.maximum(LEAST_HALF_WIDTH_HZ, HALF_WIDTH_SHARE * hz)
+    first = np.searchsorted(hz, hz - half)
+    last = np.searchsorted(hz, hz + half, side="right")
+    smooth = [float(np.median(quiet[a:b])) for a, b in zip(first, last, strict=True)]
+    return np.asarray(np.maximum(smooth, 1e-30), float)
 
 
 def measured_hz(view: ShakeView, time_s: float | None, expected_hz: float) -> float | None:

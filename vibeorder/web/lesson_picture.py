@@ -17,7 +17,7 @@ LOW_HZ = 3.0
 COLUMNS, ROWS = 720, 240
 LETTERED = 26
 """Lines that can be switched on; classroom.css has a rule for each."""
-PALE_DB, FULL_DB = 5.0, 24.0
+PALE_DB, FULL_DB = 4.5, 21.0
 """Levels over the noise floor that are bare paper and full ink: noise alone stays mostly bare."""
 SPEED_POINTS = 60
 

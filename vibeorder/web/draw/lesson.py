@@ -40,6 +40,8 @@ def lesson_svg(
     spectrum_top, spectrum_bottom = 20.0, 190.0 if wide else 150.0
     top = spectrum_bottom + 14.0
     bottom = top + (400.0 if wide else 330.0)
+    edges = (spectrum_top, spectrum_bottom, top, bottom)
+    lines = [_line(frame, one, i, picture["times_s"], edges) for i, one in enumerate(tracks)]
     body = [
         opening(frame, bottom + 48, "lesson", "Spectrum and order map", _describe(picture)),
         _spectrum(frame, picture["spectrum"], spectrum_top, spectrum_bottom),
@@ -48,11 +50,10 @@ def lesson_svg(
         axis_svg(frame, bottom, spectrum_top),
         f'<path class="rule" d="M{number(frame.left)} {number(spectrum_bottom)}H{number(frame.right)}"/>',
         _times(frame, picture, top, bottom),
-        *(
-            _line(frame, one, i, picture["times_s"], (spectrum_top, spectrum_bottom, top, bottom))
-            for i, one in enumerate(tracks)
-        ),
-        f'<path class="cursor" d="M0 {number(spectrum_top)}V{number(bottom)}"/></svg>',
+        f'<path class="cursor" d="M0 {number(spectrum_top)}V{number(bottom)}"/>',
+        *(course for course, _ in lines),
+        *(name for _, name in lines),
+        "</svg>",
     ]
     return "".join(body)
 
@@ -110,13 +111,13 @@ def _times(frame: Frame, picture: Mapping[str, Any], top: float, bottom: float) 
 def _line(
     frame: Frame, one: Mapping[str, Any], index: int, times: Sequence[float],
     edges: tuple[float, float, float, float],
-) -> str:  # fmt: skip
-    """One order: its band across the spectrum, its course down the map, its sign and name beside the course."""
+) -> tuple[str, str]:  # fmt: skip
+    """One order: its band across the spectrum and its course down the map; and its name, to lie above all courses."""
     spectrum_top, spectrum_bottom, top, bottom = edges
     first, last = times
     shown = [(t, hz) for t, hz in zip(one["times_s"], one["hz"], strict=True) if frame.shows(hz)]
     if not shown:
-        return ""
+        return "", ""
     points = [
         (frame.x(hz) if frame.shows(hz) else math.nan, top + (t - first) / (last - first) * (bottom - top))
         for t, hz in zip(one["times_s"], one["hz"], strict=True)
@@ -125,15 +126,15 @@ def _line(
     dashes = DASHES[style_name(one["part"])]
     pattern = f' stroke-dasharray="{dashes}"' if dashes else ""
     d = path_of(points)
-    return (
-        f'<g class="track {part_class(one["part"])}" data-line="{one["number"]}">'
-        f"<title>{escape(one['name'])}</title>"
+    group = f'<g class="track {part_class(one["part"])}" data-line="{one["number"]}">'
+    course = (
+        f"{group}<title>{escape(one['name'])}</title>"
         f'<rect class="band" x="{number(low - 1.5)}" y="{number(spectrum_top)}" '
         f'width="{number(high - low + 3)}" height="{number(spectrum_bottom - spectrum_top)}"/>'
         f'<path class="rim" fill="none" d="{d}"/>'
-        f'<path class="dash" fill="none" stroke="currentColor"{pattern} d="{d}"/>'
-        f"{_name(frame, one, _label_place(points, index))}</g>"
+        f'<path class="dash" fill="none" stroke="currentColor"{pattern} d="{d}"/></g>'
     )
+    return course, f"{group}{_name(frame, one, _label_place(points, index))}</g>"
 
 
 def _label_place(points: Sequence[tuple[float, float]], index: int) -> tuple[float, float]:
@@ -146,7 +147,7 @@ def _label_place(points: Sequence[tuple[float, float]], index: int) -> tuple[flo
 def _name(frame: Frame, one: Mapping[str, Any], place: tuple[float, float]) -> str:
     x, y = place
     width = 26.0 + LABEL * LETTER * len(one["name"])
-    left = x + 10.0 if x + 10.0 + width <= frame.width else x - 10.0 - width
+    left = x + 10.0 if x + 10.0 + width <= frame.width else max(1.0, x - 10.0 - width)
     return (
         f'<rect class="tag" x="{number(left)}" y="{number(y - 12)}" width="{number(width)}" height="24" rx="3"/>'
         f"{shape(one['part'], left + 12, y, 11)}"

@@ -47,6 +47,7 @@
   const stepper = document.getElementById("stepper");
   const boxes = [...document.querySelectorAll(".lines input[type=checkbox]")];
   if (stepper && boxes.length) {
+    const shown = document.getElementById("shown-lines");
     stepper.hidden = false;
     stepper.addEventListener("click", (event) => {
       const { step, all } = event.target.dataset;
@@ -55,6 +56,23 @@
       const on = boxes.findIndex((box) => box.checked);
       const next = on < 0 ? (Number(step) > 0 ? 0 : boxes.length - 1) : (on + Number(step) + boxes.length) % boxes.length;
       boxes.forEach((box, i) => { box.checked = i === next; });
+      shown.textContent = `Shown: ${boxes[next].dataset.name}`;
+    });
+  }
+
+  // one order alone, in one player
+  const alone = document.getElementById("alone");
+  const links = [...document.querySelectorAll(".hear")];
+  for (const link of links) {
+    link.addEventListener("click", (event) => {
+      event.preventDefault();
+      for (const other of links) other.removeAttribute("aria-current");
+      link.setAttribute("aria-current", "true");
+      alone.hidden = false;
+      document.getElementById("alone-words").textContent = `${link.dataset.name} alone`;
+      const player = alone.querySelector("audio");
+      player.src = link.href;
+      player.play().catch(() => {});
     });
   }
 
