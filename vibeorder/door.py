@@ -4,6 +4,8 @@ Exit codes: 0 with a result, 1 when the fault is ours, 2 for what the user can m
 141 when whoever read our output left (as a shell counts a broken pipe).
 """
 
+import errno
+import io
 import os
 import sys
 import tempfile
@@ -135,17 +137,26 @@ def _keep_log(told: str) -> str:
     return f"please report it with the details in {name}"
 
 
+class _Closed(io.StringIO):
+    """Stands for a standard output that was closed before we began (>&-)."""
+
+    def write(self, text: str, /) -> int:
+        """Fail as a full disk would."""
+        raise OSError(errno.EBADF, "it is closed")
+
+
 def _open_streams() -> None:
-    """Stand-ins for streams that were closed before we began (>&-): what is said aside is lost, and what is
-    written to standard output fails as on a full disk."""
+    """Stand-ins for closed streams: what is said aside is lost, a result must not be."""
     if sys.stderr is None:
-        sys.stderr = Path(os.devnull).open("w")  # noqa: SIM115 (for as long as the program runs)
+        sys.stderr = io.StringIO()
     if sys.stdout is None:
-        sys.stdout = Path(os.devnull).open()  # noqa: SIM115
+        sys.stdout = _Closed()
 
 
 def _close_quietly() -> None:
     """Point stdout at nothing, so that the interpreter's last flush meets no broken pipe."""
+    if isinstance(sys.stdout, _Closed):
+        return
     nowhere = os.open(os.devnull, os.O_WRONLY)
     os.dup2(nowhere, sys.stdout.fileno())
     os.close(nowhere)

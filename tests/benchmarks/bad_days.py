@@ -282,13 +282,14 @@ def growing_recording(folder: Path) -> Came:
     """A logger that still writes: a verdict from what is there, or one sentence; never a traceback."""
     path = drive(folder)
     words: list[str | Path] = ["diagnose", path, "--vehicle", TRUCK, "--gear", "8"]
-    lines = path.read_text().splitlines(keepends=True)
+    rest, at = "".join(DRIVE.read_text().splitlines(keepends=True)[DRIVE_ROWS:]), 0
     with subprocess.Popen(
         command(*words), stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, env=surroundings()
     ) as reader:
         while reader.poll() is None:
-            with path.open("a") as file:  # rows cut anywhere, as buffers are
-                file.write("".join(lines[-40:])[:-7])
+            with path.open("a") as file:  # cut anywhere, as buffers are
+                file.write(rest[at : at + 1013])
+            at += 1013
             time.sleep(0.005)
         assert reader.stdout is not None
         assert reader.stderr is not None
