@@ -120,7 +120,7 @@ def test_a_child_cannot_take_more_memory_than_its_share(start: Start) -> None:
 def test_a_child_cannot_fill_the_disk(start: Start) -> None:
     queue = start(task_file_bytes=5_000_000)
     name = queue.submit("flood", {})
-    assert wait(queue, name).state == "failed"
+    assert "no room on the disk" in wait(queue, name).error
     assert (queue._store.path(name) / "flood").stat().st_size <= 5_000_000
 
 

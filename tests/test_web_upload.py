@@ -1,9 +1,14 @@
 """An upload from the form to the answer, and everything that may be wrong with it."""
 
+import asyncio
+import contextlib
+import errno
 import io
+import itertools
 import json
 import re
 import struct
+import tempfile
 import threading
 import time
 import tomllib
@@ -15,9 +20,14 @@ from typing import Any
 
 import httpx
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from starlette.requests import Request
 from web_server import SAMPLES, Running, csrf_of, finished, running, upload_sample
 
 from vibeorder.casebook import open_casebook
+from vibeorder.errors import VibeorderError
+from vibeorder.web.multipart import Upload, receive_upload
 from vibeorder.web.settings import Limits
 
 LIMITS = Limits(upload_bytes=3_000_000, decoded_s=120.0, unpacked_bytes=20_000_000, kept_results=40)
@@ -433,3 +443,90 @@ def test_uploads_in_a_row_leave_neither_files_nor_descriptors_nor_children(tmp_p
         assert counts[-1][2] <= limits.kept_results + 1
         assert counts[-1][0] <= counts[2][0] + 1 and counts[-1][1] <= counts[2][1] + 1
         assert len(me.children()) <= 2
+
+
+def test_a_full_disk_is_one_sentence_and_leaves_nothing(
+    client: httpx.Client, server: Running, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def full(*_: object) -> None:
+        raise OSError(errno.ENOSPC, "No space left on device")
+
+    monkeypatch.setattr("vibeorder.web.multipart._Parts.part_end", full)
+    before = folders(server)
+    answer = send(client, server, "a.csv", b"x")
+    assert answer.status_code == 507 and "make room" in answer.text
+    assert folders(server) == before
+
+
+def test_a_casebook_that_cannot_be_read_does_not_close_the_page(tmp_path: Path) -> None:
+    with running(tmp_path) as server, httpx.Client(base_url=server.url) as client:
+        server.house.casebook.write_bytes(b"no database" * 100)
+        assert client.get("/").status_code == 200
+
+
+BOUNDARY = b"vibeorder-boundary"
+names = st.text(st.characters(codec="utf-8", exclude_characters='"\r\n\\/\0'), min_size=1, max_size=20)
+contents = st.binary(max_size=300).filter(lambda content: b"--" + BOUNDARY not in content)
+
+
+def received(body: bytes, cuts: list[int], folder: Path) -> Upload:
+    """A body that arrives in pieces, through the receiver."""
+    edges = [0, *sorted({cut % (len(body) + 1) for cut in cuts}), len(body)]
+    pieces = [body[a:b] for a, b in itertools.pairwise(edges)]
+    messages = [{"type": "http.request", "body": piece, "more_body": True} for piece in pieces]
+    messages.append({"type": "http.request", "body": b"", "more_body": False})
+
+    async def receive() -> dict[str, Any]:
+        return messages.pop(0)
+
+    kind = b"multipart/form-data; boundary=" + BOUNDARY
+    scope = {"type": "http", "method": "POST", "headers": [(b"content-type", kind)]}
+    return asyncio.run(receive_upload(Request(scope, receive), folder, LIMITS))
+
+
+def body_of(parts: list[tuple[str, bytes]]) -> bytes:
+    """A form (RFC 7578) that sends every part as a file, and its number as a field."""
+    body = b""
+    for number, (name, content) in enumerate(parts):
+        head = f'Content-Disposition: form-data; name="recording"; filename="{name}"'.encode()
+        body += b"--%b\r\n%b\r\n\r\n%b\r\n" % (BOUNDARY, head, content)
+        body += b'--%b\r\nContent-Disposition: form-data; name="f%d"\r\n\r\n%d\r\n' % (
+            BOUNDARY,
+            number,
+            number,
+        )
+    return body + b"--%b--\r\n" % BOUNDARY
+
+
+@given(
+    st.lists(st.tuples(names, contents), min_size=1, max_size=4), st.lists(st.integers(0, 5000), max_size=6)
+)
+def test_however_an_upload_is_cut_into_packets_the_files_arrive_whole(
+    parts: list[tuple[str, bytes]], cuts: list[int]
+) -> None:
+    # property: what was sent is what is on the disk, byte for byte, wherever the network cuts it
+    with tempfile.TemporaryDirectory() as folder:
+        upload = received(body_of(parts), cuts, Path(folder))
+        assert [(Path(folder) / one.file).read_bytes() for one in upload.files] == [c for _, c in parts]
+        assert [upload.fields[f"f{i}"] for i in range(len(parts))] == [str(i) for i in range(len(parts))]
+        assert {path.name for path in Path(folder).iterdir()} == {one.file for one in upload.files}
+
+
+@given(
+    st.lists(st.tuples(st.integers(0, 5000), st.integers(0, 255)), min_size=1, max_size=8),
+    st.integers(0, 5000),
+)
+def test_a_garbled_upload_ends_in_a_sentence_and_stays_in_its_folder(
+    changes: list[tuple[int, int]], cut: int
+) -> None:
+    # property: no change of bytes leads to another error, or to a file elsewhere
+    body = bytearray(body_of([("../../x.csv", b"1,2,3\n" * 20), ("y.csv", b"")]))
+    for place, value in changes:
+        body[place % len(body)] = value
+    with tempfile.TemporaryDirectory() as outer:
+        folder = Path(outer) / "in" / "in"
+        folder.mkdir(parents=True)
+        with contextlib.suppress(VibeorderError):
+            received(bytes(body), [cut], folder)
+        assert [path.name for path in Path(outer).iterdir()] == ["in"]
+        assert all(re.fullmatch(r"recording-\d\d", path.name) for path in folder.iterdir())

@@ -1,6 +1,7 @@
 """The web application: every page behind one guard, on one house."""
 
 import asyncio
+import errno
 import os
 from collections.abc import AsyncIterator, Callable
 from contextlib import asynccontextmanager
@@ -34,6 +35,7 @@ __all__ = ["PAGES", "create_app"]
 PAGES = ("upload", "waiting", "vehicles", "access", "result", "bench", "jobs", "classroom")
 """Modules of vibeorder.web.pages, each with ROUTES."""
 STATIC = Path(__file__).parent / "static"
+NO_ROOM = (errno.ENOSPC, errno.EDQUOT, errno.EFBIG)
 
 
 def create_app(settings: Settings, show_code: Callable[[str], None] | None = None) -> Starlette:
@@ -55,7 +57,11 @@ def create_app(settings: Settings, show_code: Callable[[str], None] | None = Non
     app = Starlette(
         routes=[*_routes(), Mount("/static", StaticFiles(directory=STATIC), name="static")],
         middleware=[Middleware(Guard, settings=settings, access=house.access)],
-        exception_handlers={VibeorderError: _user_trouble, HTTPException: _http_trouble},
+        exception_handlers={
+            VibeorderError: _user_trouble,
+            HTTPException: _http_trouble,
+            OSError: _system_trouble,
+        },
         lifespan=lifespan,
     )
     app.state.house = house
@@ -92,6 +98,12 @@ def _routes() -> list[BaseRoute]:
 async def _user_trouble(request: Request, error: Exception) -> Response:
     status = 404 if isinstance(error, NotThereError) else 503 if isinstance(error, BusyError) else 422
     return problem(request, sentence_of(error), status)
+
+
+async def _system_trouble(request: Request, error: Exception) -> Response:
+    if isinstance(error, OSError) and error.errno in NO_ROOM:
+        return problem(request, "The disk of the shop page is full; make room and send it again.", 507)
+    raise error
 
 
 async def _http_trouble(request: Request, error: Exception) -> Response:

@@ -3,10 +3,12 @@
 Standard output carries JSON lines only: {"what", "share"} while it works, then {"done": true} or {"error"}.
 """
 
+import errno
 import json
 import os
 import sys
 import traceback
+from contextlib import suppress
 from importlib import import_module
 from pathlib import Path
 from typing import Any, TextIO
@@ -50,13 +52,23 @@ def serve(order: dict[str, Any], out: TextIO) -> dict[str, Any]:
         return {"error": " ".join(str(error).split())}
     except MemoryError:
         return {"error": "this needs more memory than one recording may use; cut it to the drive that shakes"}
-    except Exception as fault:
-        (folder / FAULT_FILE).write_text("".join(traceback.format_exception(fault))[-20000:], "utf-8")
-        kind = type(fault).__name__
+    except OSError as error:
+        if error.errno not in (errno.ENOSPC, errno.EDQUOT, errno.EFBIG):
+            return _our_fault(folder, error)
         return {
-            "error": f"this is a fault in vibeorder, not in your file ({kind}); {FAULT_FILE} has the details"
+            "error": "there is no room on the disk for what this recording makes; make room and send it again"
         }
+    except Exception as fault:
+        return _our_fault(folder, fault)
     return {"done": True}
+
+
+def _our_fault(folder: Path, fault: Exception) -> dict[str, Any]:
+    """The sentence for a fault of ours; its details go into a file beside the recording."""
+    with suppress(OSError):
+        (folder / FAULT_FILE).write_text("".join(traceback.format_exception(fault))[-20000:], "utf-8")
+    kind = type(fault).__name__
+    return {"error": f"this is a fault in vibeorder, not in your file ({kind}); {FAULT_FILE} has the details"}
 
 
 def limit(memory_bytes: int, cpu_s: int, file_bytes: int) -> None:

@@ -11,6 +11,7 @@ from starlette.requests import Request
 from starlette.responses import JSONResponse, RedirectResponse, Response
 from starlette.routing import Route
 
+from vibeorder.casebook import JobLine
 from vibeorder.errors import VibeorderError
 from vibeorder.web.drive_form import DRIVE_FIELDS, PHONE_PLACES, drive_arguments
 from vibeorder.web.house import House, house_of
@@ -131,6 +132,14 @@ def _forget(house: House, earlier: str) -> None:
             house.store.drop(earlier)
 
 
+def _jobs(house: House) -> tuple[JobLine, ...]:
+    """Jobs to choose from; none where the casebook cannot be read, which the jobs' own page says."""
+    try:
+        return open_jobs(house.casebook)
+    except VibeorderError:
+        return ()
+
+
 def _check_job(house: House, job: int | str | None) -> None:
     if isinstance(job, int) and job not in [line.number for line in open_jobs(house.casebook)]:
         raise VibeorderError(f"there is no open job {job}; choose another one from the list")
@@ -155,7 +164,7 @@ def _page(
     house = house_of(request)
     return render(
         request, "upload.html", status, typed=typed, error=error, vehicles=house.vehicles.all(),
-        jobs=open_jobs(house.casebook), places=PHONE_PLACES, again=again, kept=kept or [],
+        jobs=_jobs(house), places=PHONE_PLACES, again=again, kept=kept or [],
         limits=house.settings.limits,
     )  # fmt: skip
 
