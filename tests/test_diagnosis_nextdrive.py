@@ -10,13 +10,14 @@ from typing import Literal
 
 import numpy as np
 import pytest
-from diagnosis_examples import CAR, ELECTRIC, FOUR_WHEEL, TRUCK
+from diagnosis_examples import CAR, ELECTRIC, FOUR_WHEEL, STEADY, TRUCK, made, of
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from report_examples import twins
 from scipy.integrate import quad
 from scipy.stats import norm
 
+from vibeorder.diagnosis import told, weigh
 from vibeorder.diagnosis.drive_choices import drive_choices
 from vibeorder.diagnosis.drive_entropy import entropy_bits, expected_entropy_bits
 from vibeorder.diagnosis.drive_model import (
@@ -28,6 +29,7 @@ from vibeorder.diagnosis.drive_model import (
     joined,
     line_paths,
 )
+from vibeorder.diagnosis.drive_standing import standing_of
 from vibeorder.diagnosis.drive_words import instruction_of
 from vibeorder.diagnosis.nextdrive import (
     Standing,
@@ -39,6 +41,7 @@ from vibeorder.diagnosis.nextdrive import (
 )
 from vibeorder.diagnosis.result import NextDrive
 from vibeorder.report import as_dict
+from vibeorder.simulate import as_recording
 from vibeorder.units import MPH_MPS
 from vibeorder.vehicle import Vehicle, engine_ratio, parse_vehicle
 
@@ -356,6 +359,38 @@ def test_a_stronger_line_and_less_noise_promise_more() -> None:
         for rms in (0.005, 0.02, 0.3)
     ]
     assert left[0] > left[1] > left[2]
+
+
+# ---- from a recording
+
+
+def test_what_stands_of_a_recording_predicts_the_line_where_it_was_and_where_another_gear_takes_it() -> None:
+    weighed = weigh(
+        as_recording(made(TRUCK, replace(STEADY, gears=((0.0, 7),)), "driveshaft")), TRUCK, gear=7
+    )
+    result = told(weighed)
+    found = standing_of(
+        result.suspects,
+        result.nothing_found_probability,
+        weighed.pieces[0],
+        TRUCK,
+        result.speed,
+        weighed.kind,
+    )
+    assert sum(one.probability for one in found) == pytest.approx(1.0, abs=1e-6)
+    assert found[-1].key == NOTHING
+    by_key = {one.key: one for one in found}
+    shaft, engine = by_key["driveshaft", 1.0], by_key["engine", 1.0]
+    assert shaft.frequency_hz == pytest.approx(of(result, "driveshaft", 1.0).frequency_hz)
+    assert 0.01 < shaft.noise < 0.2  # road noise of 0.3 m/s^2 rms an axis, mostly below 30 Hz
+    known = circumstances_of(TRUCK, result.speed.speed_mps)
+    again = DriveChoice("hold", known.recorded_mps, known.recorded_mps, (7,))
+    lower = replace(again, gears=(8,))  # 0.85 over 1.00
+    same, other = (line_paths([shaft, engine], TRUCK, choice, known)[:, 0] for choice in (again, lower))
+    assert same == pytest.approx([shaft.frequency_hz] * 2, rel=0.005)
+    assert other[1] / other[0] == pytest.approx(0.85, rel=0.005)
+    assert result.next_drive is not None
+    assert "in gear" in result.next_drive.instruction and "gear 7" not in result.next_drive.instruction
 
 
 # ---- the doors

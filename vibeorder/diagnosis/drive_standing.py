@@ -7,6 +7,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vibeorder.diagnosis.analyse import Piece
+from vibeorder.diagnosis.candidates import Candidate
 from vibeorder.diagnosis.drive_model import NOISE_BANDWIDTH_HZ, NOTHING, Standing
 from vibeorder.diagnosis.gears import NOT_LOCKED
 from vibeorder.diagnosis.judge import Hypothesis
@@ -30,6 +31,10 @@ JUST_MISSED = 0.5
 
 FAR_SCALE = 0.12
 """Measured over nominal rates further off than this, in ln, are another part's line."""
+
+SAME_LINE = 0.03
+"""Suspects that the recording cannot tell apart and whose lines were read this near, in ln(frequency), on courses of
+their own have one line."""
 
 SWEPT = 1.06
 """Ratio of speeds, 5 to 95%, from which a line that follows its part is no fixed resonance."""
@@ -71,39 +76,53 @@ def standing_of(
     """Every suspect with what the recording says of its line, and 'nothing' last."""
     moving = speed.speed_mps[speed.speed_mps > 2.0]
     at_mps = float(np.median(moving)) if moving.size else 25.0
+    wheel_hz = at_mps / vehicle.tire.circumference_m if kind != "inferred" else float("nan")
     noise = _noise_of(suspects)
+    lead = next((one for one in suspects if one.frequency_hz is not None), None)
     found = []
     for suspect in suspects:
         index = next(
             i for i, c in enumerate(piece.judgement.candidates) if c.key == (suspect.part, suspect.order)
         )
         candidate = piece.judgement.candidates[index]
-        hz = suspect.frequency_hz or suspect.expected_hz
-        density = noise.at(hz)
-        missed = JUST_MISSED * density * float(np.sqrt(NOISE_BANDWIDTH_HZ))
-        scale = 1.0
-        if suspect.frequency_hz is not None and kind != "inferred":
-            turns = candidate.multiple
-            if candidate.basis == "engine":
-                turns *= _engine_per_wheel(piece.judgement.best_for(index), vehicle, low_range)
-            scale = _scale(suspect.frequency_hz, turns * at_mps / vehicle.tire.circumference_m)
-        found.append(
-            Standing(
-                key=(suspect.part, suspect.order),
-                label=suspect.label,
-                probability=suspect.probability,
-                basis=candidate.basis,
-                multiple=candidate.multiple,
-                growth=candidate.source.growth,
-                strength_rms=max(suspect.amplitude_rms, missed),
-                noise=density,
-                frequency_hz=hz,
-                scale=scale,
-                slack=candidate.slack,
-                check=suspect.first_check,
-            )
-        )
+        measured = _one_line(suspect, lead)
+        turns = candidate.multiple
+        if candidate.basis == "engine":
+            turns *= _engine_per_wheel(piece.judgement.best_for(index), vehicle, low_range)
+        scale = 1.0 if measured is None else _scale(measured, turns * wheel_hz)
+        found.append(_standing(suspect, candidate, measured or suspect.expected_hz, scale, noise))
     return (*found, _nothing(found, nothing, speed))
+
+
+def _one_line(suspect: Suspect, lead: Suspect | None) -> float | None:
+    """Where a suspect's line was measured: where it is the leading one's line under another name, there."""
+    own = suspect.frequency_hz
+    if own is None or lead is None or lead.frequency_hz is None:
+        return own
+    twins = (suspect.part, suspect.order) in lead.indistinct_from
+    near = abs(np.log(own / lead.frequency_hz)) < SAME_LINE
+    return lead.frequency_hz if twins and near else own
+
+
+def _standing(
+    suspect: Suspect, candidate: Candidate, hz: float | None, scale: float, noise: "_Noise"
+) -> Standing:
+    density = noise.at(hz)
+    missed = JUST_MISSED * density * float(np.sqrt(NOISE_BANDWIDTH_HZ))
+    return Standing(
+        key=(suspect.part, suspect.order),
+        label=suspect.label,
+        probability=suspect.probability,
+        basis=candidate.basis,
+        multiple=candidate.multiple,
+        growth=candidate.source.growth,
+        strength_rms=max(suspect.amplitude_rms, missed),
+        noise=density,
+        frequency_hz=hz,
+        scale=scale,
+        slack=candidate.slack,
+        check=suspect.first_check,
+    )
 
 
 def _nothing(found: Sequence[Standing], probability: float, speed: SpeedFit) -> Standing:
