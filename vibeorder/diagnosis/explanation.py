@@ -92,8 +92,8 @@ class TrackSeen:
 class OrderStrength:
     """One order of the part: its strength along the course.
 
-    noise: what noise alone would show there. snr_db: power over the noise beside it in a four-second block.
-    seen: it stands three standard errors clear and above the noise. readable: this sample rate shows it.
+    noise: what noise alone would show there in a four-second block; snr_db: the line's power over that.
+    seen: it stands three standard errors clear and 3 dB over the noise. readable: this sample rate shows it.
     shared_with: other parts' lines that run on it.
     """
 

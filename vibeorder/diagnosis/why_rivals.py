@@ -35,8 +35,8 @@ def prior_said(log_prior: FloatArray, indices: Sequence[int]) -> Said:
     weight = float(np.log(share / nothing))
     finding = Finding(
         "prior",
-        f"Before listening: in {_per_hundred(share)} of 100 such recordings this is at fault, in "
-        f"{_per_hundred(nothing)} nothing that turns.",
+        f"Before listening, this is at fault in {_per_hundred(share)} of 100 such recordings, nothing that turns in "
+        f"{_per_hundred(nothing)}.",
         weight,
         (("share", share), ("nothing", nothing)),
     )
@@ -122,7 +122,7 @@ def nothing_explained(
 def _before(log_prior: FloatArray, weight: float) -> Said:
     share = float(np.exp(log_prior[-1]))
     sentence = (
-        f"Before listening: {_per_hundred(share)} of 100 such recordings have no part at fault, "
+        f"Before listening, {_per_hundred(share)} of 100 such recordings have no part at fault, "
         f"{_per_hundred(1.0 - share)} have one."
     )
     return (1 if weight > 0 else -1), Finding("prior", sentence, weight, (("nothing", share),))

@@ -90,10 +90,12 @@ def _told(case: Case, shift: _Shift, jump: float, seen: _Beheld) -> Said:
     stays = here.amplitude > max(STANDS_OUT * here.standard_error, TWICE * there.amplitude)
     leaves = there.amplitude > max(STANDS_OUT * there.standard_error, TWICE * here.amplitude)
     verdict = f"it {own}" if stays else f"it {other}" if leaves else "not clear enough to say"
+    fall_or_rise = f"{'fall' if jump < 1.0 else 'rise'} by {100 * abs(jump - 1):.0f}%"
     sentence = (
-        f"At the shift {_when(case, shift)} engine lines jump by {100 * (jump - 1):+.0f}%, road lines do not. "
+        f"At the shift {_when(case, shift)} engine lines {fall_or_rise}, road lines do not. "
         f"Before it the line is {_amount(seen.before, unit)}; after it {_amount(here, unit)} at {hz(seen.here_hz)}, "
-        f"where it is if it {own}, and {_amount(there, unit)} at {hz(seen.there_hz)}, where it would be had it {other}: {verdict}."
+        f"where it is if it {own}, and {_amount(there, unit)} at {hz(seen.there_hz)}, where it would be had it "
+        f"{other}: {verdict}."
     )
     values = (
         ("at_s", shift.at_s + case.stretch_s),

@@ -57,8 +57,9 @@ def speed_curve(case: Case, found: Followed | None) -> SpeedCurve | None:
     middle = 0.5 * (low + high)
     growth = case.candidate.source.growth
     shape = (middle / np.median(middle)) ** growth
-    sigma = _sigma(amplitude, error)
-    expected = shape * float((amplitude * shape / sigma**2).sum() / (shape**2 / sigma**2).sum())
+    weight = 1.0 / (np.maximum(amplitude, error) ** 2 * MODEL_SE**2 + error**2) * amplitude**2
+    level = np.log(np.maximum(amplitude, 0.1 * error + 1e-12) / shape)
+    expected = shape * float(np.exp((weight * level).sum() / weight.sum()))
     fitted, fitted_se = _growth(middle, amplitude, error)
     curve = SpeedCurve(low, high, frequency, amplitude, error, expected, growth, fitted, fitted_se)
     return replace(curve, resonance=_resonance(curve, case.floor), load=load_split(case, found))
@@ -154,7 +155,7 @@ def _resonance(curve: SpeedCurve, floor: Floor) -> Resonance | None:
 def _best_mode(curve: SpeedCurve, grown: FloatArray) -> tuple[float, float, float]:
     """Chi squared, frequency and sharpness of the mode that fits best: grown / |1 - u^2 + j u / Q|, u = f / mode."""
     f, a = curve.frequency_hz, curve.amplitude
-    weight = 1.0 / _sigma(a, curve.standard_error) ** 2
+    weight = 1.0 / (curve.standard_error**2 + (MODEL_SE * np.maximum(a, curve.standard_error)) ** 2)
     best = (float("inf"), 0.0, 0.0)
     for q in Q_TRIED:
         for mode_hz in np.linspace(f.min(), f.max(), MODES_TRIED):
@@ -166,12 +167,9 @@ def _best_mode(curve: SpeedCurve, grown: FloatArray) -> tuple[float, float, floa
 
 
 def _misfit(curve: SpeedCurve, model: FloatArray) -> float:
-    """Chi squared of a model of the bins."""
-    return float((((curve.amplitude - model) / _sigma(curve.amplitude, curve.standard_error)) ** 2).sum())
-
-
-def _sigma(amplitude: FloatArray, error: FloatArray) -> FloatArray:
-    return np.asarray(np.hypot(error, MODEL_SE * np.maximum(amplitude, error)))
+    """Chi squared of a model of the bins, each off by its error and by MODEL_SE of the model itself."""
+    sigma = np.hypot(curve.standard_error, MODEL_SE * model)
+    return float((((curve.amplitude - model) / sigma) ** 2).sum())
 
 
 def _noise_rise(floor: Floor, mode_hz: float) -> float:

@@ -107,41 +107,39 @@ def strength_said(case: Case, felt_from: float, weight: float | None) -> Said:
             "strength", "This recording has no scale, so its strength cannot be held against anything."
         )
     low, high = (
-        PEAK * prior.median_mps2 * float(np.exp(z * prior.log_sd))
-        for z in (-NINETEEN_IN_TWENTY, NINETEEN_IN_TWENTY)
+        PEAK * prior.median_mps2 * float(np.exp(z * NINETEEN_IN_TWENTY * prior.log_sd)) for z in (-1.0, 1.0)
     )
-    amplitude, complaint = suspect.amplitude, PEAK * felt_from
-    share = _share_below(amplitude, PEAK * prior.median_mps2, prior.log_sd)
+    complaint = PEAK * felt_from
     values = (
-        ("amplitude", amplitude),
+        ("amplitude", suspect.amplitude),
         ("healthy_low", low),
         ("healthy_high", high),
         ("healthy_presence", prior.presence),
-        ("share_of_healthy_below", share),
+        ("share_of_healthy_below", _share_below(suspect.amplitude, PEAK * prior.median_mps2, prior.log_sd)),
         ("complaint_from", complaint),
     )
-    verdict = (
-        "strong enough to be complained of"
-        if amplitude > complaint
-        else "more than usual, but too weak for a complaint"
-        if amplitude > high
-        else "as weak as in a healthy vehicle"
-    )
-    stands = case.reading is not None and case.reading.best > STANDS
-    lead = (
-        f"{size(amplitude, suspect.unit)} peak"
-        if stands
-        else f"No line stands; at most {size(amplitude, 'm/s^2')} peak"
-    )
+    lead, verdict = _how_strong(case, high, complaint)
     sentence = (
-        f"{lead}. In {100 * prior.presence:.0f} of 100 healthy vehicles this line shows "
-        f"at all, then mostly with {two_digits(low)} to {size(high, suspect.unit)}; complaints begin near "
-        f"{two_digits(complaint)} and reach {size(PEAK * COMPLAINT_UP_TO_MPS2, suspect.unit)}: {verdict}."
+        f"{lead} In {100 * prior.presence:.0f} of 100 healthy vehicles this line shows at all, then mostly with "
+        f"{two_digits(low)} to {size(high, suspect.unit)}; complaints begin near {two_digits(complaint)} and reach "
+        f"{size(PEAK * COMPLAINT_UP_TO_MPS2, suspect.unit)}{verdict}."
     )
-    side = 1 if amplitude > complaint else -1
-    if weight is not None and abs(weight) > 0.2:
+    side = 1 if suspect.amplitude > complaint else -1
+    if weight is not None and abs(weight) > WORTH_A_WORD:
         side = 1 if weight > 0 else -1
     return side, Finding("strength", sentence, weight, values)
+
+
+def _how_strong(case: Case, healthy_high: float, complaint: float) -> tuple[str, str]:
+    """The strength as read, and what it amounts to."""
+    amplitude, unit = case.suspect.amplitude, case.suspect.unit
+    if not _stands(case.hypothesis, case.index):
+        return f"No line of its own stands; what else is there has {size(amplitude, unit)} peak.", ""
+    if amplitude > complaint:
+        return f"{size(amplitude, unit)} peak.", ": strong enough to be complained of"
+    if amplitude > healthy_high:
+        return f"{size(amplitude, unit)} peak.", ": more than usual, but too weak for a complaint"
+    return f"{size(amplitude, unit)} peak.", ": no stronger than in healthy vehicles"
 
 
 def follow_case(case: Case, order: float) -> Followed | None:
@@ -202,9 +200,9 @@ def harmonics_said(case: Case, orders: Sequence[OrderStrength], weight: float | 
     seen = [o for o in others if o.seen]
     missing = [o for o in others if o.readable and not o.seen]
     blind = [o for o in others if not o.readable]
-    parts = []
-    if seen:
-        parts.append("Seen: " + "; ".join(_order(o, unit) for o in seen) + ".")
+    name = part_text(case.candidate.part)
+    also = "; ".join(_order(o, unit) for o in seen)
+    parts = [f"The {name} also shows {also}." if seen else f"The {name} shows no other order clearly."]
     if missing:
         limits = ", ".join(
             f"{order_text(o.order)} (under {size(o.amplitude + 2.0 * o.standard_error, unit)})"
@@ -215,8 +213,7 @@ def harmonics_said(case: Case, orders: Sequence[OrderStrength], weight: float | 
         parts.append(f"Outside what this recording shows: {', '.join(order_text(o.order) for o in blind)}.")
     values = tuple((f"amplitude_{o.order:g}", o.amplitude) for o in others if o.readable)
     side = 0 if weight is None or abs(weight) < WORTH_A_WORD else 1 if weight > 0 else -1
-    lead = f"Other orders of the {part_text(case.candidate.part)}. "
-    return side, Finding("harmonics", lead + " ".join(parts), weight, values)
+    return side, Finding("harmonics", " ".join(parts), weight, values)
 
 
 def folding_said(case: Case) -> Said:

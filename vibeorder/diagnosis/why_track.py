@@ -37,7 +37,7 @@ BLOCK_NOISE_HZ = 0.375
 class Strength:
     """Vector peak amplitude over some part of the record, noise taken off, with its standard error.
 
-    noise: peak amplitude that noise alone shows in the tracker's band. snr_db: in a four-second block.
+    noise: peak amplitude that noise alone shows in a four-second block; snr_db: the line's power over it.
     seconds: how long it was read.
     """
 
@@ -80,7 +80,7 @@ class Followed:
         se = power_se / (2.0 * max(amplitude, 0.5 * np.sqrt(power_se)))
         in_block = noise * BLOCK_NOISE_HZ / self.noise_hz
         snr = 10.0 * np.log10(max(power / (in_block + 1e-30), 1e-2))
-        return Strength(amplitude, float(se), float(np.sqrt(noise)), float(snr), count / READ_HZ)
+        return Strength(amplitude, float(se), float(np.sqrt(in_block)), float(snr), count / READ_HZ)
 
 
 def follow(

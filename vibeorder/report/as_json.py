@@ -8,6 +8,7 @@ import numpy as np
 
 from vibeorder import __version__
 from vibeorder.diagnosis.result import Diagnosis, LineSeen, NextDrive, SpeedFit, Suspect
+from vibeorder.report.why_json import why_dict
 from vibeorder.report.wording import amplitude_g
 
 __all__ = ["SCHEMA", "as_dict", "as_json"]
@@ -40,8 +41,9 @@ def as_dict(diagnosis: Diagnosis) -> dict[str, object]:
     """The contract's object, of plain lists, dicts, numbers and strings only.
 
     Suspects are sorted by probability; probabilities keep full precision, so that those of all suspects
-    and of nothing found still sum to 1.
+    and of nothing found still sum to 1. "why" is there only where explanations were asked for.
     """
+    why = [plain(why_dict(one)) for one in diagnosis.explanations]
     suspects = sorted(diagnosis.suspects, key=lambda one: -one.probability)
     check, drive = diagnosis.runout_check, diagnosis.next_drive
     return {
@@ -61,6 +63,7 @@ def as_dict(diagnosis: Diagnosis) -> dict[str, object]:
         "notes": list(diagnosis.notes),
         "history": list(diagnosis.history),
         "lines": [_line(one) for one in diagnosis.lines],
+        **({"why": why} if why else {}),
     }
 
 

@@ -11,6 +11,8 @@ from html import escape
 from vibeorder import __version__
 from vibeorder.diagnosis.result import Diagnosis
 from vibeorder.report.figures import png_bytes
+from vibeorder.report.why_figure import why_png_bytes
+from vibeorder.report.why_text import LEAD, why_blocks
 from vibeorder.report.wording import (
     SuspectGroup,
     capitalised,
@@ -43,6 +45,7 @@ def as_html(diagnosis: Diagnosis) -> str:
         style=_STYLE,
         front=_front(diagnosis),
         back=_back(diagnosis),
+        why=_why(diagnosis),
         version=escape(__version__),
     )
 
@@ -76,6 +79,28 @@ def _back(diagnosis: Diagnosis) -> str:
             "</div>",
         )
     )
+
+
+def _why(diagnosis: Diagnosis) -> str:
+    """A page of what speaks for and against, where that was asked for."""
+    blocks = why_blocks(diagnosis)
+    if not blocks:
+        return ""
+    picture = base64.b64encode(why_png_bytes(diagnosis)).decode("ascii")
+    alt = "For each suspect: where its line should run and was measured, its strength by speed, its orders."
+    parts = [
+        f"<h1>Why: what speaks for and against</h1><p>{escape(LEAD)}</p>",
+        f'<figure><img class="tall" alt="{alt}" src="data:image/png;base64,{picture}"></figure>',
+    ]
+    for number, block in enumerate(blocks, start=1):
+        lists = "".join(
+            f"<h3>{escape(heading)}</h3><dl>"
+            + "".join(f"<dt>{escape(what)}</dt><dd>{escape(said)}</dd>" for what, said in lines)
+            + "</dl>"
+            for heading, lines in block.sections
+        )
+        parts.append(f"<section><h2>{number}. {escape(block.title)}</h2>{lists}</section>")
+    return f"<article>{''.join(parts)}</article>\n"
 
 
 def _runout(diagnosis: Diagnosis) -> str:
@@ -191,6 +216,7 @@ dl { display: grid; grid-template-columns: 9.5rem 1fr; gap: .15rem .8rem; margin
 dt { font-weight: 600; } dd { margin: 0; }
 ul { margin: 0; padding-left: 1.2rem; }
 figure { margin: 0; } img { width: 100%; height: auto; display: block; }
+h1 { font-size: 1.5rem; } h3 { font-size: 1rem; margin: .6rem 0 .2rem; }
 .columns { columns: 18rem 2; column-gap: 2rem; } .columns section { break-inside: avoid; padding-top: 1px; }
 .columns h2 { margin-top: .6rem; }
 .more { display: none; }
@@ -203,6 +229,7 @@ footer { font-size: .85rem; padding: 0 2rem 1rem; }
   article + article { break-before: page; } .verdict { font-size: 16pt; margin: 1mm 0 2mm; }
   .runout { margin: 0; } p { margin: 0; }
   img { max-height: 112mm; object-fit: contain; object-position: left; }
+  h3 { font-size: 9pt; margin: 1mm 0 0; } img.tall { max-height: 225mm; }
   .several { columns: 2; column-gap: 7mm; } .suspects section { break-inside: avoid; padding-top: 1px; }
   .columns { columns: 2; } .columns section { break-inside: auto; } li { break-inside: avoid; }
   h2 { break-after: avoid; } .beyond { display: none; } .more { display: block; }
@@ -229,7 +256,7 @@ _PAGE = """<!DOCTYPE html>
 <main>
 <article>{front}</article>
 <article>{back}</article>
-<footer>Made by vibeorder {version}. Signed: ______________ &nbsp; Date: ______________</footer>
+{why}<footer>Made by vibeorder {version}. Signed: ______________ &nbsp; Date: ______________</footer>
 </main>
 </body>
 </html>
