@@ -23,6 +23,7 @@ from vibeorder.errors import VibeorderError
 from vibeorder.web.access import Access
 from vibeorder.web.guard import Guard
 from vibeorder.web.house import House
+from vibeorder.web.jobs_common import keep_comparison
 from vibeorder.web.jobs_kept import keep_in_job
 from vibeorder.web.pages_common import problem, sentence_of
 from vibeorder.web.queue import BusyError, Queue
@@ -74,7 +75,10 @@ def _house(settings: Settings, show_code: Callable[[str], None] | None) -> House
     store = Store(settings.folder / "results", settings.limits)
     own = None if os.environ.get(PATH_VARIABLE) else settings.folder / DEFAULT_NAME
     casebook = casebook_path(own)
-    after = {"diagnose": lambda name, arguments: keep_in_job(casebook, store, name, arguments)}
+    after = {
+        "diagnose": lambda name, arguments: keep_in_job(casebook, store, name, arguments),
+        "compare": lambda name, arguments: keep_comparison(casebook, store, name, arguments),
+    }
     return House(
         settings=settings,
         store=store,

@@ -6,13 +6,14 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
-from vibeorder.casebook import Job, open_casebook, reading_body
+from vibeorder.casebook import Job, comparison_body, open_casebook, reading_body
 from vibeorder.errors import VibeorderError
 from vibeorder.vehicle import Vehicle, parse_vehicle
 from vibeorder.web.jobs_kept import KEPT_FILE
-from vibeorder.web.store import Store
+from vibeorder.web.store import NotThereError, Store
+from vibeorder.web.tasks.compare import COMPARISON_FILE
 
-__all__ = ["job_of", "job_of_result", "keep_reading", "now", "vehicle_of"]
+__all__ = ["job_of", "job_of_result", "keep_comparison", "keep_reading", "now", "vehicle_of"]
 
 
 def now() -> datetime:
@@ -25,9 +26,12 @@ def job_of(casebook: Path, text: str) -> Job | None:
     if not text:
         return None
     if not (text.isascii() and text.isdigit()) or not casebook.exists():
-        raise VibeorderError(f"there is no job {text[:20]!r}; choose one from the list")
+        raise NotThereError(f"there is no job {text[:20]!r}; choose one from the list")
+    number = int(text[:18])
     with open_casebook(casebook) as book:
-        return book.job(int(text[:18]))
+        if number not in (line.number for line in book.jobs()):
+            raise NotThereError(f"there is no job {number}; choose one from the list")
+        return book.job(number)
 
 
 def job_of_result(store: Store, name: str) -> str:
@@ -59,3 +63,18 @@ def keep_reading(casebook: Path, job: Job, content: Mapping[str, Any], inputs: M
             return False
         book.add(job.number, "reading", body, now())
     return True
+
+
+def keep_comparison(casebook: Path, store: Store, name: str, arguments: Mapping[str, Any]) -> None:
+    """Put a finished comparison into the job that it was asked for in. Raises CasebookError."""
+    content, folder = store.read_json(name, COMPARISON_FILE), store.path(name)
+    if not isinstance(content, dict):
+        return
+    before, after = (arguments[role] for role in ("before", "after"))
+    inputs = {key: arguments[key] for key in ("part", "order") if arguments.get(key)}
+    inputs |= {"speed_unit": content["speed_unit"], "result": name}
+    body = comparison_body(content["result"], folder / before["file"], folder / after["file"], inputs)
+    for role, one in (("before", before), ("after", after)):
+        body[role]["name"] = one["name"]
+    with open_casebook(casebook) as book:
+        book.add(int(arguments["job"]), "comparison", body, now())

@@ -25,10 +25,11 @@ __all__ = ["DONE_PAGES", "REQUEST_FILE", "STATE_FILE", "TASKS", "BusyError", "Qu
 TASKS = {
     "diagnose": "vibeorder.web.tasks.diagnose:run",
     "lesson": "vibeorder.web.tasks.lesson:run",
+    "compare": "vibeorder.web.tasks.compare:run",
 }
 """What a child can do: kind -> module:function, called as run(folder, arguments, progress)."""
 
-DONE_PAGES = {"diagnose": "/result/{id}", "lesson": "/classroom/{id}"}
+DONE_PAGES = {"diagnose": "/result/{id}", "lesson": "/classroom/{id}", "compare": "/comparison/{id}"}
 """Where the waiting page sends the visitor when a task of this kind is done."""
 
 STATE_FILE = "state.json"
