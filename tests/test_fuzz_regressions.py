@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 sys.path.insert(0, str(Path(__file__).resolve().parent / "benchmarks"))
-from fuzz_seeds import SEEDS
+from fuzz_seeds import SEEDS, zipped
 from fuzz_targets import tried
 
 from vibeorder.errors import RecordingError, SpeedError, UnitError, VehicleError
@@ -78,6 +78,13 @@ def test_sound_in_a_codec_that_nobody_knows_is_refused(tmp_path: Path) -> None:
     path = tmp_path / "memo.m4a"
     path.write_bytes(SEEDS["sound"]()[12].replace(b"esds", b"zzzz").replace(b"mp4a", b"zzzz"))
     with pytest.raises(RecordingError, match=r"memo\.m4a.*rate"):
+        read_recording(path)
+
+
+def test_a_small_zip_that_unpacks_to_hundreds_of_megabytes_is_refused_before_it_does(tmp_path: Path) -> None:
+    path = tmp_path / "bomb.zip"
+    path.write_bytes(zipped({"Accelerometer.csv": b"time,ax,ay,az\n" + b"0,1,2,9.8\n" * 2_000_000}))
+    with pytest.raises(RecordingError, match="times its size"):
         read_recording(path)
 
 

@@ -35,7 +35,7 @@ MEMBERS = ("../../up.csv", "/root.csv", "a\\b.csv", "ä.csv", "._a.csv", "x" * 2
            "Location.csv", "speed.csv", "acc.txt")  # fmt: skip
 NUMBER = re.compile(r"[-+]?\d+(?:\.\d+)?(?:e[-+]?\d+)?", re.IGNORECASE)
 LARGEST = 1 << 20
-BOMB_ONE_IN = 400
+BOMB_ONE_IN = 40
 BOMB_MB = (1, 30, 300, 600)
 
 
