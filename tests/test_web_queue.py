@@ -205,3 +205,31 @@ def test_json_is_written_whole_and_bad_json_is_read_as_nothing(tmp_path: Path) -
     assert [store.read_json(name, file) for file in ("b.json", "c.json", "d.json")] == [None] * 3
     assert json.loads((store.path(name) / "a.json").read_text("utf-8")) == {"x": 1}
     assert sorted(p.name for p in store.path(name).iterdir()) == ["a.json", "b.json", "c.json"]
+
+
+def test_a_server_stopped_in_the_middle_says_that_and_not_that_the_file_is_bad(start: Start) -> None:
+    with no_child_left():
+        queue = start()
+        name = queue.submit("hang", {})
+        until = time.monotonic() + 20.0
+        while queue.state(name).what != "hanging":
+            assert time.monotonic() < until
+            time.sleep(0.02)
+        queue.stop()
+    assert "server was stopped" in start(run=False).state(name).error
+
+
+def test_a_fault_while_a_result_is_put_away_does_not_stop_the_queue(
+    start: Start, tmp_path: Path, caplog: pytest.LogCaptureFixture
+) -> None:
+    def broken(name: str, arguments: object) -> None:
+        raise RuntimeError("a secret")
+
+    queue = start(run=False)
+    queue._after["fine"] = broken
+    queue.start()
+    state = wait(queue, queue.submit("fine", {}))
+    assert state.state == "failed" and "fault in vibeorder" in state.error and "secret" not in state.error
+    assert "a secret" in caplog.text
+    queue._after.clear()
+    assert wait(queue, queue.submit("fine", {})).state == "done"

@@ -6,7 +6,6 @@ import os
 from collections.abc import AsyncIterator, Callable
 from contextlib import asynccontextmanager
 from importlib import import_module
-from importlib.util import find_spec
 from pathlib import Path
 
 from starlette.applications import Starlette
@@ -91,12 +90,7 @@ def _house(settings: Settings, show_code: Callable[[str], None] | None) -> House
 
 
 def _routes() -> list[BaseRoute]:
-    found: list[BaseRoute] = []
-    for page in PAGES:
-        name = f"vibeorder.web.pages.{page}"
-        if find_spec(name) is not None:
-            found += import_module(name).ROUTES
-    return found
+    return [route for page in PAGES for route in import_module(f"vibeorder.web.pages.{page}").ROUTES]
 
 
 async def _user_trouble(request: Request, error: Exception) -> Response:

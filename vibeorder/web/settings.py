@@ -9,6 +9,8 @@ __all__ = ["Limits", "Settings", "default_folder"]
 
 DEFAULT_PORT = 8765
 MEGABYTE = 1_000_000
+MOST_WORKERS = 4
+"""A child waits ready in each, at about 150 MB; a shop sends few recordings at once."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,7 +64,7 @@ class Settings:
     host: str = "127.0.0.1"
     port: int = DEFAULT_PORT
     lan: bool = False
-    workers: int = field(default_factory=lambda: max(1, os.cpu_count() or 1))
+    workers: int = field(default_factory=lambda: max(1, min(MOST_WORKERS, os.cpu_count() or 1)))
     limits: Limits = field(default_factory=Limits)
 
 
