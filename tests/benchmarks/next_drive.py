@@ -136,7 +136,21 @@ def main(drives: int) -> str:
         "case and truth", "n", "bits before", "recommended: promised", "measured",
         "another: promised", "measured", "truth first: before", "recommended", "another", "kinds chosen",
     )  # fmt: skip
-    return table(heads, [*rows, _row("all", outcomes)])
+    return table(heads, [*rows, _row("all", outcomes)]) + "\n\n" + _paired(outcomes)
+
+
+def _paired(outcomes: Sequence[Outcome]) -> str:
+    """The two drives after one and the same first drive, compared."""
+    less = np.array([o.other.bits - o.after.bits for o in outcomes])
+    truth = np.array(
+        [o.after.probability[o.case.truth] - o.other.probability[o.case.truth] for o in outcomes]
+    )
+    se = 1.0 / np.sqrt(max(less.size, 1))
+    return (
+        f"After the recommended drive {less.mean():.2f} bits (se {less.std() * se:.2f}) less are left than after "
+        f"another, and the truth has {100 * truth.mean():.0f} (se {100 * truth.std() * se:.0f}) points more of the probability; "
+        f"{less.size} first drives."
+    )
 
 
 def _row(name: str, some: Sequence[Outcome]) -> list[str]:
