@@ -148,8 +148,8 @@ def _paired(outcomes: Sequence[Outcome]) -> str:
     se = 1.0 / np.sqrt(max(less.size, 1))
     return (
         f"After the recommended drive {less.mean():.2f} bits (se {less.std() * se:.2f}) less are left than after "
-        f"another, and the truth has {100 * truth.mean():.0f} (se {100 * truth.std() * se:.0f}) points more of the probability; "
-        f"{less.size} first drives."
+        f"another, and the truth has {100 * truth.mean():.0f} (se {100 * truth.std() * se:.0f}) points more of the "
+        f"probability; {less.size} first drives."
     )
 
 

@@ -23,8 +23,9 @@ diagnosis, which has to find it."""
 ELSEWHERE_BITS = 0.05
 """Further cost of a held speed that is not the one where it shakes: there it is known to shake."""
 
-SLOWEST_MPS, FASTEST_MPS = 9.0, 31.3
-"""20 and 70 mph: what public roads allow nearly everywhere. Faster only where the recording itself was."""
+SLOWEST_MPS, FASTEST_MPS, LIMIT_MPS = 9.0, 31.3, 36.2
+"""20 and 70 mph: what public roads allow nearly everywhere. Slower or faster only where it shakes there, and never
+beyond the usual limit of motorways (130 km/h, 80 mph)."""
 
 LEAST_RPM, MOST_RPM, MOST_RPM_STANDING = 1100.0, 4000.0, 3500.0
 """In gear: above lugging, far below any limit. Standing still: what an engine bears without load for half a minute."""
@@ -56,16 +57,16 @@ def drive_choices(
 
     engine_rpm: engine speed at which it was felt, for the same standing still, or None.
     """
-    fastest = max(FASTEST_MPS, around_mps)
-    at = rounded_speed(around_mps, unit, SLOWEST_MPS, fastest)
+    slowest, fastest = min(SLOWEST_MPS, around_mps), max(FASTEST_MPS, min(around_mps, LIMIT_MPS))
+    at = rounded_speed(around_mps, unit, slowest, fastest)
     found: list[DriveChoice] = []
-    for speed in dict.fromkeys(rounded_speed(at * by, unit, SLOWEST_MPS, fastest) for by in (1.0, 0.8, 1.15)):
+    for speed in dict.fromkeys(rounded_speed(at * by, unit, slowest, fastest) for by in (1.0, 0.8, 1.15)):
         found += [
             DriveChoice("hold", speed, speed, gears, duration_s=HOLD_S)
             for gears in _gears(vehicle, speed, speed, low_range)
         ]
     for low_by, high_by in SPANS:
-        low, high = (rounded_speed(at * by, unit, SLOWEST_MPS, fastest) for by in (low_by, high_by))
+        low, high = (rounded_speed(at * by, unit, slowest, fastest) for by in (low_by, high_by))
         if high > 1.1 * low:
             found += [
                 DriveChoice("sweep", low, high, gears, duration_s=SWEEP_S)
@@ -75,7 +76,7 @@ def drive_choices(
     found += [DriveChoice("shift", at, at, (g + 1, g), duration_s=SHIFT_S) for g in held if g + 1 in held]
     gears = (usual_gear(vehicle, at, low_range),) if held else ()
     found.append(DriveChoice("load", at, at, tuple(g for g in gears if g), duration_s=LOAD_S))
-    return (*found, *_without_gear(vehicle, at, fastest, unit, engine_rpm))
+    return (*found, *_without_gear(vehicle, at, slowest, fastest, unit, engine_rpm))
 
 
 def cost_bits(choice: DriveChoice, around_mps: float) -> float:
@@ -85,14 +86,14 @@ def cost_bits(choice: DriveChoice, around_mps: float) -> float:
 
 
 def _without_gear(
-    vehicle: Vehicle, at: float, fastest: float, unit: str, engine_rpm: float | None
+    vehicle: Vehicle, at: float, slowest: float, fastest: float, unit: str, engine_rpm: float | None
 ) -> list[DriveChoice]:
     """Neutral, moving and standing."""
     if not vehicle.has_engine:
         return []
     found = []
-    high = rounded_speed(at * COAST_FROM, unit, SLOWEST_MPS, fastest)
-    low = rounded_speed(at * COAST_TO, unit, SLOWEST_MPS, fastest)
+    high = rounded_speed(at * COAST_FROM, unit, slowest, fastest)
+    low = rounded_speed(at * COAST_TO, unit, slowest, fastest)
     if high > 1.1 * low:
         found.append(DriveChoice("coast", high, low, duration_s=(high - low) / COASTING_MPS2))
     if engine_rpm is not None:
