@@ -123,6 +123,7 @@ def track_seen(case: Case) -> TrackSeen | None:
     line = case.wheel_hz * case.per_wheel * order
     peaks = peaks_along(case, line, case.times_s)
     blank = np.where(held, 1.0, np.nan)
+    fitted[[0, -1]] = np.nan  # the course rests on one side only there
     return TrackSeen(
         times + case.stretch_s,
         nominal * blank,

@@ -14,7 +14,7 @@ from vibeorder.diagnosis.measured import expected_hz
 from vibeorder.diagnosis.signal import folded
 from vibeorder.diagnosis.twins import readings_of
 from vibeorder.diagnosis.why_case import Case, multiple_at
-from vibeorder.diagnosis.why_track import BESIDE_HZ, Followed, follow
+from vibeorder.diagnosis.why_track import Followed, follow
 from vibeorder.diagnosis.why_words import hz, plus_minus, size, two_digits
 from vibeorder.vehicle import order_text, part_text
 
@@ -152,9 +152,7 @@ def follow_case(case: Case, order: float) -> Followed | None:
     alone = np.interp(found.times_s, case.times_s, clear.astype(float)) > 0.5
     if alone[found.held].mean() < LEAST_ALONE:
         alone = np.ones_like(alone)
-    rate = np.interp(found.times_s, case.times_s, case.wheel_hz * case.per_wheel * order)
-    rise = case.floor.rise(np.maximum(rate, 1.0), *(abs(d) for d in BESIDE_HZ[2:]))
-    return replace(found, noise=found.noise * rise, held=found.held & alone)
+    return replace(found, held=found.held & alone)
 
 
 def orders_of(case: Case) -> tuple[OrderStrength, ...]:

@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 
 from vibeorder.spectrum import narrowest_bandwidth_hz, track_orders
 
-__all__ = ["BESIDE_HZ", "BLOCK_NOISE_HZ", "Followed", "Strength", "follow"]
+__all__ = ["BLOCK_NOISE_HZ", "Followed", "Strength", "follow"]
 
 FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]

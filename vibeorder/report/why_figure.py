@@ -197,13 +197,17 @@ def _scale(axes: "Axes", suspects: Sequence[Explanation]) -> None:
         axes.plot([low, high], [row, row], color=FAINT, linewidth=9, solid_capstyle="butt", zorder=1,
                   label="healthy, 19 in 20" if row == 0 else None)  # fmt: skip
         amplitude = max(said.value("amplitude"), 1e-3)
-        axes.plot(amplitude, row, marker, color=colour, markersize=8, zorder=3)
+        face = colour if any(f.kind == "line" for f in one.speaks_for) else PAPER
+        axes.plot(amplitude, row, marker, color=colour, markerfacecolor=face, markersize=8, zorder=3,
+                  clip_on=False)  # fmt: skip
     axes.axvline(complaint, color=INK, linewidth=1.2, linestyle=(0, (4, 2)), label="complaints begin")
     axes.set_yticks(range(len(suspects)), [one.name for one in suspects], fontsize=8.5)
     axes.set_ylim(len(suspects) - 0.4, -0.6)
     axes.set_xlim(1e-3, 3.0)
     axes.xaxis.set_major_formatter("{x:g}")
     axes.set_xlabel("strength, peak m/s²", fontsize=9, color=INK)
+    axes.annotate("hollow: no line of its own stands", (1.0, 1.03), xycoords="axes fraction", ha="right",
+                  va="bottom", fontsize=8, color=INK)  # fmt: skip
     axes.legend(
         loc="lower left", bbox_to_anchor=(0.0, 1.0), ncols=2, fontsize=8, frameon=False, labelcolor=INK
     )
