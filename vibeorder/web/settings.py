@@ -10,7 +10,7 @@ __all__ = ["Limits", "Settings", "default_folder"]
 DEFAULT_PORT = 8765
 MEGABYTE = 1_000_000
 MOST_WORKERS = 4
-"""A child waits ready in each, at about 150 MB; a shop sends few recordings at once."""
+"""A child waits ready in each: measured 178 MB, 103 of them its own; a shop sends few recordings at once."""
 
 
 @dataclass(frozen=True, slots=True)
