@@ -143,7 +143,7 @@ def _by_speed(axes: "Axes", curve: SpeedCurve, colour: str, unit: str, amplitude
         axes.plot(curve.load.speed_mps / per, curve.load.coasting, "v", color=COASTING, markersize=5,
                   label="coasting", zorder=4)  # fmt: skip
     top = float(max((curve.amplitude + curve.standard_error).max(), curve.expected.max()))
-    axes.set_ylim(0.0, 1.5 * top)
+    axes.set_ylim(0.0, (1.5 if curve.load is None else 1.75) * top)
     axes.set_xlabel(f"road speed, {name}", fontsize=9, color=INK)
     axes.set_ylabel(_strength_label(amplitude_unit), fontsize=9, color=INK)
     _legend(axes, 2)
