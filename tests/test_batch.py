@@ -126,6 +126,14 @@ def test_parquet_and_csv_hold_the_same(
 # ---- started again
 
 
+@pytest.fixture(scope="module")
+def once(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A folder of three recordings and the table of a batch over them."""
+    place = tmp_path_factory.mktemp("once")
+    assert batch_command(fill(place / "drives", cars=0), "--out", place / "r.csv").returncode == 0
+    return place
+
+
 def changed_by(folder: Path, what: str) -> tuple[str | Path, ...]:
     """Change one thing about volt1.csv, or about all; the words of the second run."""
     path = folder / "volt1.csv"
@@ -144,10 +152,12 @@ def changed_by(folder: Path, what: str) -> tuple[str | Path, ...]:
 @pytest.mark.parametrize(
     ("what", "again"), [("nothing", 0), ("content", 1), ("time", 1), ("vehicle", 3), ("words", 3)]
 )
-def test_started_again_only_what_changed_is_done_again(tmp_path: Path, what: str, again: int) -> None:
-    folder = fill(tmp_path / "drives", cars=0)
-    out = tmp_path / "r.csv"
-    assert batch_command(folder, "--out", out).returncode == 0
+def test_started_again_only_what_changed_is_done_again(
+    once: Path, tmp_path: Path, what: str, again: int
+) -> None:
+    shutil.copytree(once, tmp_path / "copy")  # times of change are copied too
+    folder, out = tmp_path / "copy" / "drives", tmp_path / "copy" / "r.csv"
+    out.unlink()
     second = batch_command(folder, "--out", out, *changed_by(folder, what))
     assert second.returncode == 0, second.stderr
     assert second.stderr.count("\n") == again
@@ -173,7 +183,7 @@ def lines_in(journal: Path) -> int:
 def test_after_kill_9_at_most_the_files_in_work_are_lost_and_the_table_comes_out_the_same(
     tmp_path: Path,
 ) -> None:
-    folder = fill(tmp_path / "drives", volts=7, cars=0)
+    folder = fill(tmp_path / "drives", volts=5, cars=0)
     out, other = tmp_path / "r.csv", tmp_path / "undisturbed.csv"
     words = [
         sys.executable,
@@ -188,13 +198,13 @@ def test_after_kill_9_at_most_the_files_in_work_are_lost_and_the_table_comes_out
     ]
     with subprocess.Popen(words, env=environment(), stderr=subprocess.PIPE, text=True) as victim:
         assert victim.stderr is not None
-        said = [victim.stderr.readline() for _ in range(3)]
+        said = [victim.stderr.readline() for _ in range(2)]
         victim.send_signal(signal.SIGKILL)
     kept = lines_in(tmp_path / "r.csv.journal")
-    assert kept >= 3, said
+    assert 2 <= kept < 5, said
     assert not out.exists()
     again = batch_command(folder, "--out", out)
-    assert again.stderr.count("\n") == 7 - kept  # none done twice
+    assert again.stderr.count("\n") == 5 - kept  # none done twice
     assert batch_command(folder, "--out", other).returncode == 0
     assert without_time(rows_of(out)) == without_time(rows_of(other))
 
@@ -390,6 +400,16 @@ def test_the_index_says_vehicle_speed_and_gear_of_each(garage: Path) -> None:
     assert "recordings.csv" in tasks["b.wav"].trouble  # no vehicle is known: what to do
 
 
+def test_an_index_beside_one_profile_for_all_still_says_speeds_and_exceptions(garage: Path) -> None:
+    drives = garage / "drives"
+    (drives / "recordings.csv").write_text("file,vehicle,speed\na.csv,,60 mph\nb.wav,car,\n")
+    (drives / "car.toml").write_text(CAR_TOML)
+    tasks = {t.source: t for t in plan_batch(drives, garage / "cars" / "truck.toml", Said()).tasks}
+    assert (Path(tasks["a.csv"].vehicle).name, tasks["a.csv"].said.speed) == ("truck.toml", "60 mph")
+    assert Path(tasks["b.wav"].vehicle).name == "car.toml"
+    assert "recordings.csv" not in tasks
+
+
 def test_an_index_in_toml_says_the_same(garage: Path) -> None:
     index = garage / "list.toml"
     index.write_text('[[recording]]\nfile = "a.csv"\nvehicle = "cars/truck"\ngear = 7\nlow_range = true\n')
@@ -419,8 +439,6 @@ def test_an_index_that_makes_no_sense_is_refused_before_any_work(garage: Path, i
 @pytest.mark.parametrize(("line", "says"), [("a.csv,truck,seven", "gear"), ("a.csv,lorry,7", "lorry")])
 def test_a_line_that_makes_no_sense_is_its_own_recordings_trouble(garage: Path, line: str, says: str) -> None:
     (garage / "cars" / "recordings.csv").write_text(f"file,vehicle,gear\n{line}\n")
-    tasks = {t.source: t for t in plan_batch(garage / "drives", garage / "cars" / "truck.toml", Said()).tasks}
-    assert tasks["a.csv"].trouble == ""  # a profile was named, not the folder with the index
     tasks = {t.source: t for t in plan_batch(garage / "drives", garage / "cars", Said()).tasks}
     assert says in tasks["a.csv"].trouble
     assert "line 2" in tasks["a.csv"].trouble

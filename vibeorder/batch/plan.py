@@ -93,22 +93,21 @@ def _garage(folder: Path, vehicles: Path | None) -> _Garage:
         raise VibeorderError(
             f"there is no {place}; --vehicles names a profile, a folder of them, or an index"
         )
-    if place.is_dir():
-        near = dict.fromkeys(one / name for one in (place, folder) for name in INDEX_NAMES)
-        indexes = [path for path in near if path.is_file()]
-        if len(indexes) > 1:
-            raise VibeorderError(
-                f"{indexes[0]} and {indexes[1]} both say which vehicle is whose; keep one of them"
-            )
-        lines = read_index(indexes[0], folder, place) if indexes else {}
-        return _Garage(None, place, lines, tuple(indexes))
-    lines = read_index(place, folder, place.parent) if place.suffix.lower() == ".csv" or _lists(place) else {}
-    if lines or place.suffix.lower() == ".csv":
-        return _Garage(None, place.parent, lines, (place,))
-    from vibeorder.vehicle import load_vehicle
+    if place.is_file() and (place.suffix.lower() == ".csv" or _lists(place)):
+        return _Garage(None, place.parent, read_index(place, folder, place.parent), (place,))
+    single = place if place.is_file() else None
+    if single is not None:
+        from vibeorder.vehicle import load_vehicle
 
-    load_vehicle(place)  # its sentence now, and not once per recording
-    return _Garage(place, place.parent, {}, ())
+        load_vehicle(single)  # its sentence now, and not once per recording
+    garage = place.parent if single is not None else place
+    near = dict.fromkeys(one / name for one in (garage, folder) for name in INDEX_NAMES)
+    indexes = [path for path in near if path.is_file()]
+    if len({_real(path) for path in indexes}) > 1:
+        raise VibeorderError(
+            f"{indexes[0]} and {indexes[1]} both say which vehicle is whose; keep one of them"
+        )
+    return _Garage(single, garage, read_index(indexes[0], folder, garage) if indexes else {}, tuple(indexes))
 
 
 def _lists(path: Path) -> bool:
