@@ -410,3 +410,15 @@ def test_the_page_about_the_page_names_the_limits_and_lines_that_are_true() -> N
     assert f"up to {most.files} at once" in text
     assert _greeting(8765, Path("/home/shop/.local/share/vibeorder")) in text
     assert all(line.partition("http")[0] in text for line in _for_others(8765).splitlines())
+
+
+def test_a_profile_changed_by_hand_is_read_anew(tmp_path: Path) -> None:
+    vehicles = Vehicles(tmp_path / "vehicles", 9)
+    saved = vehicles.save(profile_of(FormData(TRUCK)))
+    assert vehicles.get(saved.name).vehicle.axle_ratio == 3.73
+    path = vehicles.root / f"{saved.name}.toml"
+    path.write_text(path.read_text("utf-8").replace("3.73", "4.100"), "utf-8")
+    assert vehicles.get(saved.name).vehicle.axle_ratio == 4.1
+    path.unlink()
+    with pytest.raises(VehicleError, match="no such saved vehicle"):
+        vehicles.get(saved.name)
