@@ -35,8 +35,8 @@ MEMBERS = ("../../up.csv", "/root.csv", "a\\b.csv", "ä.csv", "._a.csv", "x" * 2
            "Location.csv", "speed.csv", "acc.txt")  # fmt: skip
 NUMBER = re.compile(r"[-+]?\d+(?:\.\d+)?(?:e[-+]?\d+)?", re.IGNORECASE)
 LARGEST = 1 << 20
-BOMB_ONE_IN = 40
-BOMB_MB = (1, 30, 300, 600)
+BOMB_ONE_IN = 100
+BOMB_MB = (1, 15, 40, 200)
 
 
 def mutated(kind: str, seeds: Sequence[bytes], rng: Random) -> bytes:
