@@ -21,6 +21,7 @@ MAX_FIELDS = 200
 MAX_HEAD = 8192
 PIECE = 1 << 18
 SHOWN_NAME = 80
+UNNAMED = "recording"
 
 
 @dataclass(frozen=True, slots=True)
@@ -141,7 +142,9 @@ class _Parts:
         self._name = options.get(b"name", b"").decode("utf-8", "replace")
         if b"filename" not in options:
             return
-        self._filename = _shown(options[b"filename"].decode("utf-8", "replace"))
+        # a browser sends an empty name for a file field left empty; any other name is a file, however it is shown
+        given = options[b"filename"].decode("utf-8", "replace")
+        self._filename = _shown(given) if given else ""
         if len(self.files) >= 2 * self.limits.files:
             raise VibeorderError(f"send at most {self.limits.files} recordings at once")
         self._open = (self.folder / f"recording-{len(self.files) + 1:02d}").open("xb")
@@ -169,7 +172,7 @@ class _Parts:
         if not self._filename and not self._size:
             path.unlink()  # what a browser sends for a file field left empty
             return
-        self.files.append(UploadedFile(self._name, path.name, self._filename or "recording", self._size))
+        self.files.append(UploadedFile(self._name, path.name, self._filename or UNNAMED, self._size))
 
     def end(self) -> None:
         """The closing boundary came."""
@@ -185,4 +188,4 @@ class _Parts:
 def _shown(filename: str) -> str:
     """A sender's file name for showing, never for opening: last part, printable, short."""
     last = PurePosixPath(filename.replace("\\", "/")).name
-    return "".join(c for c in last if c.isprintable())[-SHOWN_NAME:]
+    return "".join(c for c in last if c.isprintable())[-SHOWN_NAME:] or UNNAMED
