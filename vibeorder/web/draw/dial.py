@@ -13,7 +13,7 @@ from vibeorder.bench import Readings, Runout, name_angle
 from vibeorder.bench.harmonics import fitted_curve
 from vibeorder.units import parse_length, show_length
 from vibeorder.web.draw.frequency import number, path_of
-from vibeorder.web.draw.polar import SMALL, Face, circle, close, label, line, nice_step, opened
+from vibeorder.web.draw.polar import SMALL, Face, circle, close, label, line, nice_step, opened, plain_number
 
 __all__ = ["place_names", "readings_svg", "runout_svg"]
 
@@ -107,10 +107,14 @@ class _Scale:
         out += [circle(FACE.x, FACE.y, self.distance(value), "ring", "2 5") for value in steps]
         for k, name in ((-count, ""), (0, "mean"), (count, unit)):
             x, y = FACE.at(self.distance(k * self.step), 202.5)
-            said = name if k == 0 else f"{k * self.step:+g} {name}".strip().replace("-", "−")
+            said = name if k == 0 else f"{plain_number(k * self.step, '+')} {name}".strip()
             out.append(label(x, y + 5.0, said, "middle", SMALL, "halo"))
         if count > 1:
-            out.append(label(FACE.x, FACE.y + 5.0, f"rings {self.step:g} {unit}", "middle", SMALL, "soft"))
+            out.append(
+                label(
+                    FACE.x, FACE.y + 5.0, f"rings {plain_number(self.step)} {unit}", "middle", SMALL, "soft"
+                )
+            )
         return "".join(out)
 
 
