@@ -28,9 +28,7 @@ from vibeorder.diagnosis.judge import Judgement
 from vibeorder.diagnosis.paths import gear_totals, spread, trace_gears, wobble_course
 from vibeorder.diagnosis.posterior import Kind, posterior_of, tempered
 from vibeorder.diagnosis.propose import RateDoubt
-from vibeorder.diagnosis.ridge import find_ridges
 from vibeorder.diagnosis.scan import Clock
-from vibeorder.diagnosis.signal import Signal
 
 FloatArray = NDArray[np.float64]
 PERCEIVED_MPS2_PEAK = 0.015
@@ -311,57 +309,3 @@ def test_a_shake_felt_in_one_stretch_of_four_is_not_lost_among_the_quiet_ones() 
     assert found[0] > 10.0
     nowhere = combined_log_odds([piece(prior + quiet, prior)] * 4)
     assert nowhere[0] < 0.0
-
-
-# ---- the strongest line of a recording without a speed
-
-
-def shaking(frequency_hz: FloatArray, rate_hz: float, seed: int = 0) -> Signal:
-    rng = np.random.default_rng(seed)
-    turns = np.cumsum(frequency_hz) / rate_hz
-    samples = 0.5 * rng.normal(size=(3, turns.size))
-    samples += np.array([[0.5], [0.1], [0.3]]) * np.cos(2.0 * np.pi * turns)
-    return Signal(samples.astype(np.float32), np.ones(turns.size, bool), rate_hz, False)
-
-
-def flat_floor(rate_hz: float) -> Floor:
-    return Floor(np.array([0.0, rate_hz / 2.0]), np.ones(2), rate_hz)
-
-
-def bent_sweep(rate_hz: float) -> FloatArray:
-    """18 to 28 Hz in 24 s, fast at first: an acceleration that eases off."""
-    times = np.arange(24.0 * rate_hz) / rate_hz
-    return np.asarray(18.0 + 10.0 * np.sin(np.pi * times / 30.0))
-
-
-def followed(truth: FloatArray, rate_hz: float) -> None:
-    ridge = find_ridges(shaking(truth, rate_hz), flat_floor(rate_hz), [])[0]
-    times = np.arange(truth.size) / rate_hz
-    assert ridge.frequency_hz == pytest.approx(np.interp(ridge.mid_s, times, truth), rel=0.01)
-    assert ridge.jump_s is None
-    assert float(np.ptp(ridge.turns)) == pytest.approx(float(truth.sum() / rate_hz), rel=0.006)
-
-
-SLOW_LOG = pytest.mark.xfail(
-    strict=True,
-    reason="in a 100 Hz log a sweep from 20 to 30 Hz is followed as 80 to 70 Hz, though 'all else equal, a line is "
-    "taken as not folded': in ln(frequency) the folded course is the gentler one, and its cells are wider",
-)
-
-
-@pytest.mark.parametrize("rate_hz", [pytest.param(100.0, marks=SLOW_LOG), 200.0, 400.0])
-def test_a_sweeping_line_is_followed_without_a_speed(rate_hz: float) -> None:
-    followed(20.0 * np.exp(np.linspace(0.0, 0.4, int(24.0 * rate_hz))), rate_hz)
-
-
-def test_a_bent_sweep_is_followed_without_a_speed() -> None:
-    followed(bent_sweep(400.0), 400.0)
-
-
-def test_a_line_that_jumps_as_a_shift_makes_it_is_followed_across_the_jump() -> None:
-    times = np.arange(2400) / 100.0
-    factor = 1.28 / 1.52  # fifth to sixth gear
-    truth = np.linspace(24.0, 30.0, 2400) * np.where(times < 12.0, 1.0, factor)
-    ridge = find_ridges(shaking(truth, 100.0), flat_floor(100.0), [factor, 1.0 / factor])[0]
-    assert ridge.jump_s == pytest.approx(12.0, abs=1.5)
-    assert ridge.jump == pytest.approx(factor, rel=0.03)

@@ -1,24 +1,30 @@
-"""No speed given: every name that the strongest line may bear implies a speed; all are weighed.
+"""No speed given: every name that the strongest line may bear implies a course of speed and gears; all are weighed.
 
-If the line is source k, the wheel turns at its rate over k's multiple, and every other line's place follows.
-The names share the line itself; what decides is whether the others are where that name puts them, and whether
-the implied speed is one that people drive.
+Where the wheel's rate is known every line's place follows. So the recording is followed once for every source
+that may be the strongest (`pursuit`, `namings`), every other line is read along each course (`weighing`), and what
+decides is whether the lines that a sound vehicle has too are where a name puts them, and whether the speed and
+the gears it implies are such as people drive.
 """
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from concurrent.futures import ThreadPoolExecutor
 
 import numpy as np
 from numpy.typing import NDArray
 
-from vibeorder.diagnosis.analyse import Piece, Setting, judge_stretch
+from vibeorder.diagnosis.along import TrackReader
+from vibeorder.diagnosis.amplitudes import complaint_from
+from vibeorder.diagnosis.analyse import Piece, Setting, shake_rms
 from vibeorder.diagnosis.candidates import Candidate
-from vibeorder.diagnosis.floor import floor_of
-from vibeorder.diagnosis.judge import Judgement
-from vibeorder.diagnosis.propose import BRISK, RateDoubt
-from vibeorder.diagnosis.ridge import Ridge, find_ridges
-from vibeorder.diagnosis.scan import HOP_S, Clock
+from vibeorder.diagnosis.colour import colour_of
+from vibeorder.diagnosis.judge import _class_evidence_of as class_evidence
+from vibeorder.diagnosis.judge import _log_prior as log_prior_of_classes
+from vibeorder.diagnosis.namings import namings
+from vibeorder.diagnosis.pursuit import Pursuit
+from vibeorder.diagnosis.retold import Weighed, piece_of
+from vibeorder.diagnosis.ridge import CELL, LineTable, line_table
 from vibeorder.diagnosis.signal import Signal
+from vibeorder.diagnosis.weighing import explain
 from vibeorder.speed.given import SpeedGiven
 from vibeorder.units import MPH_MPS
 
@@ -27,30 +33,29 @@ __all__ = ["infer_pieces"]
 FloatArray = NDArray[np.float64]
 Progress = Callable[[str, float], None]
 
-SPEED_RANGE_MPS = (15.0 * MPH_MPS, 90.0 * MPH_MPS)
-EDGE = 0.03
-"""Speeds at which a shake is recorded when nothing is said, uniform in speed, and how soft the edges are in
-ln(speed) (common practice, no source)."""
+SPEED_RANGE_MPS = (19.0 * MPH_MPS, 87.0 * MPH_MPS)
+EDGE = 0.02
+BEYOND = 0.05
+"""Speeds at which a shake is recorded when nothing is said, uniform in speed, how soft the edges are in ln(speed),
+and how far beyond them courses are looked for (common practice, no source)."""
+
+SAID_SD, SAID_AT_MOST = 0.12, 6.0
+"""How well the ends of a range that was said are those of the drive, in ln(speed), and what that may cost."""
 
 STRETCH_S = 75.0
-MOST_STRETCHES = 2
-TOO_UNLIKELY = -14.0
-MOST_NAMINGS, AT_LEAST = 40, 5
-SECOND_RIDGE = 0.6
-"""A weaker line is followed too only where it has this share of the strongest line's evidence."""
+MOST_STRETCHES = 4
+WORKERS = 2
+SWEEP = 1.15
+"""Fastest over slowest speed from which a course is a sweep, with three speeds of its own, not one."""
 
-REACH, STEP = 0.012, 0.001
+USUAL_RPM, USUAL_RPM_LOG_SD = 1900.0, 0.4
+SLOWEST_RPM, FASTEST_RPM, OUT_OF_RANGE = 700.0, 5500.0, -12.0
+"""Engine speeds at which people drive, the spread in ln(rpm) (common practice, no source), and log odds outside."""
 
+LOGGED_SD, LOGGED_ELSEWHERE = 0.025, -4.0
+"""Spread of a logged engine speed about a gear's, in ln, and the log odds of a gear that it does not fit."""
 
-@dataclass(frozen=True, slots=True)
-class _Naming:
-    """A ridge called one candidate's line; gear of an engine line before and after the ridge's jump, or None."""
-
-    candidate: int
-    gears: tuple[int, int] | None
-    rate_at_samples: FloatArray
-    turns: FloatArray
-    log_prior: float
+HIGHEST_RATE_HZ, THINNED_TO_HZ = 1200.0, 600.0
 
 
 def infer_pieces(
@@ -60,18 +65,22 @@ def infer_pieces(
     setting: Setting,
     progress: Progress | None = None,
 ) -> list[Piece]:
-    """Judge the liveliest stretches on every clock that their strongest lines imply.
+    """Judge the liveliest stretches on every course that their strongest lines imply.
 
-    given: a range of speeds that was said, or None.
+    given: a range of speeds that was said, or None. What `setting` knows of the gear and of a logged engine speed
+    is used.
     """
+    spans = _stretches(signal)
     pieces = []
-    for i, (first, last) in enumerate(_stretches(signal)):
-        part = Signal(
-            signal.samples[:, first:last], signal.valid[first:last], signal.rate_hz, signal.relative
-        )
-        piece = _infer(part, candidates, given, setting, first / signal.rate_hz, progress, i)
-        if piece is not None:
-            pieces.append(piece)
+    # the heavy parts run outside the interpreter's lock: two stretches at a time
+    with ThreadPoolExecutor(WORKERS) as pool:
+        jobs = [pool.submit(_infer, signal, candidates, given, setting, first, last) for first, last in spans]
+        for i, job in enumerate(jobs):
+            if progress is not None:
+                progress("trying what speed each name implies", i / len(jobs))
+            piece = job.result()
+            if piece is not None:
+                pieces.append(piece)
     return pieces
 
 
@@ -87,136 +96,91 @@ def _stretches(signal: Signal) -> list[tuple[int, int]]:
 
 
 def _infer(
-    part: Signal,
+    signal: Signal,
     candidates: Sequence[Candidate],
     given: SpeedGiven | None,
     setting: Setting,
-    start_s: float,
-    progress: Progress | None,
-    stretch: int,
+    first: int,
+    last: int,
 ) -> Piece | None:
-    floor = floor_of(part)
-    per_wheel = setting.engine_per_wheel()
-    ridges = find_ridges(part, floor, _jump_factors(per_wheel))
-    ridges = [r for r in ridges if r.total > SECOND_RIDGE * ridges[0].total]
-    namings = [n for ridge in ridges for n in _namings(ridge, part, candidates, per_wheel, given, setting)]
-    namings.sort(key=lambda n: -n.log_prior)
-    likely = [n for n in namings if n.log_prior > TOO_UNLIKELY][:MOST_NAMINGS]
-    namings = likely or [n for n in namings if np.isfinite(n.log_prior)][:AT_LEAST]
-    found: list[Piece] = []
-    logs: list[float] = []
-    for i, naming in enumerate(namings):
-        if progress is not None:
-            progress("trying what speed each name implies", (stretch + i / len(namings)) / MOST_STRETCHES)
-        clock = _clock(part, naming)
-        own = Setting(setting.vehicle, setting.gear, setting.low_range, None)
-        found.append(
-            judge_stretch(
-                part,
-                candidates,
-                clock,
-                RateDoubt(0.0, 0.004, 0.002, 0.001),
-                own,
-                start_s,
-                None,
-                naming.candidate,
-                BRISK,
-            )
-        )
-        logs.append(naming.log_prior)
-    return _merged(found, logs) if found else None
-
-
-def _jump_factors(per_wheel: FloatArray | None) -> list[float]:
-    if per_wheel is None or per_wheel.size < 2:
-        return []
-    steps = per_wheel[1:] / per_wheel[:-1]
-    return [*steps.tolist(), *(1.0 / steps).tolist()]
-
-
-def _namings(
-    ridge: Ridge,
-    part: Signal,
-    candidates: Sequence[Candidate],
-    per_wheel: FloatArray | None,
-    given: SpeedGiven | None,
-    setting: Setting,
-) -> list[_Naming]:
-    found = []
+    """One stretch, judged as if it were all."""
+    part = _thinned(signal, first, last)
+    colour = colour_of(part)
+    table = line_table(part, colour)
     circumference = setting.vehicle.tire.circumference_m
-    rate = np.gradient(ridge.turns) * part.rate_hz
-    times = np.arange(rate.size) / part.rate_hz
-    for k, candidate in enumerate(candidates):
-        if candidate.basis == "wheel":
-            if ridge.jump_s is None:
-                wheel = rate / candidate.multiple
-                log_p = _speed_log_prior(wheel * circumference, given)
-                found.append(_Naming(k, None, wheel, ridge.turns / candidate.multiple, log_p))
-            continue
-        for g1, g2 in _gear_pairs(ridge, per_wheel, setting.gear):
-            assert per_wheel is not None
-            at = np.where(times < (ridge.jump_s or np.inf), per_wheel[g1 - 1], per_wheel[g2 - 1])
-            wheel = rate / (candidate.multiple * at)
-            turns = np.concatenate([[0.0], np.cumsum(0.5 * (wheel[1:] + wheel[:-1])) / part.rate_hz])
-            log_p = _speed_log_prior(wheel * circumference, given) - float(np.log(per_wheel.size))
-            found.append(_Naming(k, (g1, g2), wheel, turns, log_p))
-    return found
-
-
-def _gear_pairs(ridge: Ridge, per_wheel: FloatArray | None, gear: int | None) -> list[tuple[int, int]]:
-    """Gears before and after the ridge's jump that its factor allows."""
-    if per_wheel is None:
-        return []
-    numbers = range(1, per_wheel.size + 1) if gear is None else [gear]
-    if ridge.jump_s is None:
-        return [(g, g) for g in numbers]
-    return [
-        (a, b)
-        for a in numbers
-        for b in (a - 1, a + 1)
-        if b in numbers and abs(np.log(per_wheel[b - 1] / per_wheel[a - 1] / ridge.jump)) < 0.03
-    ]
-
-
-def _speed_log_prior(speed_mps: FloatArray, given: SpeedGiven | None) -> float:
-    """Log prior of an implied course of speed: soft edges, and uniform in speed rather than in its logarithm."""
-    low, high = SPEED_RANGE_MPS if given is None else (0.96 * given.low_mps, 1.0 * given.high_mps)
-    slow, fast = np.percentile(speed_mps, [5, 95])
-    if slow <= 0.0:
-        return -np.inf
-    edges = -np.logaddexp(0.0, -np.log(slow / low) / EDGE) - np.logaddexp(0.0, -np.log(high / fast) / EDGE)
-    knots = np.log(np.percentile(speed_mps, [10, 90]) / 20.0)
-    return float(edges + (knots.sum() if fast > 1.15 * slow else knots.mean()))
-
-
-def _clock(part: Signal, naming: _Naming) -> Clock:
-    count = max(2, int(part.samples.shape[1] / part.rate_hz / HOP_S))
-    mid_s = np.asarray((np.arange(count) + 0.5) * HOP_S, float)
-    at = np.arange(naming.turns.size) / part.rate_hz
-    knots = np.interp(np.arange(count + 1) * HOP_S, at, naming.turns)
-    cells = round(REACH / STEP)
-    epsilon = np.asarray(np.arange(-cells, cells + 1) * STEP, float)
-    return Clock(
-        naming.turns,
-        mid_s,
-        np.maximum(np.diff(knots) / HOP_S, 1e-3),
-        epsilon,
-        epsilon.size + round(0.065 / STEP),
+    low, high = SPEED_RANGE_MPS if given is None else (0.96 * given.low_mps, given.high_mps)
+    rates = np.exp(
+        np.arange(np.log(low / circumference) - BEYOND, np.log(high / circumference) + BEYOND, CELL)
     )
+    per_wheel, numbers = _gears(setting)
+    engine_hz = None if setting.engine_hz is None else setting.engine_hz[first:last]
+    prior = _gear_prior(per_wheel, rates, table, engine_hz)
+    pursuit = Pursuit(table, candidates, rates, per_wheel, prior)
+    reader = TrackReader(part, colour)
+    classes = log_prior_of_classes(candidates)
+    felt = complaint_from(shake_rms(part))
+    weighed: list[Weighed] = []
+
+    def log_speed_of(rate_hz: FloatArray) -> float:
+        return _speed_log_prior(rate_hz * circumference, low, high, given)
+
+    for naming in namings(pursuit, part, log_speed_of):
+        log_speed = log_speed_of(naming.rate_hz)
+        for one in explain(pursuit, naming, reader):
+            log_class = classes + class_evidence(candidates, one.lines, part.relative, felt)
+            weighed.append(Weighed(one, log_speed + one.log_prior + log_class))
+    if not weighed:
+        return None
+    return piece_of(part, candidates, weighed, numbers, per_wheel, classes, first / signal.rate_hz)
 
 
-def _merged(pieces: Sequence[Piece], logs: Sequence[float]) -> Piece:
-    """One piece whose hypotheses are those of every naming, weighed with its prior."""
-    from dataclasses import replace
+def _thinned(signal: Signal, first: int, last: int) -> Signal:
+    """The stretch; sound, whose lines lie far below its rate, at a lower one."""
+    samples, valid = signal.samples[:, first:last], signal.valid[first:last]
+    step = int(signal.rate_hz / THINNED_TO_HZ) if signal.rate_hz >= HIGHEST_RATE_HZ else 1
+    if step == 1:
+        return Signal(samples, valid, signal.rate_hz, signal.relative)
+    from scipy.signal import resample_poly
 
-    hypotheses = [
-        replace(h, log_class=h.log_class + log)
-        for piece, log in zip(pieces, logs, strict=True)
-        for h in piece.judgement.hypotheses
-    ]
-    hypotheses.sort(key=lambda h: -float(np.logaddexp.reduce(h.log_class)))
-    total = np.logaddexp.reduce(np.stack([h.log_class for h in hypotheses]), axis=0)
-    first = pieces[0]
-    judged = Judgement(first.judgement.candidates, first.judgement.log_prior, total, tuple(hypotheses))
-    best = next(p for p in pieces if any(h.scan is hypotheses[0].scan for h in p.judgement.hypotheses))
-    return Piece(first.start_s, best.clock, best.doubt, judged, best.floor)
+    thin = np.asarray(resample_poly(samples, 1, step, axis=1), np.float32)
+    return Signal(thin, valid[::step][: thin.shape[1]], signal.rate_hz / step, signal.relative)
+
+
+def _gears(setting: Setting) -> tuple[FloatArray | None, NDArray[np.intp]]:
+    """Engine turns per wheel turn of the gears that may be in use, and their numbers."""
+    per_wheel = setting.engine_per_wheel()
+    if per_wheel is None:
+        return None, np.zeros(0, np.intp)
+    numbers = np.arange(1, per_wheel.size + 1)
+    if setting.gear is not None:
+        numbers = numbers[setting.gear - 1 : setting.gear]
+    return per_wheel[numbers - 1], numbers
+
+
+def _gear_prior(
+    per_wheel: FloatArray | None, rates_hz: FloatArray, table: LineTable, engine_hz: FloatArray | None
+) -> FloatArray:
+    """Log prior of each gear at each rate [shape (frames or 1, cells, gears)], a logged engine speed heeded."""
+    if per_wheel is None:
+        return np.zeros((1, rates_hz.size, 0))
+    rpm = 60.0 * rates_hz[:, None] * per_wheel
+    log_p = -0.5 * (np.log(rpm / USUAL_RPM) / USUAL_RPM_LOG_SD) ** 2
+    log_p = np.where((rpm < SLOWEST_RPM) | (rpm > FASTEST_RPM), log_p + OUT_OF_RANGE, log_p)
+    log_p = (log_p - np.logaddexp.reduce(log_p, axis=1)[:, None])[None]
+    if engine_hz is None:
+        return np.asarray(log_p)
+    times = np.linspace(0.0, table.mid_s[-1] + table.mid_s[0], engine_hz.size)
+    logged = np.maximum(np.interp(table.mid_s, times, engine_hz), 0.1)
+    off = np.log(rpm[None] / (60.0 * logged[:, None, None])) / LOGGED_SD
+    return np.asarray(log_p + Pursuit.memory(table) * np.maximum(-0.5 * off**2, LOGGED_ELSEWHERE))
+
+
+def _speed_log_prior(speed_mps: FloatArray, low: float, high: float, given: SpeedGiven | None) -> float:
+    """Log prior of an implied course of speed: soft edges, and uniform in speed rather than in its logarithm."""
+    slow, fast = np.percentile(speed_mps, [3, 97])
+    edges = -np.logaddexp(0.0, -np.log(slow / low) / EDGE) - np.logaddexp(0.0, -np.log(high / fast) / EDGE)
+    if given is not None:
+        off = np.array([np.log(slow / low), np.log(fast / high)]) / SAID_SD
+        edges = edges + max(float(-0.5 * (off**2).sum()), -SAID_AT_MOST)
+    knots = np.log(speed_mps[[0, speed_mps.size // 2, -1]] / 20.0)
+    return float(edges + (knots.sum() if fast > SWEEP * slow else knots[1]))

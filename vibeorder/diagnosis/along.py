@@ -1,0 +1,197 @@
+"""Lines read along one course of the wheel's rate: likelihood of every strength, in half-overlapped Hann blocks.
+
+Blocks y on a track, noise variance 1, are complex Gaussian with covariance R + a^2 h h' K, as in `evidence`:
+a is the vector rms over the record, K what the body's response keeps from block to block, R the overlap. Here
+the likelihood is taken as it is, for every strength: without a speed the weak lines of a sound vehicle decide what
+the strong one is called, and their margins are thin. The strong line itself is taken out of the samples first.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from vibeorder.diagnosis.colour import Colour
+from vibeorder.diagnosis.evidence import AMPLITUDES, Reading
+from vibeorder.diagnosis.signal import Signal, folded
+
+__all__ = ["BLOCK_S", "Track", "TrackReader", "Tracked", "likelihoods"]
+
+FloatArray = NDArray[np.float64]
+ComplexArray = NDArray[np.complexfloating]
+
+BLOCK_S = 4.0
+MEMORY_S = 12.0
+RESPONSE_LENGTH = 0.25
+OVERLAP_CORRELATION = 1.0 / 6.0
+
+BESIDE_HZ = 0.9
+"""Where beside the track the noise is checked: outside a block's main lobe."""
+
+LEAST_EXCESS, MOST_OF_A_BLOCK = 0.5, 3.0
+BLIND_AT_ZERO_HZ, BLIND_AT_NYQUIST_HZ = 3.0, 1.0
+NEEDED_COVER = 0.6
+NOISE_MARGIN = 4.0
+SATURATES = 16.0
+"""A block's line-to-noise power ratio saturates at this: no track, growth or noise is known better."""
+
+
+@dataclass(frozen=True, slots=True)
+class Tracked:
+    """One line's blocks. y: amplitude over noise; gain: what unit vector rms would give [shape (c, blocks)].
+
+    raw: amplitude in the recording's unit, noise: its standard deviation [shape (c, blocks)]; frequency_hz: true;
+    weight: 0 where nothing can be read [shape (blocks,)].
+    """
+
+    y: ComplexArray
+    gain: FloatArray
+    raw: ComplexArray
+    noise: FloatArray
+    frequency_hz: FloatArray
+    weight: FloatArray
+
+
+Track = tuple[float, float]
+"""Multiple of the wheel's rate, and growth of the amplitude with the rate."""
+
+
+class TrackReader:
+    """The samples cut into blocks; any phase may be read from them.
+
+    mid_s: middles of the blocks [shape (blocks,)].
+    """
+
+    def __init__(self, signal: Signal, colour: Colour) -> None:
+        self.signal, self.colour = signal, colour
+        rate, total = signal.rate_hz, signal.samples.shape[1]
+        self.block_s = min(BLOCK_S, max(1.0, 0.2 * total / rate))
+        self.size = round(self.block_s * rate)
+        self.first = np.arange(0, total - self.size + 1, max(1, self.size // 2))
+        self.mid_s = (self.first + 0.5 * self.size) / rate
+        self.window = np.sin(np.pi * (np.arange(self.size) + 0.5) / self.size) ** 2
+        self.index = self.first[:, None] + np.arange(self.size)
+        self.cover = signal.valid[self.index] @ self.window / self.window.sum()
+        self.level = colour.level_at(self.mid_s)
+        self._beside = np.exp(2j * np.pi * BESIDE_HZ * np.arange(self.size) / rate).astype(np.complex64)
+        self._cut = self._blocks(signal.samples)
+        self.noise_overlap = _overlap(self.first.size)
+
+    def _blocks(self, samples: NDArray[np.floating]) -> ComplexArray:
+        cut = samples[:, self.index] * self.window.astype(np.float32)
+        return np.ascontiguousarray(cut.transpose(1, 0, 2), np.complex64)
+
+    def without(self, turns: FloatArray, held: FloatArray) -> "TrackReader":
+        """A reader of the same samples less the line on `turns`, where `held` [shape (blocks,)]."""
+        amplitude = self._amplitude(turns)[0] * held
+        times = np.arange(turns.size) / self.signal.rate_hz
+        line = np.exp(2j * np.pi * (turns - np.floor(turns)))
+        samples = self.signal.samples.copy()
+        for channel, values in enumerate(amplitude):
+            slow = np.interp(times, self.mid_s, values.real) + 1j * np.interp(times, self.mid_s, values.imag)
+            samples[channel] -= (slow * line).real.astype(np.float32)
+        other = object.__new__(TrackReader)
+        other.__dict__.update(self.__dict__)
+        other._cut = other._blocks(samples)
+        return other
+
+    def _amplitude(self, turns: FloatArray, beside: bool = False) -> list[ComplexArray]:
+        """Amplitude of every block on a phase track, and beside it on request [shape (c, blocks) each]."""
+        phase = turns[self.index]
+        carrier = np.exp((-2j * np.pi) * (phase - np.floor(phase[:, :1])).astype(np.float32)).astype(
+            np.complex64
+        )
+        carriers = [carrier, carrier * self._beside, carrier * self._beside.conj()] if beside else [carrier]
+        found = self._cut @ np.stack(carriers, axis=-1)
+        return [2.0 / self.window.sum() * found[..., i].T for i in range(len(carriers))]
+
+    def read(self, turns: FloatArray, growth: float, keep: FloatArray | None = None) -> Tracked:
+        """One line on a phase track [shape (n,)]; keep: blocks to use [shape (blocks,)]."""
+        rate = self.signal.rate_hz
+        frequency = (turns[self.index[:, -1]] - turns[self.index[:, 0]]) / (self.block_s - 1.0 / rate)
+        frequency = np.maximum(frequency, 1e-3)
+        raw, *sides = self._amplitude(turns, beside=True)
+        raw, sd, sides = self._on_axes(raw, sides, frequency)
+        excess = np.mean([(np.abs(side / sd) ** 2).mean(axis=0) for side in sides], axis=0)
+        smooth = np.convolve(np.pad(excess, 2, mode="edge"), np.ones(5) / 5.0, mode="valid")
+        sd = sd * np.sqrt(np.maximum(np.maximum(smooth, excess / MOST_OF_A_BLOCK), LEAST_EXCESS))
+        seen = folded(frequency, rate)
+        usable = (
+            (seen > BLIND_AT_ZERO_HZ)
+            & (seen < 0.5 * rate - BLIND_AT_NYQUIST_HZ)
+            & (self.cover > NEEDED_COVER)
+        )
+        weight = self.cover * usable * (1.0 if keep is None else keep)
+        return _tracked(raw, sd, frequency, weight, growth)
+
+    def _on_axes(
+        self, raw: ComplexArray, sides: list[ComplexArray], frequency: FloatArray
+    ) -> tuple[ComplexArray, FloatArray, list[ComplexArray]]:
+        """Amplitudes turned to the noise's axes along this line, and the noise's standard deviation there."""
+        at = self.colour.at(frequency)
+        shape, density = self.colour.shape[at], self.colour.density[at]
+        _, axes = np.linalg.eigh(shape.mean(axis=0))
+        along = np.einsum("ic,bij,jc->cb", axes, shape, axes)
+        energy = (self.window**2).sum() * (2.0 / self.window.sum()) ** 2
+        variance = np.maximum(along, 0.02) * density * self.level * energy
+        return axes.T @ raw, np.sqrt(variance), [axes.T @ side for side in sides]
+
+
+def _tracked(
+    raw: ComplexArray, sd: FloatArray, frequency: FloatArray, weight: FloatArray, growth: float
+) -> Tracked:
+    """Noise raised where a block stands out beyond what the model can vouch for; gains by growth and cover."""
+    use = weight > 0
+    typical = float(np.median(frequency[use])) if use.any() else 1.0
+    shape = (frequency / typical) ** growth
+    shape = shape / np.sqrt(np.mean(shape[use] ** 2)) if use.any() else shape
+    ratio = (np.abs(raw / sd) ** 2).sum(axis=0)
+    usual = raw.shape[0] + NOISE_MARGIN
+    bounded = sd * np.sqrt(1.0 + np.maximum(ratio - usual, 0.0) / SATURATES)
+    gain = np.sqrt(2.0 / raw.shape[0]) * shape * weight / bounded
+    return Tracked(np.where(use, raw / bounded, 0.0), gain, raw, sd, frequency, weight)
+
+
+def _overlap(blocks: int) -> FloatArray:
+    return np.eye(blocks) + OVERLAP_CORRELATION * (np.eye(blocks, k=1) + np.eye(blocks, k=-1))
+
+
+def likelihoods(lines: list[tuple[Tracked, FloatArray]], mid_s: FloatArray) -> list[Reading]:
+    """log L(a) - log L(0) of every line on AMPLITUDES, and what was measured of it.
+
+    With each line its segments: blocks of different segments have no phase in common [shape (blocks,)].
+    """
+    if not lines:
+        return []
+    lower = np.linalg.inv(np.linalg.cholesky(_overlap(mid_s.size)))
+    apart = np.abs(mid_s[:, None] - mid_s) / MEMORY_S
+    systems, turned = [], []
+    for line, segment in lines:
+        log_f = np.log(line.frequency_hz)
+        kernel = np.exp(-0.5 * ((log_f[:, None] - log_f) / RESPONSE_LENGTH) ** 2 - apart)
+        kernel = kernel * (segment[:, None] == segment)
+        scaled = lower * line.gain[:, None, :]
+        systems.append(scaled @ kernel @ scaled.transpose(0, 2, 1))
+        turned.append(line.y @ lower.T)
+    values, vectors = np.linalg.eigh(np.stack(systems))
+    power = np.abs(np.einsum("lcji,lcj->lci", vectors, np.stack(turned))) ** 2
+    strength = AMPLITUDES[:, None, None, None] ** 2 * np.maximum(values, 0.0)
+    log_l = (power * strength / (1.0 + strength) - np.log1p(strength)).sum(axis=(2, 3)).T
+    return [_reading(line, own) for (line, _), own in zip(lines, log_l, strict=True)]
+
+
+def _reading(line: Tracked, log_likelihood: FloatArray) -> Reading:
+    use = line.weight > 0.3
+    if use.sum() < 2:
+        return Reading(np.zeros(AMPLITUDES.size), 0.0, 0.0, float(np.median(line.frequency_hz)), 0)
+    excess = (np.abs(line.raw[:, use]) ** 2 - line.noise[:, use] ** 2).sum(axis=0) / 2.0
+    power = max(float((excess / line.weight[use] ** 2).mean()), 0.0)
+    noise = float((line.noise[:, use] ** 2).sum(axis=0).mean() / 2.0)
+    count = int(use.sum())
+    return Reading(
+        log_likelihood,
+        float(np.sqrt(power)),
+        power / noise * count / 2.0,
+        float(np.median(line.frequency_hz[use])),
+        count,
+    )

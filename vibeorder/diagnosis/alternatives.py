@@ -1,0 +1,104 @@
+"""What else a recording without a speed may be: each part that explains it about as well, with its speed and gear.
+
+Every order is some other order at another speed; so where the lines do not settle it, the names are given with the
+speeds they imply, and a driver's "nearer 41 than 58" settles it at once.
+"""
+
+from collections.abc import Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+
+from vibeorder.diagnosis.analyse import Piece
+from vibeorder.diagnosis.gears import NOT_LOCKED, GearCourse
+from vibeorder.diagnosis.judge import Hypothesis
+from vibeorder.diagnosis.measured import wheel_rate_hz
+from vibeorder.units import show_speed
+
+__all__ = ["WITHIN", "alternatives", "speed_band"]
+
+FloatArray = NDArray[np.float64]
+
+WITHIN = 5.0
+"""Sources whose best explanation is within this factor of the best are named together."""
+
+HELD = 1.08
+"""Fastest over slowest speed up to which one speed is said, not a range."""
+
+SAME_SPEED = 0.02
+LIKELY_BAND = (0.025, 0.975)
+
+
+def alternatives(
+    pieces: Sequence[Piece], scaled: FloatArray, circumference_m: float, unit: str = "mph"
+) -> tuple[str, ...]:
+    """A sentence that names every part within a factor WITHIN of the likeliest, with the speed and gear it implies.
+
+    pieces: as infer_pieces gives them. scaled: tempered log weight of every candidate, then of nothing, over all
+    pieces. unit: for the speeds. Nothing is said where one part is all that stands, or all at one speed.
+    """
+    candidates = pieces[0].judgement.candidates
+    top = float(scaled[:-1].max())
+    near = [i for i in np.argsort(-scaled[:-1]) if scaled[i] > top - np.log(WITHIN)]
+    piece = max(pieces, key=lambda p: float(p.judgement.log_class[near[0]] - p.judgement.log_class[-1]))
+    said: list[str] = []
+    speeds: list[float] = []
+    for i in near:
+        hypothesis = piece.judgement.best_for(int(i))
+        speed = wheel_rate_hz(hypothesis) * circumference_m
+        speeds.append(float(np.median(speed)))
+        name = f"{candidates[i].source.label} at {_speed_words(speed, unit)}{_gear_words(hypothesis)}"
+        if name not in said:
+            said.append(name)
+    if len(said) < 2 or max(speeds) / min(speeds) - 1.0 < SAME_SPEED:
+        return ()
+    listed = f"{', '.join(said[:-1])}, or {said[-1]}" if len(said) > 2 else " or ".join(said)
+    return (f"No speed was given, and these explain the recording about equally well: {listed}.",)
+
+
+def _speed_words(speed_mps: FloatArray, unit: str) -> str:
+    slow, fast = np.percentile(speed_mps, [3, 97])
+    if fast < HELD * slow:
+        return show_speed(float(np.median(speed_mps)), unit)
+    low, high = show_speed(float(slow), unit), show_speed(float(fast), unit)
+    return f"{low.split()[0]} to {high}"
+
+
+def _gear_words(hypothesis: Hypothesis) -> str:
+    """The gears, where the engine's rate decides which part it is."""
+    anchor = hypothesis.course.anchor
+    tracks = hypothesis.scan.tracks
+    engine = anchor is not None and any(t.candidate == anchor and t.gear is not None for t in tracks)
+    if not engine or hypothesis.gears is None:
+        return ""
+    numbers = _runs(hypothesis.gears)
+    if not numbers:
+        return ""
+    return f" in gear {numbers[0]}" if len(numbers) == 1 else f" in gears {' then '.join(map(str, numbers))}"
+
+
+def _runs(gears: GearCourse) -> list[int]:
+    """The gears one after another."""
+    held = gears.gear[gears.gear != NOT_LOCKED]
+    return [int(g) for k, g in enumerate(held) if k == 0 or g != held[k - 1]]
+
+
+def speed_band(
+    piece: Piece, temperature: float, circumference_m: float, tire_se: float
+) -> tuple[FloatArray, FloatArray]:
+    """Speeds between which the vehicle went with 95%, frame by frame [shape (frames,) each], m/s.
+
+    Over every hypothesis of the piece by its tempered weight, the tire's doubt (relative) added.
+    """
+    hypotheses = piece.judgement.hypotheses
+    weight = np.array([np.logaddexp.reduce(h.log_class) for h in hypotheses]) / temperature
+    weight = np.exp(weight - weight.max())
+    speed = np.stack([wheel_rate_hz(h) for h in hypotheses]) * circumference_m
+    order = np.argsort(speed, axis=0)
+    share = np.cumsum(weight[order], axis=0) / weight.sum()
+    ranked = np.take_along_axis(speed, order, axis=0)
+    low, high = (
+        np.take_along_axis(ranked, (share < edge).sum(axis=0, keepdims=True), axis=0)[0]
+        for edge in LIKELY_BAND
+    )
+    return np.asarray(low * (1.0 - 2.0 * tire_se)), np.asarray(high * (1.0 + 2.0 * tire_se))

@@ -1,0 +1,136 @@
+"""Which gear when, along a course of the wheel's rate: from the engine's own lines, read in every gear.
+
+For each line and gear a filter runs over the blocks, forward and backward, for a grid of strengths at once; the sums
+of its innovations are the likelihoods of every beginning and every end of the record, so that a change of gear costs
+nothing to try at any time, and the line keeps one strength through it.
+"""
+
+from collections.abc import Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+
+from vibeorder.diagnosis.along import MEMORY_S, Tracked
+from vibeorder.diagnosis.amplitudes import HealthyPrior, log_prior_of
+
+__all__ = ["gear_courses"]
+
+FloatArray = NDArray[np.float64]
+IntArray = NDArray[np.intp]
+
+EVERY = 4
+"""Every so manieth strength of the grid is tried."""
+
+RATE_MEMORY = 0.35
+"""A line keeps its phase over about so much of ln(frequency)."""
+
+OVERLAPPED = 0.8
+"""Share of the evidence that counts: half-overlapped blocks have a sixth of their noise in common."""
+
+SHIFT_COST = 5.5
+"""Log odds against a change of gear at any one second."""
+
+MOST_COURSES = 5
+HOPELESS = 9.0
+
+
+def gear_courses(
+    lines: Sequence[Sequence[Tracked]],
+    healthy: Sequence[HealthyPrior],
+    mid_s: FloatArray,
+    prior: FloatArray,
+    frame_s: FloatArray,
+) -> list[tuple[IntArray, float]]:
+    """Courses of gears worth weighing (indices at the frames), best first, each with its log prior.
+
+    lines: for each source, its blocks in each gear. prior: log prior of each gear in one frame [shape (frames,
+    gears)]; frame_s: the frames. One gear all through, one change, and two.
+    """
+    gears = prior.shape[1]
+    before, after = _sums(lines, mid_s)
+    weight = _strengths(healthy, before.shape[-1])
+    held = np.concatenate([np.zeros((1, gears)), np.cumsum(prior, axis=0)])
+    edges = np.searchsorted(frame_s, np.concatenate([[-np.inf], 0.5 * (mid_s[1:] + mid_s[:-1]), [np.inf]]))
+    found: list[tuple[float, IntArray, float]] = []
+    frames = np.arange(prior.shape[0])
+    for g in range(gears):
+        course = np.full(frames.size, g, np.intp)
+        found.append((held[-1, g] + _evidence(before[:, g, -1], weight), course, float(held[-1, g])))
+        for then in (g - 1, g + 1):
+            if not 0 <= then < gears or mid_s.size < 6:
+                continue
+            # the block that straddles a change belongs to neither side
+            cuts = np.arange(1, mid_s.size - 1)
+            both = before[:, g, cuts] + after[:, then, cuts + 1]
+            own = held[edges[cuts], g] + held[-1, then] - held[edges[cuts], then] - SHIFT_COST
+            total = own + _evidence(both, weight)
+            for c in _peaks(total):
+                course = np.where(frames < edges[cuts[c]], g, then)
+                found.append((float(total[c]), course, float(own[c])))
+    found.sort(key=lambda item: -item[0])
+    return [(c, p) for s, c, p in found if s > found[0][0] - HOPELESS][:MOST_COURSES]
+
+
+def _peaks(total: FloatArray) -> list[int]:
+    return [int(np.argmax(total))]
+
+
+def _evidence(log_l: FloatArray, weight: FloatArray) -> FloatArray:
+    """Evidence of all sources over their strengths [log_l: shape (sources, ..., strengths)]."""
+    shape = (weight.shape[0],) + (1,) * (log_l.ndim - 2) + (weight.shape[1],)
+    return np.asarray(np.logaddexp.reduce(OVERLAPPED * log_l + weight.reshape(shape), axis=-1).sum(axis=0))
+
+
+def _strengths(healthy: Sequence[HealthyPrior], count: int) -> FloatArray:
+    """Log prior of absence and of each strength of the thinned grid [shape (sources, strengths)]."""
+    out = np.empty((len(healthy), count))
+    for i, one in enumerate(healthy):
+        full = np.logaddexp(
+            np.log(0.9) + log_prior_of((one, "healthy")), np.log(0.1) + log_prior_of((one, "fault"))
+        )
+        out[i, 0] = full[0]
+        for k in range(count - 1):
+            out[i, 1 + k] = np.logaddexp.reduce(full[1 + EVERY * k : 1 + EVERY * (k + 1)])
+    return out
+
+
+def _sums(lines: Sequence[Sequence[Tracked]], mid_s: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Log likelihoods of the blocks before each, and from each on [shape (sources, gears, blocks + 1, strengths)].
+
+    The first strength is absence, whose likelihood is 0.
+    """
+    from vibeorder.diagnosis.evidence import AMPLITUDES
+
+    y = np.stack([[t.y for t in own] for own in lines])
+    gain = np.stack([[t.gain for t in own] for own in lines])
+    log_f = np.log(np.stack([[t.frequency_hz for t in own] for own in lines]))
+    middle = min(EVERY // 2, AMPLITUDES.size - 1)
+    strength = AMPLITUDES[middle::EVERY]
+    keep = np.exp(-np.diff(mid_s) / MEMORY_S - np.abs(np.diff(log_f, axis=-1)) / RATE_MEMORY)
+    forward = _filtered(y, gain, keep, strength)
+    backward = _filtered(y[..., ::-1], gain[..., ::-1], keep[..., ::-1], strength)[:, :, ::-1]
+    return forward, backward
+
+
+def _filtered(
+    y: NDArray[np.complexfloating], gain: FloatArray, keep: FloatArray, strength: FloatArray
+) -> FloatArray:
+    """Sums of innovations of one line per source and gear, for each strength."""
+    blocks = y.shape[-1]
+    out = np.zeros((*y.shape[:2], blocks + 1, strength.size + 1))
+    mean = np.zeros((*y.shape[:3], strength.size), complex)
+    doubt = np.ones((*y.shape[:3], strength.size))
+    for b in range(blocks):
+        if b:
+            rho = keep[:, :, b - 1][:, :, None, None]
+            mean = rho * mean
+            doubt = rho**2 * doubt + 1.0 - rho**2
+        h = gain[..., b][..., None] * strength
+        off = y[..., b][..., None] - h * mean
+        spread = 1.0 + h**2 * doubt
+        found = np.abs(y[..., b][..., None]) ** 2 - np.abs(off) ** 2 / spread - np.log(spread)
+        pull = h * doubt / spread
+        mean = mean + pull * off
+        doubt = doubt - pull * h * doubt
+        out[:, :, b + 1, 1:] = out[:, :, b, 1:] + found.sum(axis=2)
+    return out

@@ -1,0 +1,178 @@
+"""Every name that the strongest line of a recording may bear, each with the course of speed and gears it implies.
+
+A course is pursued from every source in turn (`pursuit`), locked on that source's own phase, and compared with the
+others by bounded evidence: two courses that follow the same line through the same frames get the same for it, so
+that a tenth of a percent of mistracking decides nothing.
+"""
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from vibeorder.diagnosis.gearing import SHIFT_COST
+from vibeorder.diagnosis.locking import locked_phase
+from vibeorder.diagnosis.pursuit import Pursued, Pursuit
+from vibeorder.diagnosis.renaming import multiples_of, renamed
+from vibeorder.diagnosis.ridge import CELL, HOP_S
+from vibeorder.diagnosis.signal import Signal, folded
+from vibeorder.spectrum.baseband import demodulate
+
+__all__ = ["Naming", "namings"]
+
+FloatArray = NDArray[np.float64]
+IntArray = NDArray[np.intp]
+
+MOST_NAMINGS, AT_LEAST = 32, 6
+ANCHOR_SHARE, VOTES_SHARE = 0.5, 0.25
+"""Shares of frame evidence that count: frames overlap; and a vote is bounded, so that its worth is rough."""
+
+TOO_UNLIKELY = 60.0
+"""Log odds against the best course, roughly reckoned, from which a naming is not weighed."""
+
+HOPELESS = 350.0
+"""Log evidence below the best course from which a naming is not looked at."""
+
+SAME_COURSE = 0.004
+"""Courses of the wheel nearer than this, relative, for most of the time are one."""
+
+STRAYS = 0.1
+"""Share of the time for which two courses may differ and yet be one."""
+
+AS_CLEAR = 15.0
+"""Log evidence by which an anchor must stand out more to be followed on a course that is followed already."""
+
+ONE_LINE_HZ = 0.25
+"""Anchor lines nearer than this, beside the width of a cell, are one line in a frame."""
+
+LOCK_RATE_HZ = 24.0
+VISIBLE = 1.0
+
+
+@dataclass(frozen=True, slots=True)
+class Naming:
+    """One course. turns: of the wheel at the sample instants [shape (n,)]; anchor_turns: of the anchor's line.
+
+    frame_s: of the frames; rate_hz: of the wheel there; gear: index there, -1 where the anchor does not tell
+    it; anchored: evidence of the anchor's line in each frame; visible: whether it is seen [shape (frames,)].
+    """
+
+    pursued: Pursued
+    turns: FloatArray
+    anchor_turns: FloatArray
+    frame_s: FloatArray
+    rate_hz: FloatArray
+    gear: IntArray
+    anchored: FloatArray
+    visible: NDArray[np.bool_]
+
+
+def namings(pursuit: Pursuit, signal: Signal, log_speed: Callable[[FloatArray], float]) -> list[Naming]:
+    """Courses worth weighing. log_speed: log prior of a course of wheel rates at the frames."""
+    followed = [p for anchor in pursuit.anchors() for p in pursuit.follow(anchor)]
+    found = _distinct(pursuit, [*followed, *renamed(pursuit, followed)])
+    shared = _shared_evidence(pursuit, found)
+    rough = [_rough(pursuit, p, a, log_speed) for p, a in zip(found, shared, strict=True)]
+    chosen = _chosen(found, rough)
+    return [_locked(pursuit, signal, found[i], shared[i]) for i in chosen]
+
+
+def _rough(
+    pursuit: Pursuit, one: Pursued, anchored: FloatArray, log_speed: Callable[[FloatArray], float]
+) -> float:
+    """What may be said of a course before its lines are read."""
+    gears = 0.0
+    if (one.gear >= 0).all():
+        gears = float(pursuit.gear_prior_along(one.cell)[np.arange(one.cell.size), one.gear].sum())
+        gears -= SHIFT_COST * int(np.count_nonzero(np.diff(one.gear)))
+    votes = one.total - float(one.anchored.sum())
+    rate = pursuit.rates_hz[one.cell]
+    return ANCHOR_SHARE * float(anchored.sum()) + gears + log_speed(rate) + VOTES_SHARE * votes
+
+
+def _distinct(pursuit: Pursuit, found: Sequence[Pursued]) -> list[Pursued]:
+    """Without those that are hopeless or go where one goes whose anchor stands out as well."""
+    kept: list[Pursued] = []
+    for one in sorted(found, key=lambda p: -p.total):
+        if kept and one.total < kept[0].total - HOPELESS:
+            break
+        if not any(_covers(pursuit, k, one) for k in kept):
+            kept.append(one)
+    return kept
+
+
+def _covers(pursuit: Pursuit, kept: Pursued, one: Pursued) -> bool:
+    """Whether judging `kept` judges `one` too: the same course of the wheel, of the gears where both tell them."""
+    if np.mean(np.abs(one.cell - kept.cell) * CELL > SAME_COURSE) > STRAYS:
+        return False
+    told = [pursuit.candidates[p.anchor].basis == "engine" for p in (kept, one)]
+    if all(told) and np.mean(kept.gear != one.gear) > STRAYS:
+        return False
+    return float(kept.anchored.sum()) > float(one.anchored.sum()) - AS_CLEAR
+
+
+def _chosen(found: Sequence[Pursued], rough: Sequence[float]) -> list[int]:
+    """Which to weigh: the best of every anchor first, then what else is good."""
+    ranked = sorted(range(len(found)), key=lambda i: -rough[i])
+    ranked = [i for i in ranked if rough[i] > rough[ranked[0]] - TOO_UNLIKELY or len(ranked) < AT_LEAST]
+    best = [i for n, i in enumerate(ranked) if found[i].anchor not in {found[j].anchor for j in ranked[:n]}]
+    rest = [i for i in ranked if i not in best]
+    return [*best, *rest][:MOST_NAMINGS]
+
+
+def _shared_evidence(pursuit: Pursuit, found: Sequence[Pursued]) -> list[FloatArray]:
+    """The anchors' evidence, the largest of all that follow the same line in a frame."""
+    if not found:
+        return []
+    rate_hz = 2.0 * pursuit.nyquist_hz
+    at = np.stack([folded(pursuit.rates_hz[p.cell] * multiples_of(pursuit, p), rate_hz) for p in found])
+    own = np.stack([p.anchored for p in found])
+    true = np.stack([pursuit.rates_hz[p.cell] * multiples_of(pursuit, p) for p in found])
+    near = np.abs(at[:, None] - at) < ONE_LINE_HZ + CELL * np.maximum(true[:, None], true)
+    return list(np.where(near, own[None], -np.inf).max(axis=1))
+
+
+def _locked(pursuit: Pursuit, signal: Signal, one: Pursued, anchored: FloatArray) -> Naming:
+    """The course smoothed and locked on its anchor's phase."""
+    mid_s, rate = pursuit.table.mid_s, signal.rate_hz
+    times = np.arange(signal.samples.shape[1]) / rate
+    log_rate = np.log(pursuit.rates_hz[0]) + CELL * _smooth(one.cell.astype(float))
+    wheel = np.exp(_continued(times, mid_s, log_rate))
+    multiple = multiples_of(pursuit, one)
+    nearest = np.clip(np.round((times - mid_s[0]) / HOP_S).astype(int), 0, mid_s.size - 1)
+    multiple_at = multiple[nearest]
+    turns = _summed(wheel, rate)
+    line = _summed(wheel * multiple_at, rate)
+    band = demodulate(signal.samples, signal.valid, rate, line, LOCK_RATE_HZ)
+    if band.z.shape[1] > 8:
+        further = locked_phase(band, np.zeros(band.z.shape[1]), float(np.median(wheel * multiple_at)))
+        further = np.interp(times, band.times_s, further)
+        line = line + further
+        turns = turns + np.cumsum(np.diff(further, prepend=further[0]) / multiple_at)
+    seen = np.convolve(np.pad(anchored, 2, mode="edge"), np.ones(5) / 5.0, mode="valid") > VISIBLE
+    slow = np.interp(mid_s, times, np.gradient(turns) * rate)
+    sane = np.where(np.abs(np.log(np.maximum(slow, 1e-3) / np.exp(log_rate))) < 0.05, slow, np.exp(log_rate))
+    return Naming(one, turns, line, mid_s, sane, one.gear, anchored, seen)
+
+
+def _summed(rate_hz: FloatArray, sample_rate_hz: float) -> FloatArray:
+    return np.concatenate([[0.0], np.cumsum(0.5 * (rate_hz[1:] + rate_hz[:-1])) / sample_rate_hz])
+
+
+def _continued(times: FloatArray, mid_s: FloatArray, values: FloatArray) -> FloatArray:
+    """Interpolated, and beyond the ends continued as straight lines."""
+    if mid_s.size < 4:
+        return np.interp(times, mid_s, values)
+    before = values[0] + (times - mid_s[0]) * (values[2] - values[0]) / (mid_s[2] - mid_s[0])
+    after = values[-1] + (times - mid_s[-1]) * (values[-1] - values[-3]) / (mid_s[-1] - mid_s[-3])
+    inside = np.interp(times, mid_s, values)
+    return np.where(times < mid_s[0], before, np.where(times > mid_s[-1], after, inside))
+
+
+def _smooth(values: FloatArray) -> FloatArray:
+    if values.size < 5:
+        return values
+    ends = 2.0 * values[0] - values[[2, 1]], 2.0 * values[-1] - values[[-2, -3]]
+    padded = np.concatenate([ends[0], values, ends[1]])
+    return np.convolve(padded, [0.1, 0.2, 0.4, 0.2, 0.1], mode="valid")

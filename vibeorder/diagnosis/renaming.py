@@ -1,0 +1,151 @@
+"""One line followed once, called by every name that it may bear: any source, any gears that explain its jumps.
+
+Of many courses that differ by their names alone a dynamic programme returns one. So the lines that were followed are
+taken as they ran, and named again: a road part explains a line that never jumps; an engine part explains jumps by
+gears of just that ratio, for the wheel's rate is continuous. Each line is also read as its folded images.
+"""
+
+from collections.abc import Iterator, Sequence
+from itertools import product
+
+import numpy as np
+from numpy.typing import NDArray
+
+from vibeorder.diagnosis.pursuit import Pursued, Pursuit
+from vibeorder.diagnosis.ridge import CELL, SLOPES
+from vibeorder.diagnosis.signal import folded
+
+__all__ = ["multiples_of", "renamed"]
+
+FloatArray = NDArray[np.float64]
+IntArray = NDArray[np.intp]
+
+MOST_TRACKS = 5
+SAME_TRACK = 0.006
+"""Tracks nearer than this in ln(frequency), for most of the time, are one."""
+
+SHORTEST_RUN = 4
+"""Frames in a gear below which a track is taken for a slip of the tracking."""
+
+JUMP_TOLERANCE = 0.025
+"""How far a jump may be off the ratio of two gears, in ln: cells, and the slope between two frames."""
+
+TOUCHES_HZ = 4.0
+"""A line that comes this near to half the sample rate may have crossed it, or turned back there."""
+
+MOST_EDGES = 3
+INSIDE = 0.95
+"""Share of the frames in which a name's rates must lie in the range of rates that are looked at."""
+
+
+def multiples_of(pursuit: Pursuit, one: Pursued) -> FloatArray:
+    """Anchor line turns per wheel turn at the frames."""
+    multiple = pursuit.candidates[one.anchor].multiple
+    if pursuit.candidates[one.anchor].basis == "wheel" or pursuit.per_wheel is None:
+        return np.full(one.cell.size, multiple)
+    return np.asarray(multiple * pursuit.per_wheel[one.gear], float)
+
+
+def renamed(pursuit: Pursuit, found: Sequence[Pursued]) -> list[Pursued]:
+    """Every other name of the lines that stand out most."""
+    out: list[Pursued] = []
+    for log_f, anchored, changes in _tracks(pursuit, found):
+        for anchor in pursuit.anchors():
+            candidate = pursuit.candidates[anchor]
+            own = log_f - float(np.log(candidate.multiple))
+            if candidate.basis == "wheel":
+                if not changes:
+                    out += _as_pursued(pursuit, anchor, own, None, anchored)
+                continue
+            for gear in _gears(pursuit, own, changes):
+                assert pursuit.per_wheel is not None
+                out += _as_pursued(pursuit, anchor, own - np.log(pursuit.per_wheel[gear]), gear, anchored)
+    return out
+
+
+def _tracks(
+    pursuit: Pursuit, found: Sequence[Pursued]
+) -> list[tuple[FloatArray, FloatArray, tuple[int, ...]]]:
+    """ln of the true frequency, evidence, and frames of the jumps, of the lines that stand out; images after each."""
+    kept: list[tuple[FloatArray, FloatArray, tuple[int, ...]]] = []
+    rate_hz, followed = 2.0 * pursuit.nyquist_hz, 0
+    for one in sorted(found, key=lambda p: -float(p.anchored.sum())):
+        changes = tuple((np.flatnonzero(np.diff(one.gear)) + 1).tolist())
+        if np.min(np.diff([0, *changes, one.gear.size])) < SHORTEST_RUN:
+            continue
+        frequency = pursuit.rates_hz[one.cell] * multiples_of(pursuit, one)
+        seen = folded(frequency, rate_hz)
+        if any(_alike(seen, folded(np.exp(f), rate_hz), changes, c) for f, _, c in kept):
+            continue
+        images = _images(frequency, seen, rate_hz, changes)
+        inside = [f for f in images if f.min() > pursuit.table.cells[0] and f.max() < pursuit.table.cells[-1]]
+        kept += [(np.log(f), one.anchored, changes) for f in inside]
+        followed += 1
+        if followed == MOST_TRACKS:
+            break
+    return kept
+
+
+def _images(
+    frequency: FloatArray, seen: FloatArray, rate_hz: float, changes: tuple[int, ...]
+) -> Iterator[FloatArray]:
+    """True frequencies that show as this one does: each side of a jump, or of half the sample rate, may be folded."""
+    near = np.flatnonzero(seen > 0.5 * rate_hz - TOUCHES_HZ)
+    touches = [
+        int(run[np.argmax(seen[run])])
+        for run in np.split(near, np.flatnonzero(np.diff(near) > 1) + 1)
+        if run.size
+    ]
+    edges = sorted({*changes, *(t for t in touches if SHORTEST_RUN < t < seen.size - SHORTEST_RUN)})[
+        :MOST_EDGES
+    ]
+    for folds in product((False, True), repeat=len(edges) + 1):
+        fold = np.repeat(folds, np.diff([0, *edges, seen.size]))
+        yield np.where(fold, np.abs(rate_hz - frequency), frequency)
+    yield rate_hz + frequency
+
+
+def _alike(a: FloatArray, b: FloatArray, changes: tuple[int, ...], others: tuple[int, ...]) -> bool:
+    near = np.mean(np.abs(np.log(a / b)) < SAME_TRACK) > 0.9
+    return bool(near) and len(changes) == len(others)
+
+
+def _gears(pursuit: Pursuit, log_rate: FloatArray, changes: tuple[int, ...]) -> Iterator[IntArray]:
+    """Courses of gears that make the engine's rate a continuous rate of the wheel."""
+    if pursuit.per_wheel is None:
+        return
+    log_gear = np.log(pursuit.per_wheel)
+    edges = [*changes, log_rate.size]
+    jumps = [_jump(log_rate, t) for t in changes]
+
+    def onward(gears: list[int]) -> Iterator[list[int]]:
+        if len(gears) == len(edges):
+            yield gears
+            return
+        wanted = log_gear[gears[-1]] + jumps[len(gears) - 1]
+        for g in np.flatnonzero(np.abs(log_gear - wanted) < JUMP_TOLERANCE):
+            yield from onward([*gears, int(g)])
+
+    for first in range(log_gear.size):
+        for gears in onward([first]):
+            yield np.repeat(np.array(gears, np.intp), np.diff([0, *edges]))
+
+
+def _jump(values: FloatArray, t: int) -> float:
+    """Step at frame t beyond what the slopes on either side make of one frame."""
+    slopes = 0.25 * (values[t - 1] - values[max(t - 3, 0)] + values[min(t + 2, values.size - 1)] - values[t])
+    return float(values[t] - values[t - 1] - slopes)
+
+
+def _as_pursued(
+    pursuit: Pursuit, anchor: int, log_rate: FloatArray, gear: IntArray | None, anchored: FloatArray
+) -> list[Pursued]:
+    """The naming as a course on the grid, with what the other lines say of it; none where it lies outside."""
+    at = np.round((log_rate - np.log(pursuit.rates_hz[0])) / CELL)
+    if np.mean((at >= 0) & (at < pursuit.rates_hz.size)) < INSIDE:
+        return []
+    cell = np.clip(at, 0, pursuit.rates_hz.size - 1).astype(np.intp)
+    slope = np.clip(np.round(np.gradient(at)), SLOPES[0], SLOPES[-1]).astype(np.intp)
+    votes = pursuit.votes_along(anchor, cell, slope, gear)
+    shown = np.full(cell.size, -1, np.intp) if gear is None else gear
+    return [Pursued(anchor, cell, shown, slope, anchored, float(anchored.sum()) + votes)]

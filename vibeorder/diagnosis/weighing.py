@@ -1,0 +1,224 @@
+"""One naming weighed: every line of the vehicle read along its course, for every course of gears worth trying."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from vibeorder.diagnosis.along import Tracked, TrackReader, likelihoods
+from vibeorder.diagnosis.evidence import AMPLITUDES, Reading
+from vibeorder.diagnosis.gearing import SHIFT_COST, gear_courses
+from vibeorder.diagnosis.lines import Line, PairLine
+from vibeorder.diagnosis.namings import ANCHOR_SHARE, Naming
+from vibeorder.diagnosis.pursuit import Pursuit
+from vibeorder.diagnosis.signal import folded
+
+__all__ = ["Explained", "explain"]
+
+FloatArray = NDArray[np.float64]
+IntArray = NDArray[np.intp]
+BoolArray = NDArray[np.bool_]
+
+COINCIDE_HZ = 0.45
+"""Two lines nearer than this share their blocks."""
+
+PARTLY, MOSTLY = 0.1, 0.55
+"""Shares of the blocks between which two lines coincide for a part of the record (one gear of several)."""
+
+SHIFT_HALF_S = 0.6
+"""Half of the time that a change of gear takes, with what is not known of its instant."""
+
+ANCHOR_STRENGTH_SE = 0.12
+
+
+@dataclass(frozen=True, slots=True)
+class Explained:
+    """One course of gears on one naming. gear: indices at the frames, or None; log_prior: of the gears."""
+
+    naming: Naming
+    gear: IntArray | None
+    log_prior: float
+    lines: tuple[Line | PairLine, ...]
+
+
+def explain(pursuit: Pursuit, naming: Naming, reader: TrackReader) -> list[Explained]:
+    """Read all lines along one naming, for each course of gears worth trying."""
+    course = _Course(pursuit, naming, reader)
+    return [
+        Explained(naming, gear, log_prior, course.lines(gear)) for gear, log_prior in course.gear_courses()
+    ]
+
+
+class _Course:
+    """What is read along one naming; every line once in every gear."""
+
+    def __init__(self, pursuit: Pursuit, naming: Naming, reader: TrackReader) -> None:
+        self.pursuit, self.naming, self.reader = pursuit, naming, reader
+        self.anchor = naming.pursued.anchor
+        visible = np.interp(reader.mid_s, naming.frame_s, naming.visible.astype(float)) > 0.5
+        told = naming.gear if (naming.gear >= 0).all() else None
+        held = self._held(told) * visible
+        growth = pursuit.candidates[self.anchor].source.growth
+        self.own = reader.read(naming.anchor_turns, growth, held)
+        self.rest = reader.without(naming.anchor_turns, held)
+        self.own_seen = self._seen(self.own)
+        self._read: dict[tuple[int, int], Tracked] = {}
+
+    def gear_courses(self) -> list[tuple[IntArray | None, float]]:
+        """Courses of gears (indices at the frames) and their log priors; one of None where there are no gears."""
+        pursuit, gear = self.pursuit, self.naming.gear
+        if pursuit.per_wheel is None:
+            return [(None, 0.0)]
+        prior = pursuit.gear_prior_along(self.naming.pursued.cell)
+        if (gear >= 0).all():
+            held = float(prior[np.arange(gear.size), gear].sum())
+            return [(gear, held - SHIFT_COST * int(np.count_nonzero(np.diff(gear))))]
+        engine = [j for j, c in enumerate(pursuit.candidates) if c.basis == "engine" and not c.slack]
+        lines = [
+            [self._off_anchor(self._tracked(j, g)) for g in range(pursuit.per_wheel.size)] for j in engine
+        ]
+        healthy = [pursuit.candidates[j].healthy for j in engine]
+        return [
+            (course, log_p)
+            for course, log_p in gear_courses(lines, healthy, self.reader.mid_s, prior, self.naming.frame_s)
+        ]
+
+    def lines(self, gear: IntArray | None) -> tuple[Line | PairLine, ...]:
+        """All lines on one course of gears; those that run together share one reading."""
+        held = self._held(gear)
+        mid_s = self.reader.mid_s
+        segment, at = np.zeros(mid_s.size), None
+        if gear is not None:
+            at = gear[np.abs(mid_s[:, None] - self.naming.frame_s).argmin(axis=1)]
+            segment = np.concatenate([[0.0], np.cumsum(np.diff(at) != 0)])
+        clusters = [_Cluster([self.anchor], self.own, self.own_seen)]
+        for j, candidate in enumerate(self.pursuit.candidates):
+            if j == self.anchor:
+                continue
+            if candidate.basis == "wheel":
+                line = self._tracked(j, -1)
+            elif at is not None:
+                line = self._in_gears(j, at, held)
+            else:
+                continue
+            _place(clusters, j, line, self._seen(line))
+        return _as_lines(clusters, segment, mid_s, ANCHOR_SHARE * float(self.naming.anchored.sum()))
+
+    def _held(self, gear: IntArray | None) -> FloatArray:
+        """1 for blocks away from any change of gear, else 0 [shape (blocks,)]."""
+        keep, frame_s = np.ones(self.reader.mid_s.size), self.naming.frame_s
+        for t in np.flatnonzero(np.diff(gear)) if gear is not None else ():
+            at = 0.5 * (frame_s[t] + frame_s[t + 1])
+            keep[np.abs(self.reader.mid_s - at) < 0.5 * self.reader.block_s + SHIFT_HALF_S] = 0.0
+        return keep
+
+    def _seen(self, line: Tracked) -> FloatArray:
+        return folded(line.frequency_hz, self.reader.signal.rate_hz)
+
+    def _tracked(self, j: int, gear: int) -> Tracked:
+        """Source j in one gear, or (-1) at the road's rate."""
+        if (j, gear) not in self._read:
+            candidate, per_wheel = self.pursuit.candidates[j], self.pursuit.per_wheel
+            ratio = 1.0 if gear < 0 or per_wheel is None else float(per_wheel[gear])
+            turns = self.naming.turns * (candidate.multiple * ratio)
+            self._read[(j, gear)] = self.rest.read(turns, candidate.source.growth)
+        return self._read[(j, gear)]
+
+    def _off_anchor(self, line: Tracked) -> Tracked:
+        return _less(line, np.abs(self._seen(line) - self.own_seen) < COINCIDE_HZ)
+
+    def _in_gears(self, j: int, at: IntArray, held: FloatArray) -> Tracked:
+        """An engine line's blocks, each from the gear that holds there."""
+        parts = {int(g): self._tracked(j, int(g)) for g in np.unique(at)}
+        first = next(iter(parts.values()))
+        if len(parts) == 1:
+            return first
+        y, gain, raw, noise = first.y.copy(), first.gain.copy(), first.raw.copy(), first.noise.copy()
+        frequency, weight = first.frequency_hz.copy(), first.weight.copy()
+        for g, part in parts.items():
+            here = at == g
+            y[:, here], gain[:, here], raw[:, here] = part.y[:, here], part.gain[:, here], part.raw[:, here]
+            noise[:, here], frequency[here], weight[here] = (
+                part.noise[:, here],
+                part.frequency_hz[here],
+                part.weight[here],
+            )
+        return _less(Tracked(y, gain, raw, noise, frequency, weight), held == 0.0)
+
+
+def _less(line: Tracked, out: BoolArray) -> Tracked:
+    """The line without some blocks."""
+    keep = ~out
+    return Tracked(
+        line.y * keep, line.gain * keep, line.raw, line.noise, line.frequency_hz, line.weight * keep
+    )
+
+
+@dataclass(slots=True)
+class _Cluster:
+    """Sources that run together, their line and where it shows; pair: one that runs with them for a part."""
+
+    members: list[int]
+    line: Tracked
+    seen: FloatArray
+    pair: tuple[int, Tracked, BoolArray] | None = None
+
+
+def _place(clusters: list[_Cluster], j: int, line: Tracked, seen: FloatArray) -> None:
+    """Put source j into the cluster that it runs with, beside one that it runs with for a part, or alone.
+
+    The first cluster is the strong line's, which has been taken out of the samples: what runs on it for a part is
+    judged by the rest.
+    """
+    partner: tuple[_Cluster, BoolArray] | None = None
+    usable = line.weight > 0
+    for cluster in clusters:
+        near = (np.abs(seen - cluster.seen) < COINCIDE_HZ) & usable
+        share = float(near.sum()) / max(int(usable.sum()), 1)
+        if share > MOSTLY:
+            cluster.members.append(j)
+            return
+        free = cluster is not clusters[0] and cluster.pair is None and len(cluster.members) == 1
+        if share > PARTLY and free and partner is None:
+            partner = (cluster, near & (cluster.line.weight > 0))
+        else:
+            line = _less(line, near)
+    if partner is None:
+        clusters.append(_Cluster([j], line, seen))
+    else:
+        partner[0].pair = (j, line, partner[1])
+
+
+def _as_lines(
+    clusters: Sequence[_Cluster], segment: FloatArray, mid_s: FloatArray, anchored: float
+) -> tuple[Line | PairLine, ...]:
+    """Every cluster read; the first as the anchor."""
+    asked: list[tuple[Tracked, FloatArray]] = []
+    for cluster in clusters:
+        asked.append((cluster.line, segment))
+        if cluster.pair is not None:
+            _, other, near = cluster.pair
+            parts = (_less(cluster.line, near), _less(other, near), _less(cluster.line, ~near), other)
+            asked += [(part, segment) for part in parts]
+    readings = iter(likelihoods(asked, mid_s))
+    out: list[Line | PairLine] = []
+    for i, cluster in enumerate(clusters):
+        whole = next(readings)
+        if i == 0:
+            whole = _anchor_reading(whole, anchored)
+        if cluster.pair is None:
+            out.append(Line(tuple(cluster.members), whole))
+        else:
+            alone, other_alone, shared, other_whole = (next(readings) for _ in range(4))
+            members = (cluster.members[0], cluster.pair[0])
+            out.append(PairLine(members, (alone, other_alone), shared, (whole, other_whole)))
+    return tuple(out)
+
+
+def _anchor_reading(reading: Reading, best: float) -> Reading:
+    """The strong line: its evidence is that of its course, its strength what was measured."""
+    rms = max(reading.amplitude_rms, float(AMPLITUDES[0]))
+    off = -0.5 * ((np.log(AMPLITUDES) - np.log(rms)) / ANCHOR_STRENGTH_SE) ** 2
+    log_l = np.where(rms > AMPLITUDES, np.maximum(best + off, 0.0), best + off)
+    return Reading(log_l, reading.amplitude_rms, reading.snr, reading.frequency_hz, reading.used_blocks)
