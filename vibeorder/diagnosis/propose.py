@@ -123,9 +123,8 @@ def propose(
     )
     found: list[Proposal] = []
     kept: list[tuple[FloatArray, NDArray[np.intp]]] = []
-    ranked = search.ranked(anchor)
-    for total, k, cell in ranked:
-        if len(kept) >= effort.anchors or total < ranked[0][0] - max(HOPELESS, HOPELESS_SHARE * ranked[0][0]):
+    for k, cell in search.ranked(anchor):
+        if len(kept) >= effort.anchors:
             break
         line, state, strength = search.course(k, cell)
         if strength < ANCHOR_FROM:
@@ -179,10 +178,15 @@ class _Search:
         prior = -0.5 * ((epsilon - doubt.mean) / doubt.sd) ** 2
         self.road_total = _road_total(scan, self.wander) + prior
         self.prior = prior
+        self._back: dict[int, NDArray[np.int8]] = {}
 
-    def ranked(self, only: int | None) -> list[tuple[float, int, int]]:
-        """(total, candidate, cell) of every anchor's best modes, best first."""
-        found = []
+    def ranked(self, only: int | None) -> list[tuple[int, int]]:
+        """(candidate, cell) of every anchor's best modes, best first, the hopeless ones left out.
+
+        A road line and an engine line are hopeless beside their own kind only: a strong healthy tire must not keep
+        the engine's line from leading to its own course.
+        """
+        found: list[tuple[float, int, int]] = []
         for k in range(len(self.candidates)) if only is None else (only,):
             totals = self._totals(k)
             left = totals.copy()
@@ -192,7 +196,15 @@ class _Search:
                     found.append((float(left[cell]), k, cell))
                 apart = round(MODES_APART * self.wander)
                 left[max(0, cell - apart) : cell + apart + 1] = -np.inf
-        return sorted(found, reverse=True)
+        best = {
+            basis: max((t for t, k, _ in found if self.candidates[k].basis == basis), default=0.0)
+            for basis in ("wheel", "engine")
+        }
+        return [
+            (k, cell)
+            for total, k, cell in sorted(found, reverse=True)
+            if total >= (top := best[self.candidates[k].basis]) - max(HOPELESS, HOPELESS_SHARE * top)
+        ]
 
     def _evidence(self, k: int) -> tuple[F32, F32]:
         """Anchor k in full with the others' votes, and in full alone [shape (frames, states, cells)]."""
@@ -215,7 +227,7 @@ class _Search:
         evidence, own = self._evidence(k)
         if not own.any():
             return np.full(evidence.shape[2], -np.inf)
-        totals, _ = gear_totals(spread(evidence, self.wander), self.switch, self.log_prior[0])
+        totals, self._back[k] = gear_totals(spread(evidence, self.wander), self.switch, self.log_prior[0])
         if self.candidates[k].basis == "wheel":
             return totals + self.prior
         return totals + self._split(k)[0]
@@ -232,8 +244,7 @@ class _Search:
     def course(self, k: int, cell: int) -> tuple[FloatArray, NDArray[np.intp], float]:
         """Course of the anchor's own line against its nominal ratio, states, and its evidence along it."""
         evidence, own = self._evidence(k)
-        _, back = gear_totals(spread(evidence, self.wander), self.switch, self.log_prior[0])
-        state = trace_gears(back, cell)
+        state = trace_gears(self._back[k], cell)
         rows = np.arange(state.size)
         step = max(1.0, self.doubt.step_sd / self.scan.clock.step)
         course = wobble_course(evidence[rows, state], cell, self.wander, step)
