@@ -192,7 +192,7 @@ def _along(
     times = band.times_s
     turns = multiple * course.correction(times)
     if offset:
-        turns = turns + multiple * offset * (course.correction(times) + np.interp(times, *_nominal(scan)))
+        turns = turns + multiple * offset * (course.correction(times) + np.interp(times, *scan.nominal()))
     typical_hz = float(np.median(scan.clock.rate_hz)) * multiple
     side_hz = max(SIDE_HZ, SIDE_SHARE * typical_hz)
     reach = MAIN_LOBE / block_s + side_hz
@@ -224,11 +224,3 @@ def _off_track(
     ratio = ((np.abs(spectra) / noise[:, :, None]) ** 2).sum(axis=0)
     excess = ratio[:, beside].max(axis=1) - ratio[:, offset_hz.size // 2] - LEAK_MARGIN
     return np.asarray(np.sqrt(1.0 + np.maximum(excess, 0.0) / spectra.shape[0]), float)
-
-
-def _nominal(scan: Scan) -> tuple[FloatArray, FloatArray]:
-    """Nominal wheel turns at the frames, for phases that differ from the track's by a constant factor."""
-    clock = scan.clock
-    hop = np.diff(clock.mid_s)
-    turns = np.concatenate([[0.0], np.cumsum(0.5 * (clock.rate_hz[1:] + clock.rate_hz[:-1]) * hop)])
-    return clock.mid_s, turns

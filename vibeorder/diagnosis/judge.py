@@ -21,8 +21,9 @@ from vibeorder.diagnosis.floor import Floor
 from vibeorder.diagnosis.gears import NOT_LOCKED, GearCourse
 from vibeorder.diagnosis.lines import Line, LineReader, PairLine
 from vibeorder.diagnosis.offsets import Offsets, fit_offsets
-from vibeorder.diagnosis.propose import THOROUGH, Effort, RateDoubt, propose
+from vibeorder.diagnosis.propose import THOROUGH, Effort, Proposal, RateDoubt, clear_lines, propose
 from vibeorder.diagnosis.scan import Scan
+from vibeorder.diagnosis.sharpening import sharpened
 
 __all__ = ["Hypothesis", "Judgement", "RateDoubt", "held_gear", "judge"]
 
@@ -100,17 +101,35 @@ def judge(
         anchor,
         effort,
     ):
-        course = proposal.course
-        reader = LineReader(scan, candidates, course, floor)
+        readers = _Readers(scan, candidates, proposal, floor)
         for gears in proposal.gears or (None,):
             for offsets, offsets_log in fit_offsets(scan, candidates, proposal, gears):
-                lines = reader.lines(gears, offsets)
+                reader = readers.along(gears, offsets)
+                course, lines = reader.course, reader.lines(gears, offsets)
                 log_h = course.log_prior + offsets_log + (gears.log_prior if gears else 0.0) + prior
                 log_class = log_h + _class_evidence_of(candidates, lines, relative, felt_from)
                 hypotheses.append(Hypothesis(scan, course, gears, offsets, lines, log_class))
     hypotheses.sort(key=lambda h: -float(np.logaddexp.reduce(h.log_class)))
     total = np.logaddexp.reduce(np.stack([h.log_class for h in hypotheses]), axis=0)
     return Judgement(tuple(candidates), prior, total, tuple(hypotheses))
+
+
+class _Readers:
+    """Readers along one proposal's course, sharpened by the lines that stand out along it on each hypothesis."""
+
+    def __init__(self, scan: Scan, candidates: Sequence[Candidate], proposal: Proposal, floor: Floor) -> None:
+        self._scan, self._candidates, self._proposal, self._floor = scan, candidates, proposal, floor
+        self._made: dict[object, LineReader] = {}
+
+    def along(self, gears: GearCourse | None, offsets: Offsets) -> LineReader:
+        """The reader whose course is locked on the anchor and on all that stands out in these gears."""
+        lines = clear_lines(self._scan, self._proposal, gears, offsets)
+        key = tuple((line.track, line.offset, line.held.tobytes()) for line in lines)
+        if key not in self._made:
+            every = (*self._proposal.lock_on, *lines)
+            course = sharpened(self._proposal.course, self._scan, every, self._floor.sample_rate_hz)
+            self._made[key] = LineReader(self._scan, self._candidates, course, self._floor)
+        return self._made[key]
 
 
 def _log_prior(candidates: Sequence[Candidate]) -> FloatArray:

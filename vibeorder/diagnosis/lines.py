@@ -81,7 +81,7 @@ class LineReader:
     """Reads the lines of one course; what several hypotheses on it share is read once."""
 
     def __init__(self, scan: Scan, candidates: Sequence[Candidate], course: Course, floor: Floor) -> None:
-        self._scan, self._candidates, self._course, self._floor = scan, candidates, course, floor
+        self._scan, self._candidates, self.course, self._floor = scan, candidates, course, floor
         self._blocks: dict[object, Blocks | None] = {}
         self._readings: dict[int, Reading] = {}
         self._shelf: Shelf = {}
@@ -107,7 +107,7 @@ class LineReader:
             key = (index, None if gears is None else gears.gear.tobytes(), own)
         if key not in self._blocks:
             found = candidate_blocks(
-                self._scan, index, candidate, self._course, gears, offsets, self._floor, self._shelf
+                self._scan, index, candidate, self.course, gears, offsets, self._floor, self._shelf
             )
             self._blocks[key] = found if found is not None and (found.weight > 0).any() else None
         return self._blocks[key]

@@ -112,6 +112,13 @@ class Scan:
     evidence: tuple[NDArray[np.float32], ...]
     bands: Bands
 
+    def nominal(self) -> tuple[FloatArray, FloatArray]:
+        """The frames' times and the nominal wheel's turns there: for phases off the track's by a constant factor."""
+        clock = self.clock
+        hop = np.diff(clock.mid_s)
+        turns = np.concatenate([[0.0], np.cumsum(0.5 * (clock.rate_hz[1:] + clock.rate_hz[:-1]) * hop)])
+        return clock.mid_s, turns
+
 
 def scan_tracks(signal: Signal, floor: Floor, clock: Clock, tracks: Sequence[Track]) -> Scan:
     """Read every track in frames against the floor."""

@@ -23,7 +23,7 @@ OVERSAMPLED = 2
 """Twice the rate before cubics fill in: their error then stays below 1% of a line up to 0.4 of the sample rate."""
 
 SPARE = 1.2
-"""More points a frame than samples: where the wheel runs faster than the frame's mean, time is stepped through faster."""
+"""More points a frame than samples: where the wheel runs faster than the mean, time is stepped through faster."""
 
 SEGMENT_BINS = 12
 """Bins over which a noise level is taken: wider than a line's four, narrower than what a resonance leaves."""
