@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 
 from vibeorder.diagnosis.candidates import Candidate
 from vibeorder.diagnosis.evidence import MAIN_LOBE, STRENGTH_SE, Reading, read_line, whiten
-from vibeorder.diagnosis.floor import Floor
+from vibeorder.diagnosis.floor import GENTLE, STEEP, Floor
 from vibeorder.diagnosis.gears import GearCourse
 from vibeorder.diagnosis.scan import SLOWEST_RATE_HZ, Scan, Track, usable
 from vibeorder.diagnosis.signal import folded
@@ -139,7 +139,11 @@ def candidate_blocks(
     centre, noise, cover = (np.stack([p[i] for p in parts]) for i in range(3))
     wheel_rate = np.interp(mid_s, clock.mid_s, rate)
     frequency = wheel_rate * multiples[at]
-    rise = np.sqrt(floor.rise(frequency, MAIN_LOBE / block_s, MAIN_LOBE / block_s + side_hz))
+    beside = (MAIN_LOBE / block_s, MAIN_LOBE / block_s + side_hz)
+    rise = floor.rise(frequency, *beside)
+    nominal = np.maximum(np.interp(mid_s, clock.mid_s, clock.rate_hz), 0.1)
+    rise = rise * scan.moving.rise(frequency / nominal, nominal, *beside)
+    rise = np.sqrt(np.clip(rise, GENTLE, STEEP))
     share = cover[at, pick]
     seen = (
         usable(frequency, floor.sample_rate_hz)

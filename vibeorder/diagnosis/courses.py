@@ -33,7 +33,9 @@ def locked_course(
         (_locked_turns(scan, epsilon, times, turns, lock) for lock in lock_on), np.zeros(times.size)
     )
     nominal = float(np.interp(times, clock.mid_s, clock.rate_hz).sum() * COURSE_STEP_S)
-    constant = float(turns[-1] + further[-1]) / nominal if lock_on and nominal > 1.0 else float(epsilon.mean())
+    constant = (
+        float(turns[-1] + further[-1]) / nominal if lock_on and nominal > 1.0 else float(epsilon.mean())
+    )
     log_prior = -0.5 * ((constant - prior[0]) / prior[1]) ** 2
     return Course(epsilon, anchor, log_prior, turns + further, times, locked=bool(lock_on))
 

@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 from vibeorder.diagnosis.evidence import frame_evidence
 from vibeorder.diagnosis.floor import Floor
+from vibeorder.diagnosis.movingfloor import MovingFloor, moving_floor
 from vibeorder.diagnosis.signal import Signal, folded
 from vibeorder.diagnosis.wheelframes import WheelFrames, wheel_frames, whitened
 from vibeorder.spectrum.baseband import Baseband, BlockSpectra, block_spectra, demodulate
@@ -111,6 +112,7 @@ class Scan:
     clock: Clock
     evidence: tuple[NDArray[np.float32], ...]
     bands: Bands
+    moving: MovingFloor
 
     def nominal(self) -> tuple[FloatArray, FloatArray]:
         """The frames' times and the nominal wheel's turns there: for phases off the track's by a constant factor."""
@@ -125,11 +127,12 @@ def scan_tracks(signal: Signal, floor: Floor, clock: Clock, tracks: Sequence[Tra
     bands = Bands(signal, clock, tuple(tracks))
     top_hz = [float(clock.rate_hz.max()) * t.multiple * (1.0 + float(clock.grid(t)[-1])) for t in tracks]
     plain = [hz < PLAIN_SHARE * signal.rate_hz for hz in top_hz]
+    moving = moving_floor(signal, clock.turns, floor)
     ratio, frames = None, None
     if any(plain):
         reach_hz = max(hz for hz, p in zip(top_hz, plain, strict=True) if p)
         frames = wheel_frames(signal, clock.turns, clock.mid_s, _frame_s(clock), reach_hz)
-        ratio = whitened(frames, floor)
+        ratio = whitened(frames, floor, moving)
     evidence = []
     for i, track in enumerate(tracks):
         if plain[i] and frames is not None and ratio is not None:
@@ -137,7 +140,7 @@ def scan_tracks(signal: Signal, floor: Floor, clock: Clock, tracks: Sequence[Tra
         else:
             found = _from_band(bands[i], signal, floor, clock, track)
         evidence.append(found.astype(np.float32))
-    return Scan(tuple(tracks), clock, tuple(evidence), bands)
+    return Scan(tuple(tracks), clock, tuple(evidence), bands, moving)
 
 
 def _frame_s(clock: Clock) -> float:

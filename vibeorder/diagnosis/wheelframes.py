@@ -6,6 +6,7 @@ the wheel, at any ratio, stays in one bin while the speed changes.
 """
 
 from dataclasses import dataclass
+from typing import Protocol
 
 import numpy as np
 from numpy.typing import NDArray
@@ -13,7 +14,7 @@ from numpy.typing import NDArray
 from vibeorder.diagnosis.floor import Floor
 from vibeorder.diagnosis.signal import Signal
 
-__all__ = ["WheelFrames", "wheel_frames", "whitened"]
+__all__ = ["LEAST_TURNS", "WheelFrames", "wheel_frames", "whitened"]
 
 FloatArray = NDArray[np.float64]
 F32 = NDArray[np.float32]
@@ -79,7 +80,15 @@ def wheel_frames(
     return WheelFrames(spectra.astype(np.complex64), last - first, frame_s, cover)
 
 
-def whitened(frames: WheelFrames, floor: Floor) -> F32:
+class OrderShape(Protocol):
+    """How the noise runs over wheel orders."""
+
+    def at(self, order: FloatArray) -> FloatArray:
+        """Density at so many shakes a wheel turn."""
+        ...
+
+
+def whitened(frames: WheelFrames, floor: Floor, moving: OrderShape) -> F32:
     """Sum over channels of power over each channel's own noise beside it [shape (frames, bins)].
 
     The channels are turned to the noise's own axes, segment by segment of the spectrum; the noise level is the
@@ -88,13 +97,14 @@ def whitened(frames: WheelFrames, floor: Floor) -> F32:
     count = frames.spectra.shape[2] // SEGMENT_BINS
     used = count * SEGMENT_BINS
     cut = frames.spectra[:, :, :used]
-    shape = np.sqrt(floor.at(frames.frequency_hz[:used])).astype(np.float32)
-    cut = (cut / shape).reshape(cut.shape[0], cut.shape[1], count, SEGMENT_BINS)
+    order = np.arange(used) / np.maximum(frames.turns, LEAST_TURNS)[:, None]
+    density = floor.at(frames.frequency_hz[:used]) * moving.at(order)
+    cut = (cut / np.sqrt(density).astype(np.float32)).reshape(cut.shape[0], cut.shape[1], count, SEGMENT_BINS)
     if cut.shape[0] > 1:
         unit = cut / (np.sqrt((np.abs(cut) ** 2).sum(axis=0)) + np.float32(1e-20))
         sign = np.einsum("iftb,jftb->tij", unit[..., ::2], unit[..., ::2].conj())
         _, axes = np.linalg.eigh(sign)
-        cut = np.einsum("tij,iftb->jftb", axes.conj().astype(np.complex64), cut)
+        cut = np.asarray(np.einsum("tij,iftb->jftb", axes.conj().astype(np.complex64), cut), np.complex64)
     power = cut.real**2 + cut.imag**2
     level = np.median(power, axis=3)
     padded = np.pad(level, ((0, 0), (0, 0), (1, 1)), mode="edge")
