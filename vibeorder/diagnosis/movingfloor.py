@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from vibeorder.diagnosis.floor import GENTLE, SMOOTH_HZ, STEEP, Floor
+from vibeorder.diagnosis.floor import GENTLE, RANK, SMOOTH_HZ, STEEP, Floor
 from vibeorder.diagnosis.signal import Signal
 from vibeorder.diagnosis.wheelframes import LEAST_TURNS, wheel_frames
 
@@ -22,6 +22,9 @@ FloatArray = NDArray[np.float64]
 FRAME_S, HOP_S = 6.0, 3.0
 TOP_HZ = 70.0
 """Beyond this ripples of a wheelbase lie closer than the wander of a line over a frame."""
+
+HELD = 0.06
+"""Spread of ln(speed) below which nothing moves: what keeps step with the wheel stands in the fixed floor too."""
 
 STEP_ORDERS = 0.03
 LEAST_FRAMES = 6
@@ -56,7 +59,7 @@ class MovingFloor:
 
 def moving_floor(signal: Signal, turns: FloatArray, floor: Floor) -> MovingFloor:
     """Mean over frames of the log spectrum against wheel angle, lines taken out by a median over frequency."""
-    from scipy.ndimage import median_filter
+    from scipy.ndimage import percentile_filter
 
     duration_s = signal.samples.shape[1] / signal.rate_hz
     mid_s = np.arange(0.5 * FRAME_S, duration_s - 0.5 * FRAME_S + 1e-6, HOP_S)
@@ -66,13 +69,13 @@ def moving_floor(signal: Signal, turns: FloatArray, floor: Floor) -> MovingFloor
         return nothing
     frames = wheel_frames(signal, turns, mid_s, FRAME_S, top_hz)
     use = (frames.cover > 0.9) & (frames.turns > max(LEAST_TURNS, FRAME_S))
-    if use.sum() < LEAST_FRAMES:
+    if use.sum() < LEAST_FRAMES or np.ptp(np.log(frames.turns[use])) < HELD:
         return nothing
     frequency = frames.frequency_hz
     keep = (frequency > 1.0) & (frequency < top_hz)
     power = (np.abs(frames.spectra[:, use][:, :, keep]) ** 2).sum(axis=0) / floor.at(frequency[keep])
     half = max(1, round(SMOOTH_HZ * FRAME_S))
-    log_power = np.log(median_filter(power, (1, 2 * half + 1), mode="nearest") + 1e-20)
+    log_power = np.log(percentile_filter(power, RANK, (1, 2 * half + 1), mode="nearest") + 1e-20)
     log_power -= np.median(log_power, axis=1, keepdims=True)
     order = frequency[keep] * FRAME_S / frames.turns[use][:, None]
     grid = np.arange(0.3, float(order[:, -1].max()), STEP_ORDERS)
