@@ -5,7 +5,7 @@ Everything heavy is imported inside the command that needs it, so that `vibeorde
 
 import os
 import sys
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 from importlib import import_module
 from importlib.util import find_spec
@@ -30,10 +30,12 @@ __all__ = ["app", "main"]
 Progress = Callable[[str, float], None]
 
 ROOMS = {
+    "plan": ("vibeorder.plan_cli", "What to drive before anything is recorded."),
     "compare": ("vibeorder.compare_cli", "Say whether a repair cured the shake."),
     "turning": ("vibeorder.turning_cli", "Orders of a part turning at a known rate."),
     "bench": ("vibeorder.bench_cli", "From dial readings, weights and angles to the cure."),
     "job": ("vibeorder.casebook_cli", "One job from complaint to verified repair, on record."),
+    "batch": ("vibeorder.batch_cli", "Diagnose every recording in a folder into one table."),
     "serve": ("vibeorder.serve_cli", "Open the shop page: the same answers in a browser."),
 }
 """Commands that live in their own module and are imported only when called: name -> (module, help)."""
@@ -109,6 +111,10 @@ PlotFile = Annotated[
 SheetFile = Annotated[
     Path | None, typer.Option(metavar="FILE", help="Write a sheet to print (.html, nothing else needed).")
 ]
+Why = Annotated[bool, typer.Option("--why", help="Say what speaks for and against each, in numbers.")]
+WhyFile = Annotated[
+    Path | None, typer.Option(metavar="FILE", help="Draw what speaks for and against (.png, .svg or .pdf).")
+]
 TimeColumn = Annotated[
     str | None, typer.Option(metavar="NAME", help="Column with the time stamps, by name or number.")
 ]
@@ -179,6 +185,8 @@ def diagnose(
     json: JsonFile = None,
     plot: PlotFile = None,
     sheet: SheetFile = None,
+    why: Why = False,
+    why_plot: WhyFile = None,
     time_column: TimeColumn = None,
     axes: Axes = None,
     unit: Unit = None,
@@ -193,7 +201,8 @@ def diagnose(
     from vibeorder.vehicle import load_vehicle
 
     inputs = [path for path in (*recordings, vehicle, speed_log) if path is not None]
-    _check_outputs(json, plot, sheet, inputs, len(recordings))
+    outputs = {"--plot": plot, "--sheet": sheet, "--why-plot": why_plot}
+    _check_outputs(json, outputs, inputs, len(recordings))
     options = _read_options(time_column, axes, unit, speed_column, speed_unit, rpm_column, rate)
     car = load_vehicle(vehicle)
     late_s = _late(log_late, speed_log)
@@ -207,10 +216,13 @@ def diagnose(
         driven: SpeedGiven | Trace | None = given
         if isinstance(given, Trace):
             recording, driven = _beside(given, recording, car, late_s, progress)
-        result = judge(recording, car, speed=driven, gear=gear, low_range=low_range, progress=progress)
+        asked = why or why_plot is not None
+        result = judge(
+            recording, car, speed=driven, gear=gear, low_range=low_range, progress=progress, explain=asked
+        )
         progress("", 1.0)
         results.append(result)
-    _hand_over(results, json, plot, sheet)
+    _hand_over(results, json, outputs)
     keep_diagnoses(recordings, results, aside=json == "-")
 
 
@@ -237,19 +249,19 @@ def version() -> None:
 
 
 def _check_outputs(
-    json: str | None, plot: Path | None, sheet: Path | None, inputs: list[Path], recordings: int
+    json: str | None, asked: Mapping[str, Path | None], inputs: list[Path], recordings: int
 ) -> None:
     """Every reason to refuse an output, before minutes of work are spent."""
-    outputs = {"--json": None if json in (None, "-") else Path(str(json)), "--plot": plot, "--sheet": sheet}
+    outputs = {"--json": None if json in (None, "-") else Path(str(json)), **asked}
     taken = list(inputs)
     for option, path in outputs.items():
         if path is not None:
             door.check_writable(path, option, taken)
             taken.append(path)
-    if plot is not None and plot.suffix.lower() not in (".png", ".svg", ".pdf"):
-        raise VibeorderError(f"--plot {plot}: a picture ends in .png, .svg or .pdf")
-    if recordings > 1 and (plot or sheet):
-        raise VibeorderError("--plot and --sheet show one recording; for them, diagnose one at a time")
+            if option.endswith("plot") and path.suffix.lower() not in (".png", ".svg", ".pdf"):
+                raise VibeorderError(f"{option} {path}: a picture ends in .png, .svg or .pdf")
+    if recordings > 1 and any(asked.values()):
+        raise VibeorderError(f"{', '.join(asked)} show one recording; for them, diagnose one at a time")
 
 
 def _read_options(
@@ -326,14 +338,18 @@ def _progress(name: str) -> Progress:
     return show
 
 
-def _hand_over(results: list["Diagnosis"], json: str | None, plot: Path | None, sheet: Path | None) -> None:
+def _hand_over(results: list["Diagnosis"], json: str | None, outputs: Mapping[str, Path | None]) -> None:
     """Files first, so that a report on the screen means that they are there."""
-    from vibeorder.report import as_html, as_json, save_figure
+    from vibeorder.report import as_html, as_json, save_figure, save_why
 
-    if plot is not None:
-        door.write_output(plot, "--plot", lambda path: save_figure(results[0], path))
-    if sheet is not None:
-        door.write_output(sheet, "--sheet", lambda path: path.write_text(as_html(results[0]), "utf-8"))
+    writers: dict[str, Callable[[Path], object]] = {
+        "--plot": lambda path: save_figure(results[0], path),
+        "--sheet": lambda path: path.write_text(as_html(results[0]), "utf-8"),
+        "--why-plot": lambda path: save_why(results[0], path),
+    }
+    for option, where in outputs.items():
+        if where is not None:
+            door.write_output(where, option, writers[option])
     if json is not None and json != "-":
         door.write_output(Path(json), "--json", lambda path: path.write_text(as_json(results), "utf-8"))
     if json == "-":

@@ -4,6 +4,8 @@ Exit codes: 0 with a result, 1 when the fault is ours, 2 for what the user can m
 141 when whoever read our output left (as a shell counts a broken pipe).
 """
 
+import errno
+import io
 import os
 import sys
 import tempfile
@@ -22,6 +24,7 @@ DEBUG_VARIABLE = "VIBEORDER_DEBUG"
 
 def walk_out(command: Callable[[], object]) -> int:
     """Run `command` and return the exit code, having said on stderr what went wrong, in one sentence."""
+    _open_streams()
     try:
         command()
         sys.stdout.flush()
@@ -53,6 +56,12 @@ def say(text: str, *, aside: bool = False) -> None:
     except BrokenPipeError:
         _close_quietly()
         raise SystemExit(READER_LEFT) from None
+    except OSError as error:  # a full disk behind it, or closed: an aside is lost, a result must not be
+        if not aside:
+            _close_quietly()
+            raise VibeorderError(
+                f"standard output cannot be written: {error.strerror or error}; send it to another place"
+            ) from error
 
 
 def check_writable(path: Path, option: str, inputs: Iterable[Path]) -> None:
@@ -128,8 +137,26 @@ def _keep_log(told: str) -> str:
     return f"please report it with the details in {name}"
 
 
+class _Closed(io.StringIO):
+    """Stands for a standard output that was closed before we began (>&-)."""
+
+    def write(self, text: str, /) -> int:
+        """Fail as a full disk would."""
+        raise OSError(errno.EBADF, "it is closed")
+
+
+def _open_streams() -> None:
+    """Stand-ins for closed streams: what is said aside is lost, a result must not be."""
+    if sys.stderr is None:
+        sys.stderr = io.StringIO()
+    if sys.stdout is None:
+        sys.stdout = _Closed()
+
+
 def _close_quietly() -> None:
     """Point stdout at nothing, so that the interpreter's last flush meets no broken pipe."""
+    if isinstance(sys.stdout, _Closed):
+        return
     nowhere = os.open(os.devnull, os.O_WRONLY)
     os.dup2(nowhere, sys.stdout.fileno())
     os.close(nowhere)

@@ -82,6 +82,7 @@ def _listen(host: str, port: int) -> socket.socket:
         listener.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
     try:
         listener.bind((host, port))
+        listener.listen(128)  # who connects before the server is ready waits instead of being refused
     except OSError as error:
         listener.close()
         raise VibeorderError(

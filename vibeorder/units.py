@@ -12,6 +12,7 @@ from vibeorder.errors import UnitError
 __all__ = [
     "INCH_M",
     "KMH_MPS",
+    "LARGEST",
     "MILE_M",
     "MPH_MPS",
     "POUND_KG",
@@ -62,6 +63,9 @@ _ROTATION = {"rpm": 1.0 / 60.0, "rps": 1.0, "hz": 1.0}
 _SAMPLE_RATE = {"hz": 1.0, "khz": 1000.0}
 _TIME = {"s": 1.0, "ms": 1e-3, "min": 60.0}
 
+LARGEST = 1e15
+"""Of any quantity as typed: a number beyond is a slip, and squares of it would overflow."""
+
 _TEXT = re.compile(r"^\s*([-+]?\d+(?:[.,]\d+)?|[-+]?[.,]\d+)\s*(\S.*?)?\s*$")
 
 
@@ -83,6 +87,8 @@ def _parse(text: str, factors: dict[str, float], what: str, example: str) -> Qua
     if match is None:
         raise UnitError(f"{what} {text!r} is not a number with a unit; write it like {example!r}")
     number = float(match.group(1).replace(",", "."))
+    if abs(number) > LARGEST:
+        raise UnitError(f"{what} {text.strip()[:40]!r}... is far beyond anything here; check the number")
     unit = (match.group(2) or "").strip()
     factor = factors.get(unit.lower())
     if factor is None:

@@ -66,6 +66,8 @@ def effect_of_runout(
     """
     if not tir_m > 0.0:
         raise VibeorderError("a runout of nothing does nothing; give the total indicator reading")
+    if critical_hz is not None:
+        check_rotor(mass_kg, critical_hz)
     share = 0.5 if one_end else 1.0
     e = tir_m / 2.0
     unbalance = share * mass_kg * e

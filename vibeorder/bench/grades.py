@@ -36,7 +36,7 @@ def grade_of(unbalance_kg_m: float, mass_kg: float, rate_hz: float) -> float:
 
 def check_rotor(mass_kg: float, rate_hz: float) -> None:
     """Raises VibeorderError for a mass or a speed that cannot be."""
-    if not 0.0 < mass_kg < 1e6:
+    if not 1e-6 < mass_kg < 1e6:
         raise VibeorderError(f"a mass of {mass_kg:g} kg cannot be balanced; give the rotating part's mass")
-    if not 0.0 < rate_hz < 5000.0:
+    if not 1e-3 < rate_hz < 5000.0:
         raise VibeorderError(f"a speed of {60.0 * rate_hz:g} rpm cannot be a rotor's; give the running speed")

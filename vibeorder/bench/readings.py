@@ -168,7 +168,7 @@ def _split_commas(token: str) -> list[str]:
 
 
 def _one_angle(place: str) -> float:
-    clock = re.fullmatch(r"(\d+)(?::(\d\d))?h", place)
+    clock = re.fullmatch(r"(\d{1,3})(?::(\d\d))?h", place)
     if clock:
         return (int(clock[1]) % 12) * 30.0 + int(clock[2] or 0) * 0.5
     try:
@@ -195,7 +195,7 @@ def _angles(places: list[str], bolts: int | None) -> tuple[Counting, list[float]
         raise VibeorderError(f"the places are counted in {' and '.join(sorted(kinds))}; use one way for all")
     if kinds == {"bolts"}:
         count = _bolt_count(places, bolts)
-        if not all(p[1:].isdigit() for p in places):
+        if not all(re.fullmatch(r"\d{1,3}", p[1:]) for p in places):
             raise VibeorderError("a bolt number is a whole number; write b1, b2, b3 ...")
         numbers = [int(p[1:]) for p in places]
         wrong = next((n for n in numbers if not 1 <= n <= count), None)
@@ -208,7 +208,11 @@ def _angles(places: list[str], bolts: int | None) -> tuple[Counting, list[float]
 
 
 def _bolt_count(places: list[str], bolts: int | None) -> int:
-    return bolts if bolts else max((int(p[1:]) for p in places if p[1:].isdigit()), default=len(places))
+    return (
+        bolts
+        if bolts
+        else max((int(p[1:]) for p in places if re.fullmatch(r"\d{1,3}", p[1:])), default=len(places))
+    )
 
 
 def _check_dial(shown_m: list[float]) -> None:

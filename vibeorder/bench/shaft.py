@@ -101,7 +101,7 @@ def check_shaft(tube: Tube, highest_hz: float | None = None, fraction: float = S
     se, safe = relative * critical, fraction * critical
     if highest_hz is None:
         return ShaftCheck(tube, critical, se, fraction, safe, None, "no speed given", None, False)
-    if not 0.0 < highest_hz < 500.0:
+    if not 1e-3 < highest_hz < 500.0:
         raise VibeorderError(
             f"a highest shaft speed of {60 * highest_hz:g} rpm cannot be; give the top speed"
         )

@@ -18,7 +18,7 @@ from vibeorder.bench.runout import RunoutLimit, check_unit, measure_runout
 from vibeorder.bench.trial_circles import Trial
 from vibeorder.bench.vectors import Vector, from_polar
 from vibeorder.errors import UnitError, VibeorderError
-from vibeorder.units import parse_length, parse_mass
+from vibeorder.units import LARGEST, parse_length, parse_mass
 from vibeorder.vehicle import Vehicle
 
 __all__ = [
@@ -254,6 +254,8 @@ def _number(text: str, what: str) -> float:
         value = float(text.strip().removesuffix("deg").strip().replace(",", "."))
     except ValueError:
         value = math.nan
-    if not math.isfinite(value):
+    if math.isnan(value):
         raise VibeorderError(f"{what} {text.strip()!r} is not a number")
+    if abs(value) > LARGEST:
+        raise VibeorderError(f"{what} {text.strip()[:40]!r} is far beyond anything here; check the number")
     return value

@@ -1,10 +1,13 @@
 """Whose shake it is: every part of the vehicle weighed against the recording."""
 
 from vibeorder.diagnosis.diagnose import Weighed, diagnose, told, weigh
+from vibeorder.diagnosis.explanation import Explanation, Finding
 from vibeorder.diagnosis.result import Diagnosis, NextDrive, RunoutCheck, SpeedFit, Suspect
 
 __all__ = [
     "Diagnosis",
+    "Explanation",
+    "Finding",
     "NextDrive",
     "RunoutCheck",
     "SpeedFit",

@@ -1,11 +1,11 @@
-"""From probabilities to what a technician does next: the verdict, the runout check, the next drive."""
+"""From probabilities to what a technician does next: the verdict and the runout check."""
 
 from collections.abc import Sequence
 
-from vibeorder.diagnosis.result import NextDrive, RunoutCheck, Suspect
+from vibeorder.diagnosis.result import RunoutCheck, Suspect
 from vibeorder.vehicle import RUNOUT_BEFORE_BALANCE
 
-__all__ = ["next_drive", "runout_check", "top_group", "verdict"]
+__all__ = ["runout_check", "top_group", "verdict"]
 
 SURE, LIKELY = 0.9, 0.5
 """From here a part is named with confidence; from here it is named as the likeliest."""
@@ -100,40 +100,3 @@ def runout_check(
             f"the {measurable[0].label} is only {_percent(share)} likely: settle it with the next drive first",
         )
     return RunoutCheck(False, "", "no part stands out enough to measure; settle it with the next drive first")
-
-
-def next_drive(
-    suspects: Sequence[Suspect], nothing: float, steady: bool, speed_known: bool
-) -> NextDrive | None:
-    """The cheapest drive that would separate what is left standing, or None where nothing is."""
-    group, p = top_group(suspects)
-    parts = {s.part for s in group}
-    if p >= SURE and len({_rate_family(part) for part in parts}) <= 1:
-        return None
-    if not speed_known:
-        return NextDrive(
-            "Drive again with the speed logged, or say it aloud: 25 to 65 mph slowly, with one gear change.",
-            "without the speed one line fits several parts; road-speed lines and the engine's part company at a shift",
-        )
-    families = {_rate_family(s.part) for s in suspects if s.probability > 0.05}
-    if "engine" in families and families & {"road"}:
-        return NextDrive(
-            "Drive the same road speed one gear lower, then coast through it in neutral.",
-            "the engine's and its accessories' lines move with the gear and drop out in neutral; "
-            "what stays turns with the road",
-        )
-    if steady:
-        return NextDrive(
-            "Drive slowly through 10 mph below to 10 mph above that speed and back.",
-            "a part's line moves with speed, a fixed resonance of the body stays where it is",
-        )
-    if nothing < SURE and p < SURE:
-        return NextDrive(
-            "Record again for a minute at the speed where it shakes most, phone on the seat rail or the floor.",
-            "the lines stand too little above the road noise in this recording",
-        )
-    return None
-
-
-def _rate_family(part: str) -> str:
-    return "engine" if part == "engine" or part.startswith("accessory:") else "road"

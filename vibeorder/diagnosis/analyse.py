@@ -15,7 +15,7 @@ from vibeorder.diagnosis.scan import Clock, Track, scan_tracks
 from vibeorder.diagnosis.signal import Signal
 from vibeorder.vehicle import Vehicle, engine_ratio
 
-__all__ = ["Piece", "Setting", "analyse", "combined_log_odds", "judge_stretch"]
+__all__ = ["Piece", "Setting", "analyse", "combined_log_odds", "judge_stretch", "shake_rms"]
 
 FloatArray = NDArray[np.float64]
 Progress = Callable[[str, float], None]
@@ -157,12 +157,12 @@ def judge_stretch(
         engine_ratio=ratio,
         anchor=anchor,
         effort=effort,
-        felt_from=complaint_from(_shake(part)),
+        felt_from=complaint_from(shake_rms(part)),
     )
     return Piece(start_s, clock, doubt, found, floor)
 
 
-def _shake(part: Signal) -> float:
+def shake_rms(part: Signal) -> float:
     """Vector rms of all that shakes between 2 and 80 Hz."""
     power = (np.abs(np.fft.rfft(part.samples, axis=1)) ** 2).sum(axis=0)
     frequency = np.fft.rfftfreq(part.samples.shape[1], 1.0 / part.rate_hz)

@@ -63,20 +63,23 @@ def diagnose(
     gear: int | None = None,
     low_range: bool = False,
     progress: Progress | None = None,
+    explain: bool = False,
 ) -> Diagnosis:
     """Judge every part of `vehicle` against `recording`.
 
     speed: as somebody said it, or logged (on the recording's clock); None: the recording's own speed column,
-    else inferred from the recording. gear: held throughout, where known.
+    else inferred from the recording. gear: held throughout, where known. explain: also say what speaks for and
+    against the first suspects.
     Raises RecordingError or SpeedError with one sentence where the recording cannot carry a diagnosis.
     """
-    return told(weigh(recording, vehicle, speed, gear, low_range, progress))
+    return told(weigh(recording, vehicle, speed, gear, low_range, progress), explain=explain)
 
 
-def told(weighed: Weighed, scaled: FloatArray | None = None) -> Diagnosis:
+def told(weighed: Weighed, scaled: FloatArray | None = None, explain: bool = False) -> Diagnosis:
     """The finished diagnosis of a weighed recording.
 
     scaled: log weights to report instead of its own, such as those of several recordings together.
+    explain: as for diagnose.
     """
     scaled = weighed.scaled if scaled is None else scaled
     return assemble(
@@ -88,6 +91,7 @@ def told(weighed: Weighed, scaled: FloatArray | None = None) -> Diagnosis:
         posterior_of(scaled),
         weighed.kind,
         weighed.given,
+        explain,
     )
 
 

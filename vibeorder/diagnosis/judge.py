@@ -25,7 +25,7 @@ from vibeorder.diagnosis.propose import THOROUGH, Effort, Proposal, RateDoubt, c
 from vibeorder.diagnosis.scan import Scan
 from vibeorder.diagnosis.sharpening import sharpened
 
-__all__ = ["Hypothesis", "Judgement", "RateDoubt", "held_gear", "judge"]
+__all__ = ["Hypothesis", "Judgement", "RateDoubt", "held_gear", "judge", "role_of"]
 
 FloatArray = NDArray[np.float64]
 
@@ -167,7 +167,7 @@ def _class_evidence(
     base = [line.evidence(healthy, sound, log_scale, felt_from) for line in lines]
     out = np.full(len(candidates) + 1, float(sum(base)))
     for fault in range(len(candidates)):
-        roles = [_role(candidates, fault, other) for other in range(len(candidates))]
+        roles = [role_of(candidates, fault, other) for other in range(len(candidates))]
         for line, sound_evidence in zip(lines, base, strict=True):
             if any(roles[m] != "healthy" for m in line.members):
                 out[fault] += line.evidence(healthy, roles, log_scale, felt_from) - sound_evidence
@@ -176,7 +176,7 @@ def _class_evidence(
     return out
 
 
-def _role(candidates: Sequence[Candidate], fault: int, other: int) -> str:
+def role_of(candidates: Sequence[Candidate], fault: int, other: int) -> str:
     """'fault' itself; 'excited' for the higher orders that come with it; else 'healthy'."""
     if other == fault:
         return "fault"

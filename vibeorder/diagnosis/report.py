@@ -5,10 +5,11 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from vibeorder.diagnosis.advice import next_drive, runout_check, verdict
+from vibeorder.diagnosis.advice import runout_check, verdict
 from vibeorder.diagnosis.amplitudes import COMPLAINT_FROM_MPS2
 from vibeorder.diagnosis.analyse import Piece
 from vibeorder.diagnosis.candidates import Candidate
+from vibeorder.diagnosis.drive_standing import next_drive_from
 from vibeorder.diagnosis.evidence import Reading
 from vibeorder.diagnosis.gears import NOT_LOCKED
 from vibeorder.diagnosis.judge import Hypothesis, held_gear
@@ -20,6 +21,7 @@ from vibeorder.diagnosis.result import Diagnosis, SpeedFit, Suspect
 from vibeorder.diagnosis.signal import Signal
 from vibeorder.diagnosis.twins import indistinct_pairs, readings_of
 from vibeorder.diagnosis.views import lines_seen, order_map_view, spectrum_view
+from vibeorder.diagnosis.why import explain as explained
 from vibeorder.recording.model import Recording, Trace
 from vibeorder.speed.given import SpeedGiven
 from vibeorder.vehicle import (
@@ -57,6 +59,7 @@ def assemble(
     posterior: Posterior,
     kind: Kind,
     given: SpeedGiven | Trace | None,
+    explain: bool = False,
 ) -> Diagnosis:
     """Everything that the doors render, from what was judged."""
     piece = _leading(pieces, log_odds)
@@ -69,6 +72,12 @@ def assemble(
     where = {c.key: c.source.runout_where for c in candidates}
     nothing = posterior.nothing
     tracks = _tracks(best, candidates, posterior)
+    lines = lines_seen(signal, _named(tracks))
+    why = (
+        explained(signal, piece, log_odds, suspects, nothing, lines, speed, vehicle, kind, given)
+        if explain
+        else ()
+    )
     return Diagnosis(
         verdict=verdict(suspects, nothing, steady),
         suspects=suspects,
@@ -77,16 +86,17 @@ def assemble(
         speed=speed,
         recording=_recording(recording),
         vehicle_name=vehicle.name,
-        lines=lines_seen(signal, _named(tracks)),
+        lines=lines,
         spectrum=spectrum_view(signal),
         order_map=order_map_view(signal, [(n, t + piece.start_s, f) for n, t, f in tracks[:TRACKS_DRAWN]]),
-        next_drive=next_drive(suspects, nothing, steady, kind != "inferred"),
+        next_drive=next_drive_from(suspects, nothing, piece, vehicle, speed, kind, signal.rate_hz),
         cautions=CAUTIONS,
         notes=(
             *beat_notes(suspects, piece, steady),
             *plain_notes(suspects, nothing, steady, vehicle, signal),
         ),
         history=recording.history,
+        explanations=why,
     )
 
 

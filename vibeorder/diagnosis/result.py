@@ -5,6 +5,8 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
+from vibeorder.diagnosis.explanation import Explanation
+
 __all__ = [
     "Diagnosis",
     "LineSeen",
@@ -119,15 +121,25 @@ class OrderMap:
 
 @dataclass(frozen=True, slots=True)
 class NextDrive:
-    """The drive that would separate what this recording cannot."""
+    """The drive that would separate what this recording cannot.
+
+    bits_before, bits_after: entropy of the ranking now, and expected after it; None where not computed.
+    alternatives: other kinds of drive, each with its expected entropy.
+    """
 
     instruction: str
     reason: str
+    bits_before: float | None = None
+    bits_after: float | None = None
+    alternatives: tuple[tuple[str, float], ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
 class Diagnosis:
-    """Everything one recording said about one vehicle."""
+    """Everything one recording said about one vehicle.
+
+    explanations: what speaks for and against the first suspects, and nothing (last); only where it was asked for.
+    """
 
     verdict: str
     suspects: tuple[Suspect, ...]
@@ -143,3 +155,4 @@ class Diagnosis:
     cautions: tuple[str, ...]
     notes: tuple[str, ...] = field(default=())
     history: tuple[str, ...] = field(default=())
+    explanations: tuple[Explanation, ...] = ()

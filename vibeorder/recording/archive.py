@@ -23,6 +23,8 @@ __all__ = ["NAME", "read", "read_folder", "recognise"]
 NAME = "zip or folder of logs"
 # A zip that unpacks to more than this is no phone log (and may be made to fill the memory).
 MAX_UNPACKED = 1 << 29
+# Sensor noise packs to a fifth or a third; what packs a hundredfold is made to fill the memory.
+MAX_RATIO, SMALL_UNPACKED = 100, 1 << 24
 MAX_MEMBERS = 200
 _LOG_SUFFIXES = {".csv", ".txt", ".tsv", ".json", ".log", ".dat"}
 _OTHER_SENSORS = frozenset(
@@ -75,10 +77,7 @@ def read(path: Path, options: ReadOptions) -> Recording:
             infos = [info for info in bundle.infolist() if not info.is_dir()]
             if len(infos) > MAX_MEMBERS:
                 raise RecordingError(f"{path.name} holds {len(infos)} files; zip the logs of one drive only")
-            if sum(info.file_size for info in infos) > MAX_UNPACKED:
-                raise RecordingError(
-                    f"{path.name} unpacks to more than {MAX_UNPACKED >> 20} MB; cut the logs shorter"
-                )
+            _check_sizes(path, sum(info.file_size for info in infos))
             members = [
                 _Member(info.filename, path, bundle.read(info))
                 for info in infos
@@ -101,6 +100,18 @@ def read(path: Path, options: ReadOptions) -> Recording:
             ) from error
         raise
     return _read_members(path.name, members, [info.filename for info in infos], options)
+
+
+def _check_sizes(path: Path, unpacked: int) -> None:
+    if unpacked > MAX_UNPACKED:
+        raise RecordingError(
+            f"{path.name} unpacks to more than {MAX_UNPACKED >> 20} MB; cut the logs shorter"
+        )
+    if unpacked > max(SMALL_UNPACKED, MAX_RATIO * path.stat().st_size):
+        raise RecordingError(
+            f"{path.name} unpacks to {unpacked // max(path.stat().st_size, 1)} times its size, which the numbers of a "
+            "sensor never do; give the logs themselves"
+        )
 
 
 def read_folder(path: Path, options: ReadOptions) -> Recording:

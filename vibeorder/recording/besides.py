@@ -188,6 +188,8 @@ def _two_valued(values: FloatArray) -> bool:
 
 def _as_updated(times_s: FloatArray, values: FloatArray) -> tuple[FloatArray, FloatArray]:
     """Only the rows where the slow quantity changed, and at least one row a second where it held still."""
+    if not times_s.size:
+        return times_s, values
     order = np.argsort(times_s, kind="stable")
     times_s, values = times_s[order], values[order]
     keep = np.ones(values.size, dtype=bool)

@@ -11,7 +11,7 @@ from vibeorder.recording.interpolate import band_limited_grid
 from vibeorder.recording.lateness import Clock, true_instants
 from vibeorder.recording.model import Quality
 
-__all__ = ["Uniform", "to_uniform"]
+__all__ = ["Uniform", "set_forward", "to_uniform"]
 
 FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
@@ -19,10 +19,15 @@ BoolArray = NDArray[np.bool_]
 # A dropout of up to five samples lies within the interpolation kernel and is filled from its neighbours;
 # longer than that, and than 0.1 s, it is a gap and stays empty.
 GAP_STEPS, GAP_S = 5.0, 0.1
+RESET_S = 1.0
 # Two sittings in one file an hour apart are two recordings.
 SITTING_S = 3600.0
 # Stamps that stray from an even clock by less than this share of a step need no interpolation.
 EVEN_SHARE = 2e-3
+# Beyond these no logger's clock has gone: its rate, and the share of its time that holds no row (five million
+# steps are three hours at 400 Hz).
+FASTEST_HZ = 1e6
+MOST_STEPS_A_ROW, MOST_STEPS = 50, 5_000_000
 CLIP_MIN, CLIP_SHARE = 8, 2e-4
 
 
@@ -50,7 +55,13 @@ def to_uniform(times_s: FloatArray, samples: FloatArray, source: str) -> Uniform
     rows_rate = _nominal_rate(times_s, source)
     times_s, samples, repeated = drop_held_rows(times_s, samples, rows_rate, notes)
     times_s, samples = _longest_sitting(times_s, samples, notes)
+    if times_s.size < 2 or not (np.diff(times_s) > 0).any():
+        raise RecordingError(
+            f"the stamps of {source} lie more than an hour apart or stand still; "
+            "--time-column names another column, or --rate gives the rate"
+        )
     clock = true_instants(times_s, samples, unreliable=backward > 0 or repeated > 0)
+    _check_grid(clock, source)
     limit = max(GAP_STEPS * clock.step_s, GAP_S)
     grid, valid, filled = _onto_grid(clock, samples, limit)
     gaps = _gaps(clock, limit)
@@ -74,6 +85,22 @@ def to_uniform(times_s: FloatArray, samples: FloatArray, source: str) -> Uniform
     return Uniform(grid, valid, rate, float(clock.times_s[0]), quality, tuple(notes))
 
 
+def set_forward(times_s: FloatArray) -> tuple[FloatArray, list[str]]:
+    """Stamps (NaN where unreadable) of a clock that was set back for good, by more than a second, going on one step
+    later; and what was done. Speed, engine speed and marks of the same rows are then on the samples' clock."""
+    good = np.isfinite(times_s)
+    stamps = times_s[good]
+    steps = np.diff(stamps)
+    reset = steps < -RESET_S
+    if not reset.any():
+        return times_s, []
+    usual = float(np.median(steps[steps > 0])) if (steps > 0).any() else 0.0
+    out = times_s.copy()
+    out[good] = stamps + np.concatenate(([0.0], np.cumsum(np.where(reset, usual - steps, 0.0))))
+    said = f"{int(reset.sum())} stamps ran backward (by up to {float(-steps.min()):.3g} s)"
+    return out, [f"{said}: the clock was set back, and goes on from there"]
+
+
 def _forward(times_s: FloatArray, notes: list[str]) -> tuple[FloatArray, int]:
     """Stamps that step back are moved forward; rows stay in the order in which they were written."""
     steps = np.diff(times_s)
@@ -82,9 +109,9 @@ def _forward(times_s: FloatArray, notes: list[str]) -> tuple[FloatArray, int]:
         return times_s, 0
     usual = float(np.median(steps[steps > 0])) if (steps > 0).any() else 0.0
     worst = float(-steps.min())
-    # A clock set back for good (more than a second) goes on one step later; a short step back is one late
-    # stamp among good ones and is smoothed with them.
-    reset = steps < -1.0
+    # A clock set back for good goes on one step later; a short step back is one late stamp among good ones
+    # and is smoothed with them.
+    reset = steps < -RESET_S
     shift = np.concatenate(([0.0], np.cumsum(np.where(reset, usual - steps, 0.0))))
     notes.append(f"{backward} stamps ran backward (by up to {worst:.3g} s): the rows are kept in their order")
     return times_s + shift, backward
@@ -130,6 +157,16 @@ def _longest_sitting(
         f"({times_s[piece][-1] - times_s[piece][0]:.0f} s), is used"
     )
     return times_s[piece], samples[:, piece]
+
+
+def _check_grid(clock: Clock, source: str) -> None:
+    """Refuse stamps under which no logger can have written: they would fill the memory with empty time."""
+    rows, span_s = clock.times_s.size, float(clock.times_s[-1] - clock.times_s[0])
+    if 1.0 / clock.step_s > FASTEST_HZ or span_s / clock.step_s > max(MOST_STEPS_A_ROW * rows, MOST_STEPS):
+        raise RecordingError(
+            f"{source} has {rows} rows over {span_s:.3g} s, most of them {clock.step_s:.2g} s apart: its stamps are "
+            "no clock of a logger; --time-column names another column, or --rate gives the rate"
+        )
 
 
 def _onto_grid(clock: Clock, samples: FloatArray, limit_s: float) -> tuple[FloatArray, BoolArray, int]:

@@ -173,6 +173,8 @@ def _refined_step(stamps_s: FloatArray, step_s: float, comb: bool) -> float:
         spans = stamps_s[lag:] - stamps_s[:-lag]
         middle = float(np.median(spans))
         spans = spans[np.abs(spans - middle) < 6 * step]
+        if not spans.size:  # stamps that leap about: no span is like another
+            break
         spans = spans[:: max(1, spans.size // 4000)]
         trials = step * (1.0 + np.linspace(-0.4, 0.4, 81) / lag)
         likeness = np.cos(2.0 * np.pi * spans[None, :] / trials[:, None]).mean(axis=1)

@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 from vibeorder.errors import RecordingError
 from vibeorder.recording.axes import Axes, axes_scale, find_axes
 from vibeorder.recording.besides import find_mark, find_rpm, find_speed, speed_trace
-from vibeorder.recording.clock import to_uniform
+from vibeorder.recording.clock import set_forward, to_uniform
 from vibeorder.recording.decimate import Decimator, decimation_factor
 from vibeorder.recording.model import Recording, Trace
 from vibeorder.recording.options import ReadOptions
@@ -21,6 +21,8 @@ FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
 # Beyond this many times the shake's usual size a number is a fault of the logger, not of the road.
 WILD_TIMES = 1e3
+# Counts of 32 bits reach 4e9; squares of sums of more would overflow in single precision.
+LARGEST_SAMPLE = 1e10
 # Below this rate nothing of a driveline but a slow wheel can be seen.
 SLOW_RATE_HZ = 50.0
 
@@ -33,7 +35,7 @@ def recording_from_table(table: Table, options: ReadOptions, scale_from: Table |
     if table.rows < 2:
         raise RecordingError(f"{table.source} has {table.rows} row of numbers; a recording needs many")
     stamps = _stamps(table, options)
-    times = stamps.times_s
+    times, set_back = set_forward(stamps.times_s)
     taken = {stamps.column} if stamps.column >= 0 else set()
     speed_column = find_speed(table, options.speed_column, taken)
     rpm, rpm_column, rpm_notes = find_rpm(table, options.rpm_column, times, taken)
@@ -43,6 +45,12 @@ def recording_from_table(table: Table, options: ReadOptions, scale_from: Table |
     samples, kept_times, notes, repaired = _clean(table, axes, times)
     factor, known, unit_note = _scale(table, axes, samples, options, scale_from)
     samples *= factor
+    largest = max(float(samples.max()), -float(samples.min()))
+    if largest > LARGEST_SAMPLE:
+        raise RecordingError(
+            f"{', '.join(axes.names)} of {table.source} reach {largest:.0e}, which no accelerometer does; "
+            "--axes names the right columns"
+        )
     speed: Trace | None = None
     speed_notes: list[str] = []
     if speed_column is not None:
@@ -50,7 +58,7 @@ def recording_from_table(table: Table, options: ReadOptions, scale_from: Table |
         speed, speed_notes = speed_trace(table, speed_column, times, options.speed_unit, shake)
     table.forget()
     uniform = to_uniform(kept_times, samples, table.source)
-    said = [*table.notes, stamps.said, axes.said, unit_note, *notes, *uniform.history]
+    said = [*table.notes, stamps.said, *set_back, axes.said, unit_note, *notes, *uniform.history]
     said += [*speed_notes, *rpm_notes, *mark_notes, *_slow_note(uniform.rate_hz)]
     return _slowed(
         Recording(

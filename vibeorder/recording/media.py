@@ -38,7 +38,8 @@ def read(path: Path, options: ReadOptions) -> Recording:
             if not container.streams.audio:
                 raise RecordingError(f"{path.name} has no sound track; record the shake with sound on")
             stream = container.streams.audio[0]
-            rate, channels = float(stream.rate or 0), int(stream.channels or 0)
+            # a stream whose codec is not known has neither
+            rate, channels = float(getattr(stream, "rate", 0) or 0), int(getattr(stream, "channels", 0) or 0)
             if rate <= 0 or channels <= 0:
                 raise RecordingError(f"{path.name} does not say the rate of its sound; save it as WAV")
             timed = stream.duration is not None and stream.time_base is not None

@@ -85,7 +85,7 @@ def speed_unit_in(name: str) -> str | None:
 
 
 def _bracketed(name: str) -> list[str]:
-    return re.findall(r"[(\[{]\s*([^)\]}]*?)\s*[)\]}]", name)
+    return re.findall(r"[(\[{]([^()\[\]{}]*)[)\]}]", name)
 
 
 def _plain(text: str) -> str:

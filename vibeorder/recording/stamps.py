@@ -53,6 +53,10 @@ _TIME_WORDS = frozenset(
     ]
 )
 _DELTA_WORDS = {"dt", "delta", "diff", "interval", "deltat", "timediff", "step"}
+# "m/s" is no second; "t/s" is.
+_PER_TIME = re.compile(
+    r"(?<![a-z])(?:k?m|cm|mm|ft|°|deg|degrees|rad|radians|rev|turns|meters|metres|g)\s*/\s*\w+", re.IGNORECASE
+)
 # Stamps of another sensor than the one that shakes.
 _OTHER_SENSOR = frozenset(
     [
@@ -80,6 +84,7 @@ EPOCH_RANGE_S = (9.46e8, 4.1e9)
 # A shake is logged at 5 Hz to 5 kHz: the step between stamps then tells the unit, without overlap.
 STEP_RANGE_S = (2e-4, 0.2)
 SLOW_STEP_RANGE_S = (5e-3, 5.0)
+SET_BACK_SHARE = 0.995
 
 
 @dataclass(frozen=True, slots=True)
@@ -223,7 +228,7 @@ def _exact_from_first(table: Table, column: int, values: FloatArray, first: floa
 
 
 def _named_unit(name: str) -> str | None:
-    words = set(words_of(name))
+    words = set(words_of(_PER_TIME.sub(" ", name)))
     for unit, tokens in _UNIT_TOKENS.items():
         if words & tokens:
             # "min" alone is as often a minimum, and "s" a coordinate: they count beside a time word only.
@@ -260,8 +265,10 @@ def _rises(values: FloatArray, share: float) -> bool:
         return False
     steps = np.diff(filled)
     moved = steps[steps != 0]
-    # Stamps cut to the second stand still between seconds, so only the moves are judged.
-    return bool(moved.size and filled[-1] > filled[0] and np.mean(moved > 0) >= share)
+    # Stamps cut to the second stand still between seconds, so only the moves are judged. A clock that was set
+    # back may end before it began.
+    rising = float(np.mean(moved > 0)) if moved.size else 0.0
+    return rising >= share and bool(filled[-1] > filled[0] or rising > SET_BACK_SHARE)
 
 
 def _score(table: Table, stamps: Stamps) -> float:

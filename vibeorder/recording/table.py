@@ -1,5 +1,6 @@
 """A text log as columns: numbers where they are numbers, texts where they are stamps."""
 
+import warnings
 from dataclasses import dataclass, field
 from io import BytesIO, StringIO
 from pathlib import Path
@@ -20,6 +21,9 @@ FloatArray = NDArray[np.float64]
 HEAD_BYTES = 1 << 17
 # Text of a three-hour log at 400 Hz with ten columns stays below this.
 MAX_BYTES = 1 << 30
+# No sensor and no clock (Unix time in ns is 2e18) counts so far; squares of what lies beyond would overflow.
+MAX_NUMBER = 1e30
+LONGEST_NUMBER = 100
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,14 +54,21 @@ class Table:
         return bool(_to_numbers(sample).notna().mean() > 0.5)
 
     def numbers(self, column: int) -> FloatArray:
-        """The column as floats, NaN where the cell is empty or no number."""
+        """The column as floats, at most 1e30 either way, NaN where the cell is empty or no number."""
         if column not in self._cache:
             values = self.frame[column]
             if values.dtype.kind not in "iufb":
                 values = _to_numbers(values)
-            if values.dtype == np.float64:
-                return np.asarray(values.to_numpy())  # a view: a long log is not held twice
-            self._cache[column] = values.to_numpy(dtype=np.float64, na_value=np.nan)
+            plain = values.dtype == np.float64
+            numbers = np.asarray(values.to_numpy() if plain else values.to_numpy(np.float64, na_value=np.nan))
+            if max(np.fmax.reduce(numbers, initial=0.0), -np.fmin.reduce(numbers, initial=0.0)) > MAX_NUMBER:
+                numbers, plain = (
+                    np.where(np.isinf(numbers), np.nan, np.clip(numbers, -MAX_NUMBER, MAX_NUMBER)),
+                    False,
+                )
+            if plain:
+                return numbers  # a view: a long log is not held twice
+            self._cache[column] = numbers
         return self._cache[column]
 
     def forget(self) -> None:
@@ -119,14 +130,16 @@ def _load(path: Path, raw: bytes | None, layout: Layout, source: str) -> tuple["
     import pandas as pd  # slow to import, needed for logs only
 
     try:
-        frame = pd.read_csv(_stream(path, raw, layout), **_arguments(layout, source))
+        with warnings.catch_warnings(record=True) as wider:
+            warnings.simplefilter("always", pd.errors.ParserWarning)
+            frame = pd.read_csv(_stream(path, raw, layout), **_arguments(layout, source))
     except (pd.errors.ParserError, pd.errors.EmptyDataError, ValueError, OverflowError) as error:
         raise RecordingError(
             f"{source} cannot be read as a table ({str(error).splitlines()[0][:120]}); "
             "is it cut off or mixed?"
         ) from error
     frame.columns = pd.RangeIndex(layout.width)
-    notes = []
+    notes = ["rows hold more cells than the header names; the cells beyond were left out"] if wider else []
     lines = _count_lines(path, raw) - layout.first_row
     missing = lines - len(frame)
     if missing > max(3, 0.0002 * lines) and layout.encoding != "utf-16":
@@ -141,6 +154,7 @@ def _arguments(layout: Layout, source: str) -> dict[str, Any]:
         "header": None,
         "names": list(range(layout.width)),
         "index_col": False,
+        "compression": None,  # told by content elsewhere, not by a name that ends in .zip
         "skiprows": layout.first_row,
         "engine": "c",
         "encoding": layout.encoding if layout.encoding != "utf-8-sig" else "utf-8",
@@ -175,7 +189,13 @@ def _count_lines(path: Path, raw: bytes | None) -> int:
 def _to_numbers(values: "pd.Series[Any]") -> "pd.Series[Any]":
     import pandas as pd
 
-    numbers = pd.to_numeric(values, errors="coerce")
+    try:
+        numbers = pd.to_numeric(values, errors="coerce")
+    except (
+        OverflowError
+    ):  # whole numbers of hundreds of digits, where JSON or a mixed column keeps them as such
+        values = values.astype(str)
+        numbers = pd.to_numeric(values.where(values.str.len() < LONGEST_NUMBER), errors="coerce")
     if numbers.notna().any() or not values.notna().any():
         return numbers
     # A decimal comma in a file that otherwise uses points.

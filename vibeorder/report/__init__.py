@@ -4,5 +4,17 @@ from vibeorder.report.as_json import SCHEMA, as_dict, as_json
 from vibeorder.report.figures import draw, png_bytes, save_figure
 from vibeorder.report.sheet import as_html
 from vibeorder.report.terminal import as_text
+from vibeorder.report.why_figure import draw_why, save_why
 
-__all__ = ["SCHEMA", "as_dict", "as_html", "as_json", "as_text", "draw", "png_bytes", "save_figure"]
+__all__ = [
+    "SCHEMA",
+    "as_dict",
+    "as_html",
+    "as_json",
+    "as_text",
+    "draw",
+    "draw_why",
+    "png_bytes",
+    "save_figure",
+    "save_why",
+]

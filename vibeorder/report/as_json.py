@@ -7,7 +7,8 @@ from collections.abc import Mapping, Sequence
 import numpy as np
 
 from vibeorder import __version__
-from vibeorder.diagnosis.result import Diagnosis, LineSeen, SpeedFit, Suspect
+from vibeorder.diagnosis.result import Diagnosis, LineSeen, NextDrive, SpeedFit, Suspect
+from vibeorder.report.why_json import why_dict
 from vibeorder.report.wording import amplitude_g
 
 __all__ = ["SCHEMA", "as_dict", "as_json"]
@@ -40,8 +41,9 @@ def as_dict(diagnosis: Diagnosis) -> dict[str, object]:
     """The contract's object, of plain lists, dicts, numbers and strings only.
 
     Suspects are sorted by probability; probabilities keep full precision, so that those of all suspects
-    and of nothing found still sum to 1.
+    and of nothing found still sum to 1. "why" is there only where explanations were asked for.
     """
+    why = [plain(why_dict(one)) for one in diagnosis.explanations]
     suspects = sorted(diagnosis.suspects, key=lambda one: -one.probability)
     check, drive = diagnosis.runout_check, diagnosis.next_drive
     return {
@@ -56,10 +58,12 @@ def as_dict(diagnosis: Diagnosis) -> dict[str, object]:
         "runout_check": {"warranted": bool(check.warranted), "where": check.where, "why": check.why},
         "next_drive": drive.instruction if drive else None,
         "next_drive_reason": drive.reason if drive else None,
+        "next_drive_detail": _next_drive(drive),
         "cautions": list(diagnosis.cautions),
         "notes": list(diagnosis.notes),
         "history": list(diagnosis.history),
         "lines": [_line(one) for one in diagnosis.lines],
+        **({"why": why} if why else {}),
     }
 
 
@@ -128,6 +132,21 @@ def _line(line: LineSeen) -> dict[str, object]:
         "snr_db": plain(line.snr_db),
         "direction": plain(line.direction),
         "name": line.name,
+    }
+
+
+def _next_drive(drive: NextDrive | None) -> dict[str, object] | None:
+    if drive is None:
+        return None
+    return {
+        "instruction": drive.instruction,
+        "reason": drive.reason,
+        "bits_before": plain(drive.bits_before),
+        "bits_after": plain(drive.bits_after),
+        "alternatives": [
+            {"instruction": instruction, "bits_after": plain(after)}
+            for instruction, after in drive.alternatives
+        ],
     }
 
 

@@ -5,12 +5,14 @@ stands behind it. Every text is escaped.
 """
 
 import base64
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from html import escape
 
 from vibeorder import __version__
 from vibeorder.diagnosis.result import Diagnosis
 from vibeorder.report.figures import png_bytes
+from vibeorder.report.why_figure import why_png_bytes
+from vibeorder.report.why_text import LEAD, why_blocks
 from vibeorder.report.wording import (
     SuspectGroup,
     capitalised,
@@ -30,6 +32,10 @@ __all__ = ["as_html"]
 EXPLAINED = 3
 WORTH_EXPLAINING = 0.05
 
+ON_PAPER, IN_FULL = 5, 3
+"""Suspects spelled out in print, and how many of them at most with their causes: page one has to hold them.
+The screen has all of all."""
+
 
 def as_html(diagnosis: Diagnosis) -> str:
     """The whole sheet as HTML text, figure and style included."""
@@ -39,6 +45,7 @@ def as_html(diagnosis: Diagnosis) -> str:
         style=_STYLE,
         front=_front(diagnosis),
         back=_back(diagnosis),
+        why=_why(diagnosis),
         version=escape(__version__),
     )
 
@@ -54,9 +61,7 @@ def _front(diagnosis: Diagnosis) -> str:
             _runout(diagnosis),
             _ranking(groups, diagnosis),
             _next_drive(diagnosis),
-            '<div class="suspects">',
-            *(_what_to_do(number, group) for number, group in enumerate(explained, start=1)),
-            "</div>",
+            _what_to_do(explained),
         )
     )
 
@@ -74,6 +79,28 @@ def _back(diagnosis: Diagnosis) -> str:
             "</div>",
         )
     )
+
+
+def _why(diagnosis: Diagnosis) -> str:
+    """A page of what speaks for and against, where that was asked for."""
+    blocks = why_blocks(diagnosis)
+    if not blocks:
+        return ""
+    picture = base64.b64encode(why_png_bytes(diagnosis)).decode("ascii")
+    alt = "For each suspect: where its line should run and was measured, its strength by speed, its orders."
+    parts = [
+        f"<h1>Why: what speaks for and against</h1><p>{escape(LEAD)}</p>",
+        f'<figure><img class="tall" alt="{alt}" src="data:image/png;base64,{picture}"></figure>',
+    ]
+    for number, block in enumerate(blocks, start=1):
+        lists = "".join(
+            f"<h3>{escape(heading)}</h3><dl>"
+            + "".join(f"<dt>{escape(what)}</dt><dd>{escape(said)}</dd>" for what, said in lines)
+            + "</dl>"
+            for heading, lines in block.sections
+        )
+        parts.append(f"<section><h2>{number}. {escape(block.title)}</h2>{lists}</section>")
+    return f"<article>{''.join(parts)}</article>\n"
 
 
 def _runout(diagnosis: Diagnosis) -> str:
@@ -116,16 +143,26 @@ def _odds(probability: float) -> str:
     return f'{escape(percent(probability))}<span class="bar"><span style="width:{width}%"></span></span>'
 
 
-def _what_to_do(number: int, group: SuspectGroup) -> str:
+def _what_to_do(groups: Sequence[SuspectGroup]) -> str:
+    """A block for each suspect; where they are many, print has only what to do of those that do not lead alone."""
+    named = [
+        (f"{number}. {'or ' if place else ''}{one.label}", one)
+        for number, group in enumerate(groups, start=1)
+        for place, one in enumerate(group.members)
+    ]
     blocks = []
-    for place, one in enumerate(group.members):
-        facts = suspect_facts(one)
-        listed = "".join(f"<dt>{head}</dt><dd>{escape(text)}</dd>" for head, text in facts)
-        lead = f"{number}. {'or ' if place else ''}{one.label}"
-        css = ' class="later"' if number > 1 else ""  # in print, only what to do: page one has to hold it all
+    for i, (lead, one) in enumerate(named):
+        in_full = len(named) <= IN_FULL or (i == 0 and len(groups[0].members) == 1)
+        css = "first" if in_full else "later" if i < ON_PAPER else "later beyond"
+        listed = "".join(f"<dt>{head}</dt><dd>{escape(text)}</dd>" for head, text in suspect_facts(one))
         box = '<span class="tick" aria-hidden="true"></span>'
-        blocks.append(f"<section{css}><h2>{box}{escape(lead)}</h2><dl>{listed}</dl></section>")
-    return "".join(blocks)
+        blocks.append(f'<section class="{css}"><h2>{box}{escape(lead)}</h2><dl>{listed}</dl></section>')
+    more = (
+        f'<p class="more">{len(named) - ON_PAPER} more are on the screen.</p>'
+        if len(named) > ON_PAPER
+        else ""
+    )
+    return f'<div class="suspects{" several" if len(named) > 1 else ""}">{"".join(blocks)}</div>{more}'
 
 
 def _next_drive(diagnosis: Diagnosis) -> str:
@@ -179,8 +216,10 @@ dl { display: grid; grid-template-columns: 9.5rem 1fr; gap: .15rem .8rem; margin
 dt { font-weight: 600; } dd { margin: 0; }
 ul { margin: 0; padding-left: 1.2rem; }
 figure { margin: 0; } img { width: 100%; height: auto; display: block; }
+h1 { font-size: 1.5rem; } h3 { font-size: 1rem; margin: .6rem 0 .2rem; }
 .columns { columns: 18rem 2; column-gap: 2rem; } .columns section { break-inside: avoid; padding-top: 1px; }
 .columns h2 { margin-top: .6rem; }
+.more { display: none; }
 footer { font-size: .85rem; padding: 0 2rem 1rem; }
 @media (max-width: 40rem) { dl { grid-template-columns: 1fr; } article { padding: 1rem; } }
 @media print { @page { margin: 12mm; } :root { --paper: #fff; --ink: #000; --board: #fff; --accent: #000;
@@ -189,15 +228,18 @@ footer { font-size: .85rem; padding: 0 2rem 1rem; }
   article { padding: 0; margin: 0; border: 0; overflow: visible; }
   article + article { break-before: page; } .verdict { font-size: 16pt; margin: 1mm 0 2mm; }
   .runout { margin: 0; } p { margin: 0; }
-  img { max-height: 130mm; object-fit: contain; object-position: left; }
-  .suspects { columns: 2; column-gap: 7mm; } .suspects section { break-inside: avoid; padding-top: 1px; }
+  img { max-height: 112mm; object-fit: contain; object-position: left; }
+  h3 { font-size: 9pt; margin: 1mm 0 0; } img.tall { max-height: 225mm; }
+  .several { columns: 2; column-gap: 7mm; } .suspects section { break-inside: avoid; padding-top: 1px; }
+  .columns { columns: 2; } .columns section { break-inside: auto; } li { break-inside: avoid; }
+  h2 { break-after: avoid; } .beyond { display: none; } .more { display: block; }
   .suspects h2 { margin-top: 2mm; }
   dl { display: block; } dt, dd { display: inline; } dt::after { content: ": "; }
   .later dt:nth-of-type(n+3), .later dd:nth-of-type(n+3) { display: none; }
   .bar { display: inline-block; width: 16mm; height: 2mm; margin-left: 2mm; }
   caption, h2 { font-size: 10.5pt; }
   dd::after { content: "\\A"; white-space: pre; }
-  th, td { padding: .8mm 1.5mm; } footer { padding: 2mm 0 0; } }
+  th, td { padding: .5mm 1.5mm; } footer { padding: 2mm 0 0; } }
 """
 
 _PAGE = """<!DOCTYPE html>
@@ -214,7 +256,7 @@ _PAGE = """<!DOCTYPE html>
 <main>
 <article>{front}</article>
 <article>{back}</article>
-<footer>Made by vibeorder {version}. Signed: ______________ &nbsp; Date: ______________</footer>
+{why}<footer>Made by vibeorder {version}. Signed: ______________ &nbsp; Date: ______________</footer>
 </main>
 </body>
 </html>

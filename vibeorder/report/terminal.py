@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from vibeorder.diagnosis.result import Diagnosis, Suspect
+from vibeorder.report.why_text import LEAD, why_blocks
 from vibeorder.report.wording import (
     SuspectGroup,
     capitalised,
@@ -46,9 +47,11 @@ class Signs:
     squared: str = "²"
     bar: str = "█"
     rule: str = "─"
+    times: str = "×"
+    over: str = "÷"
 
 
-PLAIN_SIGNS = Signs(plus_minus="+-", squared="^2", bar="#", rule="-")
+PLAIN_SIGNS = Signs(plus_minus="+-", squared="^2", bar="#", rule="-", times="x ", over="/ ")
 
 
 def as_text(
@@ -88,6 +91,7 @@ def _write(console: "Console", diagnosis: Diagnosis, signs: Signs, bars: bool) -
     drive = diagnosis.next_drive
     if drive is not None:
         _section(console, "Next drive", (drive.instruction, f"Reason: {capitalised(drive.reason)}"))
+    _why(console, diagnosis, signs)
     _section(console, "Speed and fit", speed_lines(diagnosis.speed))
     _section(console, "The recording", (f"File: {recording_text(diagnosis.recording)}", *diagnosis.history))
     _section(console, "Notes", diagnosis.notes)
@@ -161,6 +165,32 @@ def _explain(console: "Console", number: int, group: SuspectGroup) -> None:
         _heading(console, f"{number}. {'or ' if place else ''}{suspect.label}")
         for heading, text in suspect_facts(suspect):
             _item(console, f"{heading}: {text}")
+
+
+def _why(console: "Console", diagnosis: Diagnosis, signs: Signs) -> None:
+    """What speaks for and against each of the first suspects, where that was asked for."""
+    blocks = why_blocks(diagnosis)
+    if not blocks:
+        return
+    _heading(console, "Why: what speaks for and against")
+    _paragraph(console, _signed(LEAD, signs))
+    for number, block in enumerate(blocks, start=1):
+        _heading(console, f"Why {number}. {block.title}")
+        for heading, lines in block.sections:
+            _lines(console, [f"  {heading}"])
+            for what, sentence in lines:
+                text = _signed(f"{what}: {sentence}", signs)
+                _lines(
+                    console,
+                    textwrap.wrap(text, console.width, initial_indent="    ", subsequent_indent="      "),
+                )
+
+
+def _signed(text: str, signs: Signs) -> str:
+    """The text with the signs that this terminal has."""
+    for full, own in (("±", signs.plus_minus), ("²", signs.squared), ("×", signs.times), ("÷", signs.over)):
+        text = text.replace(full, own)
+    return text
 
 
 def _section(console: "Console", title: str, lines: Iterable[str]) -> None:

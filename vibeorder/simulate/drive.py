@@ -43,7 +43,7 @@ def drive_path(vehicle: Vehicle, scenario: Scenario, rng: np.random.Generator) -
     Raises SpeedError where the drive's speeds are missing or negative, VehicleError where a gear is unknown.
     """
     drive = scenario.drive
-    _check(drive)
+    _check(drive, vehicle)
     times = np.arange(0.0, scenario.duration_s + 2.0 / GRID_HZ, 1.0 / GRID_HZ)
     speed = _planned_speed(drive, times, scenario.duration_s)
     speed = speed * np.exp(drive.wobble * slow_walk(rng, times, 3.0))
@@ -72,7 +72,13 @@ def slow_walk(rng: np.random.Generator, times_s: FloatArray, memory_s: float) ->
     return walk
 
 
-def _check(drive: Drive) -> None:
+def _check(drive: Drive, vehicle: Vehicle) -> None:
+    if drive.kind == "stand":
+        if not vehicle.has_engine:
+            raise VehicleError(f"{vehicle.name} has no engine to run at a standstill")
+        if drive.engine_rpm <= 0.0:
+            raise SpeedError(f"standing still needs an engine speed above 0 rpm, not {drive.engine_rpm:g}")
+        return
     if not drive.speeds_mps or min(drive.speeds_mps) < 0:
         raise SpeedError(f"a {drive.kind} drive needs speeds of 0 m/s or more, not {drive.speeds_mps}")
     if drive.kind != "stop_and_go" and max(drive.speeds_mps) == 0:
@@ -82,6 +88,8 @@ def _check(drive: Drive) -> None:
 def _planned_speed(drive: Drive, times: FloatArray, duration_s: float) -> FloatArray:
     from scipy.interpolate import PchipInterpolator
 
+    if drive.kind == "stand":
+        return np.zeros(times.size)
     knots = np.asarray(drive.speeds_mps, float)
     if drive.kind == "stop_and_go":
         return _stop_and_go(knots, times, duration_s)
@@ -111,6 +119,9 @@ def _engine(
     if not vehicle.has_engine:
         return np.zeros(times.size, np.int64), np.zeros(times.size)
     drive, converter = scenario.drive, scenario.converter
+    if drive.kind == "stand":
+        held = drive.engine_rpm / 60.0 * np.exp(drive.wobble * slow_walk(rng, times, 3.0))
+        return np.zeros(times.size, np.int64), held
     neutral = ((0.0, 0),)
     changes = drive.gears or (neutral if drive.kind == "coast" else _automatic(vehicle, times, wheel, rng))
     idle = IDLE_HZ * np.exp(0.005 * slow_walk(rng, times, 4.0))

@@ -140,10 +140,10 @@ def _line(
     wheel: int | None = None,
 ) -> TrueLine:
     frequency = rate * wanted.order
+    rms = wanted.rms_mps2 if frequency.any() else 0.0  # what stands does not shake
     steps = 0.5 * (frequency[1:] + frequency[:-1]) / GRID_HZ
     phase = np.concatenate([[0.0], np.cumsum(steps)])
     knots, gains = _gains(body, path.times_s, frequency, growth, rng)
-    rms = wanted.rms_mps2
     return TrueLine(wanted.part, wanted.order, rms, is_fault, frequency, phase, knots, gains * rms, wheel)
 
 

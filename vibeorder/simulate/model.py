@@ -45,19 +45,21 @@ class Drive:
 
     kind and speeds_mps: "steady": one speed; "sweep": speeds at equal spacing over the record, a smooth curve
         through them; "coast": likewise, but in neutral with the engine at idle; "stop_and_go": the top speeds
-        reached between standstills.
+        reached between standstills; "stand": standing still in neutral with the engine held at engine_rpm.
     gears: (from this second on, gear number; 0 is neutral); empty lets an automatic choose.
     wobble: relative standard deviation of the speed with a memory of 3 s.
     drift: peak of a slow relative wander, as of a driver who holds a speed "by the dash".
     slide_s: how long a gear change takes.
+    engine_rpm: what the driver holds the engine at while standing.
     """
 
-    kind: Literal["steady", "sweep", "coast", "stop_and_go"]
-    speeds_mps: tuple[float, ...]
+    kind: Literal["steady", "sweep", "coast", "stop_and_go", "stand"]
+    speeds_mps: tuple[float, ...] = ()
     gears: tuple[tuple[float, int], ...] = ()
     wobble: float = 0.003
     drift: float = 0.0
     slide_s: float = 0.6
+    engine_rpm: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,7 +88,8 @@ class Body:
 class Road:
     """Road noise at the seat.
 
-    level_mps2: rms per axis at the record's mean speed, going with speed**growth. slope: density ~ f**-slope.
+    level_mps2: rms per axis at the record's mean speed, going with speed**growth; a tenth of it while the vehicle
+        stands all through. slope: density ~ f**-slope.
     roughness_sd: standard deviation of ln(level) from one stretch of road to the next (memory 6 s).
     bumps_per_minute, bump_mps2: potholes and patches, median peak; each axle strikes once.
     joint_spacing_m, joint_mps2: slab joints, 0 m for none.

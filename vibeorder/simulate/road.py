@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 from vibeorder.simulate.drive import DrivePath, slow_walk
 from vibeorder.simulate.model import Road
 
-__all__ = ["road_noise"]
+__all__ = ["road_noise", "with_speed"]
 
 FloatArray = NDArray[np.float64]
 
@@ -23,6 +23,9 @@ MODES = (
 )
 GAIN_RANGE = (0.3, 3.0)
 OVERSAMPLING = 4
+STANDING_SHARE = (
+    0.1  # of the level on the road: what the body passes on of a running engine's noise. Assumed.
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,9 +54,16 @@ def road_noise(
     if road.echo:
         noise = _rear_axle(noise, distance, road.wheelbase_m, road.echo)
     rough = road.roughness_sd * slow_walk(draws[2], path.times_s, 6.0) - road.roughness_sd**2
-    noise *= (speed / speed.mean()) ** road.growth * np.exp(np.interp(times, path.times_s, rough))
-    noise += _strikes(road, modes, distance, fine_hz, draws[3])
+    noise *= with_speed(speed, road.growth) * np.exp(np.interp(times, path.times_s, rough))
+    if distance[-1] > 0.0:
+        noise += _strikes(road, modes, distance, fine_hz, draws[3])
     return np.stack([np.interp(instants_s, times, axis) for axis in noise])
+
+
+def with_speed(speed_mps: FloatArray, growth: float) -> FloatArray:
+    """Level of road noise over that at the record's mean speed; STANDING_SHARE where the vehicle never moves."""
+    mean = float(speed_mps.mean())
+    return np.full(speed_mps.size, STANDING_SHARE) if mean <= 0.0 else (speed_mps / mean) ** growth
 
 
 def _modes(rng: np.random.Generator) -> _Modes:

@@ -75,6 +75,8 @@ def _check(scenario: Scenario) -> None:
 
 
 def _dash(path: DrivePath, scenario: Scenario, factor: float) -> tuple[float, float, str]:
+    if scenario.drive.kind == "stand":
+        return 0.0, 0.0, "0 mph"
     if scenario.drive.kind == "steady":
         shown = round(float(path.speed_mps.mean()) * factor / MPH_MPS)
         return shown * MPH_MPS, shown * MPH_MPS, f"{shown} mph"

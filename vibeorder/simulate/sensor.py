@@ -5,7 +5,7 @@ from numpy.typing import NDArray
 
 from vibeorder.simulate.drive import DrivePath
 from vibeorder.simulate.model import Clock, Gps, GpsTrace, Microphone, Scenario, TrueLine
-from vibeorder.simulate.road import road_noise
+from vibeorder.simulate.road import road_noise, with_speed
 from vibeorder.units import STANDARD_GRAVITY
 
 __all__ = ["gps_trace", "log_acceleration", "random_rotation", "record_audio"]
@@ -62,7 +62,7 @@ def record_audio(
     size = int(scenario.duration_s * rate)
     sound = resample_poly(tones, up, 1)[:size]
     speed = np.interp(np.arange(size) / rate, path.times_s, path.speed_mps)
-    sound = sound + mic.noise * _hiss(size, rate, rng) * (speed / speed.mean()) ** 1.5
+    sound = sound + mic.noise * _hiss(size, rate, rng) * with_speed(speed, 1.5)
     sound = sosfilt(butter(2, mic.highpass_hz, "highpass", fs=rate, output="sos"), sound)
     return np.arange(size) / rate, _gain_control(mic, sound, rate)[None]
 

@@ -52,6 +52,10 @@ def read_gpx_points(path: Path) -> GpxPoints:
         raise SpeedError(
             f"GPX track {path.name} is broken at line {error.lineno}; is the copy complete?"
         ) from error
+    except (LookupError, ValueError) as error:  # from the decoder that the declaration asks for
+        raise SpeedError(
+            f"GPX track {path.name} is in no encoding that can be read; save it as UTF-8"
+        ) from error
     if not reading.rows:
         raise SpeedError(f"GPX track {path.name} has no points in it")
     table = np.array(reading.rows)

@@ -70,6 +70,8 @@ def speed_from_positions(
     A logger that repeats a position until the next fix does not stand still: only new fixes count, as long
     as they come at least every three seconds.
     """
+    if not times_s.size:
+        return times_s, times_s
     moved = np.concatenate(([True], (np.diff(east_m) != 0) | (np.diff(north_m) != 0)))
     waited = np.concatenate(([True], np.diff(np.floor(times_s / 3.0)) > 0))
     keep = moved | waited
@@ -177,7 +179,7 @@ def _metres(latitudes: FloatArray, longitudes: FloatArray) -> tuple[FloatArray, 
     0, 0 is how loggers write a missing fix.
     """
     missing = (latitudes == 0) & (longitudes == 0) | (np.abs(latitudes) > 90) | (np.abs(longitudes) > 180)
-    latitudes = np.where(missing, np.nan, latitudes)
+    latitudes, longitudes = np.where(missing, np.nan, latitudes), np.where(missing, np.nan, longitudes)
     with np.errstate(invalid="ignore"):
         north = np.radians(latitudes) * EARTH_RADIUS_M
         east = np.radians(longitudes) * EARTH_RADIUS_M * np.cos(np.radians(latitudes))

@@ -1,12 +1,13 @@
 """Checks of single values in a profile: each failure is one sentence with a guess at what was meant."""
 
 import difflib
-import math
 from collections.abc import Iterable, Mapping
 
 from vibeorder.errors import VehicleError
 
 __all__ = ["check_keys", "number", "text_of", "whole"]
+
+LARGEST = 1e15  # beyond, a whole number need not even fit a float
 
 _SYNONYMS = {"tyre": "tire", "tyres": "tire", "tires": "tire", "wheel": "tire", "gearbox": "transmission"}
 
@@ -15,8 +16,8 @@ def number(value: object, where: str, low: float, high: float) -> float:
     """`value` as a finite float within `low` to `high`; the VehicleError guesses a slipped decimal point."""
     if isinstance(value, bool) or not isinstance(value, (int, float)):
         raise VehicleError(f"{where} must be a number, not {_shown(value)}{_unquoted(value)}")
-    if not math.isfinite(value):
-        raise VehicleError(f"{where} is {value}; write a number from {low:g} to {high:g}")
+    if not abs(value) <= LARGEST:
+        raise VehicleError(f"{where} is {_shown(value)}; write a number from {low:g} to {high:g}")
     if low <= value <= high:
         return float(value)
     guess = _slipped(float(value), low, high)
@@ -33,7 +34,7 @@ def whole(value: object, where: str, allowed: Iterable[int]) -> int:
     if value in numbers:
         return int(value)
     listed = f"{numbers[0]} to {numbers[-1]}" if len(numbers) > 3 else " or ".join(map(str, numbers))
-    raise VehicleError(f"{where} {value} is not possible; it must be {listed}")
+    raise VehicleError(f"{where} {_shown(value)} is not possible; it must be {listed}")
 
 
 def text_of(value: object, where: str, example: str) -> str:

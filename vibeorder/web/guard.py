@@ -1,5 +1,6 @@
 """The door of the page: which host, which machine, which form; size of what comes in; headers of what goes out."""
 
+import asyncio
 import hashlib
 import hmac
 import ipaddress
@@ -13,7 +14,7 @@ from urllib.parse import parse_qs, urlsplit
 
 from starlette.datastructures import Headers, MutableHeaders
 from starlette.exceptions import HTTPException
-from starlette.requests import Request
+from starlette.requests import ClientDisconnect, Request
 from starlette.responses import PlainTextResponse, RedirectResponse, Response
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
@@ -43,7 +44,6 @@ HEADERS = {
     "X-Frame-Options": "DENY",
     # not no-referrer: browsers would then send "Origin: null" with our own forms
     "Referrer-Policy": "same-origin",
-    "Cross-Origin-Opener-Policy": "same-origin",
     "Cross-Origin-Resource-Policy": "same-origin",
     "Permissions-Policy": "camera=(), payment=(), usb=(), geolocation=(self), microphone=(self), "
     "accelerometer=(self), gyroscope=(self)",
@@ -79,6 +79,10 @@ class Guard:
         send = self._outgoing(send, scope, session if fresh else "")
         try:
             await self._let_in(scope, receive, send, cookies)
+        except HTTPException as trouble:  # raised before the application was asked
+            await refuse(scope, trouble.status_code, trouble.detail)(scope, receive, send)
+        except ClientDisconnect:
+            return
         except Exception:
             log.exception("fault while answering %s", scope["path"])
             if not state["answered"]:
@@ -99,7 +103,11 @@ class Guard:
             answer = refuse(scope, 413, too_large(self._most(scope)))
         elif scope["method"] not in SAFE_METHODS:
             receive = _counted(receive, self._most(scope))
-            right, receive = await self._form_is_ours(scope, headers, receive)
+            try:
+                async with asyncio.timeout(self.settings.limits.upload_idle_s):
+                    right, receive = await self._form_is_ours(scope, headers, receive)
+            except TimeoutError:
+                raise HTTPException(408, "The form took too long to arrive; send it again.") from None
             if not right:
                 answer = refuse(scope, 403, STALE_FORM)
         await (answer or self.app)(scope, receive, send)

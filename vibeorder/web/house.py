@@ -1,5 +1,6 @@
 """What every page finds at `request.app.state.house`."""
 
+import asyncio
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -16,13 +17,15 @@ __all__ = ["House", "house_of"]
 
 @dataclass(frozen=True, slots=True)
 class House:
-    """The page's parts. casebook: the file of jobs, which may not be there yet (open it with create=True)."""
+    """The page's parts. casebook: the file of jobs, which may not be there yet (open it with create=True).
+    uploads: held by each upload while it comes in."""
 
     settings: Settings
     store: Store
     queue: Queue
     vehicles: Vehicles
     access: Access
+    uploads: asyncio.Semaphore
     casebook: Path
 
 

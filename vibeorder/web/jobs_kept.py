@@ -5,34 +5,46 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
-from vibeorder.casebook import open_casebook, recording_body
+from vibeorder.casebook import JobLine, open_casebook, recording_body
 from vibeorder.web.store import Store
+from vibeorder.web.vehicles import toml_text
 
-__all__ = ["keep_in_job"]
+__all__ = ["KEPT_FILE", "keep_in_job", "open_jobs"]
+
+KEPT_FILE = "kept.json"
+"""In the task's folder: {"job": N} where its recordings are in a job, {"error": sentence} where that failed."""
+SAID = ("complaint", "phone_place", "speed", "gear")
 
 
 def keep_in_job(casebook: Path, store: Store, name: str, arguments: Mapping[str, Any]) -> None:
-    """Add every recording of a task to the job in its arguments; nothing where no job was named.
+    """Add every recording of a task to the job in its arguments, opening one for "new"; nothing for None.
 
-    Raises CasebookError. The job must be there: the upload page opened it.
+    An entry's inputs hold what was said of the drive, and "result" and "number": where its pages are.
+    Raises CasebookError.
     """
-    job = arguments.get("job")
-    if not isinstance(job, int):
+    wanted = arguments.get("job")
+    if wanted is None:
         return
-    folder = store.path(name)
-    said = {
-        key: arguments[key] for key in ("complaint", "phone_place", "speed", "gear") if arguments.get(key)
-    }
-    with open_casebook(casebook) as book:
+    now, folder = datetime.now(UTC), store.path(name)
+    said = {key: arguments[key] for key in SAID if arguments.get(key)}
+    with open_casebook(casebook, create=True) as book:
+        if wanted == "new":
+            profile = toml_text(arguments["vehicle"])
+            wanted = book.add_job(arguments["complaint"], arguments["vehicle_name"], profile, now)
         for number, one in enumerate(arguments["recordings"], 1):
             diagnosis = store.read_json(name, f"{number}/diagnosis.json")
-            if diagnosis is None:
-                continue
-            body = recording_body(
-                folder / str(one["file"]),
-                role=str(arguments.get("role") or "before"),
-                history=diagnosis.get("history", ()),
-                diagnosis=diagnosis,
-                inputs={**said, "result": name, "number": number},
-            )
-            book.add(job, "recording", {**body, "name": str(one["name"])}, datetime.now(UTC))
+            if isinstance(diagnosis, dict):
+                body = recording_body(
+                    folder / one["file"], role=arguments["role"], history=diagnosis.get("history") or (),
+                    diagnosis=diagnosis, inputs={**said, "result": name, "number": number},
+                )  # fmt: skip
+                book.add(int(wanted), "recording", {**body, "name": one["name"]}, now)
+    store.write_json(name, KEPT_FILE, {"job": int(wanted)})
+
+
+def open_jobs(casebook: Path) -> tuple[JobLine, ...]:
+    """Jobs that can still be written to, newest first; none where there is no casebook."""
+    if not casebook.exists():
+        return ()
+    with open_casebook(casebook) as book:
+        return tuple(job for job in book.jobs() if not job.closed)

@@ -8,6 +8,7 @@ from typing import BinaryIO
 
 from python_multipart.exceptions import MultipartParseError
 from python_multipart.multipart import MultipartParser, parse_options_header
+from starlette.concurrency import run_in_threadpool
 from starlette.datastructures import FormData
 from starlette.requests import ClientDisconnect, Request
 
@@ -18,7 +19,9 @@ __all__ = ["Upload", "UploadedFile", "receive_upload"]
 
 MAX_FIELDS = 200
 MAX_HEAD = 8192
+PIECE = 1 << 18
 SHOWN_NAME = 80
+UNNAMED = "recording"
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,7 +43,7 @@ class Upload:
 
 
 async def receive_upload(request: Request, folder: Path, limits: Limits) -> Upload:
-    """Stream a multipart form into `folder`. Files are called recording-1, recording-2, ... whatever they are.
+    """Stream a multipart form into `folder`. Files are called recording-01, recording-02, ... whatever they are.
 
     Raises VibeorderError for a form that is no multipart form, breaks off, stalls or holds too much; what was
     written so far is the caller's to throw away.
@@ -67,14 +70,19 @@ async def receive_upload(request: Request, folder: Path, limits: Limits) -> Uplo
 
 
 async def _pump(request: Request, parser: MultipartParser, idle_s: float) -> None:
-    stream = request.stream().__aiter__()
+    stream, held = request.stream().__aiter__(), b""
     while True:
         try:
             async with asyncio.timeout(idle_s):
                 chunk = await stream.__anext__()
         except StopAsyncIteration:
+            chunk = b""
+        held += chunk
+        if held and (not chunk or len(held) >= PIECE):
+            await run_in_threadpool(parser.write, held)  # a slow disk must not stop the other visitors
+            held = b""
+        if not chunk:
             return
-        parser.write(chunk)  # straight to the page cache: a copy in memory, no wait on the disk
 
 
 @dataclass
@@ -134,10 +142,12 @@ class _Parts:
         self._name = options.get(b"name", b"").decode("utf-8", "replace")
         if b"filename" not in options:
             return
-        self._filename = _shown(options[b"filename"].decode("utf-8", "replace"))
+        # a browser sends an empty name for a file field left empty; any other name is a file, however it is shown
+        given = options[b"filename"].decode("utf-8", "replace")
+        self._filename = _shown(given) if given else ""
         if len(self.files) >= 2 * self.limits.files:
             raise VibeorderError(f"send at most {self.limits.files} recordings at once")
-        self._open = (self.folder / f"recording-{len(self.files) + 1}").open("xb")
+        self._open = (self.folder / f"recording-{len(self.files) + 1:02d}").open("xb")
 
     def part_data(self, data: bytes, start: int, end: int) -> None:
         """Content of a part."""
@@ -162,7 +172,7 @@ class _Parts:
         if not self._filename and not self._size:
             path.unlink()  # what a browser sends for a file field left empty
             return
-        self.files.append(UploadedFile(self._name, path.name, self._filename or "recording", self._size))
+        self.files.append(UploadedFile(self._name, path.name, self._filename or UNNAMED, self._size))
 
     def end(self) -> None:
         """The closing boundary came."""
@@ -178,4 +188,4 @@ class _Parts:
 def _shown(filename: str) -> str:
     """A sender's file name for showing, never for opening: last part, printable, short."""
     last = PurePosixPath(filename.replace("\\", "/")).name
-    return "".join(c for c in last if c.isprintable())[-SHOWN_NAME:]
+    return "".join(c for c in last if c.isprintable())[-SHOWN_NAME:] or UNNAMED

@@ -1,5 +1,6 @@
 """What every page uses: templates filled in, form fields taken, one sentence for what went wrong."""
 
+import re
 from functools import cache
 from pathlib import Path
 from typing import Any
@@ -11,17 +12,44 @@ from starlette.templating import Jinja2Templates
 
 from vibeorder.errors import VibeorderError
 
-__all__ = ["NAVIGATION", "TEMPLATES", "form_text", "problem", "render", "wants_json"]
+__all__ = [
+    "NAVIGATION",
+    "TEMPLATES",
+    "for_page",
+    "form_text",
+    "problem",
+    "render",
+    "sentence_of",
+    "wants_json",
+]
 
 TEMPLATES = Path(__file__).parent / "templates"
 NAVIGATION = (
-    ("/", "New recording"),
+    ("/", "Road test"),
     ("/vehicles", "Vehicles"),
     ("/bench", "Bench"),
     ("/jobs", "Jobs"),
     ("/classroom", "Classroom"),
 )
 LONGEST_FIELD = 2000
+_OPTION = re.compile(r"--[a-z][a-z-]*")
+_FIELD_OF = {
+    option: f"the field “{label}”"
+    for option, label in {
+        "--axes": "Acceleration columns",
+        "--unit": "Unit of the acceleration",
+        "--time-column": "Time column",
+        "--rate": "Samples per second",
+        "--speed-column": "Speed column",
+        "--speed-unit": "Unit of the speed column",
+        "--rpm-column": "Engine speed column",
+        "--speed": "Speed on the dash",
+        "--speed-log": "Speed log",
+        "--log-late": "How late the speed log runs",
+        "--gear": "Gear",
+        "--vehicle": "Vehicle",
+    }.items()
+}
 
 
 def render(request: Request, name: str, /, status: int = 200, **context: Any) -> Response:
@@ -42,6 +70,23 @@ def form_text(form: FormData | QueryParams, name: str, limit: int = LONGEST_FIEL
     if len(text) > limit:
         raise VibeorderError(f"{name.replace('_', ' ')} is longer than {limit} characters; shorten it")
     return text
+
+
+def sentence_of(error: Exception) -> str:
+    """An error's sentence for a page: with a capital, and the page's fields for the command line's options."""
+    return for_page(str(error))
+
+
+def for_page(sentence: str) -> str:
+    """A sentence of the library with the names of the page's fields in place of options.
+
+    >>> for_page("name the columns with --axes")
+    'Name the columns with the field “Acceleration columns”'
+    """
+    said = _OPTION.sub(lambda match: _FIELD_OF.get(match[0], match[0]), " ".join(sentence.split()))
+    if "." in said.partition(" ")[0]:  # a file's name stays as its owner writes it
+        return said
+    return said[:1].upper() + said[1:]
 
 
 def problem(request: Request, sentence: str, status: int = 422) -> Response:

@@ -6,6 +6,7 @@ plain files in the task's folder.
 """
 
 import json
+import logging
 import os
 import signal
 import subprocess
@@ -20,20 +21,24 @@ from vibeorder.errors import VibeorderError
 from vibeorder.web.settings import Limits
 from vibeorder.web.store import Store
 
-__all__ = ["DONE_PAGES", "TASKS", "BusyError", "Queue", "TaskState"]
+__all__ = ["DONE_PAGES", "REQUEST_FILE", "STATE_FILE", "TASKS", "BusyError", "Queue", "TaskState"]
 
 TASKS = {
     "diagnose": "vibeorder.web.tasks.diagnose:run",
     "lesson": "vibeorder.web.tasks.lesson:run",
+    "compare": "vibeorder.web.tasks.compare:run",
 }
 """What a child can do: kind -> module:function, called as run(folder, arguments, progress)."""
 
-DONE_PAGES = {"diagnose": "/result/{id}", "lesson": "/classroom/{id}"}
+DONE_PAGES = {"diagnose": "/result/{id}", "lesson": "/classroom/{id}", "compare": "/comparison/{id}"}
 """Where the waiting page sends the visitor when a task of this kind is done."""
 
 STATE_FILE = "state.json"
 REQUEST_FILE = "request.json"
 MAX_LINE = 8192
+LOST = "the server was stopped before this was done; send it again"
+OUR_FAULT = "this is a fault in vibeorder, not in your file; the window where it runs has the details"
+log = logging.getLogger("vibeorder.web")
 After = Callable[[str, Mapping[str, Any]], None]
 
 
@@ -111,7 +116,8 @@ class Queue:
         if kind not in TASKS:
             raise ValueError(f"no task {kind!r}")
         with self._lock:
-            if sum(len(line) for line in self._waiting.values()) >= self._limits.waiting:
+            waiting, own = sum(map(len, self._waiting.values())), len(self._waiting.get(owner, ()))
+            if waiting >= self._limits.waiting or own >= self._limits.waiting_each:
                 raise BusyError("too many recordings are waiting already; send it again in a few minutes")
         name = name or self._store.new()
         self._store.write_json(name, REQUEST_FILE, {"kind": kind, "arguments": dict(arguments)})
@@ -130,7 +136,7 @@ class Queue:
         kept = self._store.read_json(name, STATE_FILE)
         if isinstance(kept, dict) and kept.get("state") in ("done", "failed"):
             return TaskState(str(kept.get("kind")), str(kept["state"]), 1.0, "", str(kept.get("error", "")))
-        return TaskState("", "failed", 0.0, "", "the server was stopped before this was done; send it again")
+        return TaskState("", "failed", 0.0, "", LOST)
 
     def busy(self) -> set[str]:
         """Ids of all tasks that wait or run."""
@@ -168,8 +174,12 @@ class Queue:
         warm = self._spawn()
         while (task := self._next()) is not None:
             child = warm if warm is not None and warm.poll() is None else self._spawn()
-            error = self._run(task, child)
-            self._finish(task, error)
+            try:
+                self._finish(task, self._run(task, child))
+            except Exception:  # whatever it was, the next visitor is served
+                log.exception("fault in the queue at task %s", task.name)
+                with self._lock:
+                    self._set(task.name, TaskState(task.kind, "failed", 1.0, "", OUR_FAULT))
             warm = self._spawn()
         self._end(warm)
 
@@ -202,7 +212,7 @@ class Queue:
     def _run(self, task: _Task, child: subprocess.Popen[bytes] | None) -> str:
         """Run one task to its end: '' or the sentence that says why it failed."""
         if child is None or child.stdin is None or child.stdout is None:
-            return "the server is being stopped; send it again"
+            return LOST
         late = threading.Event()
         timer = threading.Timer(self._limits.task_wall_s, _kill_late, (late, child))
         timer.daemon = True
@@ -222,6 +232,8 @@ class Queue:
             self._end(child)
         if end is not None:
             return end
+        if self._stopping:
+            return LOST
         if late.is_set():
             return (
                 f"this took longer than {self._limits.task_wall_s:.0f} s and was stopped; "

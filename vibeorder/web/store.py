@@ -5,7 +5,8 @@ import re
 import secrets
 import shutil
 import time
-from collections.abc import Collection
+from collections.abc import Collection, Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
@@ -34,6 +35,7 @@ class Store:
     def __init__(self, root: Path, limits: Limits) -> None:
         self.root = root
         self.limits = limits
+        self._held: set[str] = set()
         root.mkdir(parents=True, exist_ok=True)
 
     def new(self) -> str:
@@ -46,6 +48,15 @@ class Store:
         name = secrets.token_hex(12)
         (self.root / name).mkdir(mode=0o700)
         return name
+
+    @contextmanager
+    def held(self, name: str) -> Iterator[None]:
+        """Keep a folder from the clean-up while something is written into it."""
+        self._held.add(name)
+        try:
+            yield
+        finally:
+            self._held.discard(name)
 
     def path(self, name: str) -> Path:
         """The folder of an id. Raises NotThereError."""
@@ -91,7 +102,7 @@ class Store:
             over = left > self.limits.kept_results or total > self.limits.kept_bytes or made_s < oldest_s
             if not over:
                 break
-            if folder.name in busy:
+            if folder.name in busy or folder.name in self._held:
                 continue
             shutil.rmtree(folder, ignore_errors=True)
             total, left, dropped = total - sizes[folder], left - 1, dropped + 1

@@ -33,6 +33,7 @@ class Vehicles:
     def __init__(self, root: Path, most: int) -> None:
         self.root, self._most = root, most
         self._lock = threading.Lock()
+        self._read: dict[str, tuple[tuple[int, int], SavedVehicle]] = {}
         root.mkdir(parents=True, exist_ok=True)
 
     def all(self) -> tuple[SavedVehicle, ...]:
@@ -48,9 +49,17 @@ class Vehicles:
     def get(self, name: str) -> SavedVehicle:
         """One saved vehicle. Raises VehicleError."""
         path = self._path(name)
-        if not path.is_file():
-            raise VehicleError("there is no such saved vehicle; choose another, or fill it in")
-        return SavedVehicle(name, load_vehicle(path), path.read_text("utf-8-sig"))
+        try:
+            found = path.stat()
+        except OSError:
+            self._read.pop(name, None)
+            raise VehicleError("there is no such saved vehicle; choose another, or fill it in") from None
+        stamp = (found.st_mtime_ns, found.st_size)
+        kept = self._read.get(name)
+        if kept is None or kept[0] != stamp:  # every page with a list asks for all of them
+            kept = (stamp, SavedVehicle(name, load_vehicle(path), path.read_text("utf-8-sig")))
+            self._read[name] = kept
+        return kept[1]
 
     def save(self, mapping: Mapping[str, Any], name: str = "") -> SavedVehicle:
         """Check a profile and write it, over the one of that id where one is given. Raises VehicleError."""
@@ -71,6 +80,7 @@ class Vehicles:
     def remove(self, name: str) -> None:
         """Throw a saved vehicle away."""
         self._path(name).unlink(missing_ok=True)
+        self._read.pop(name, None)
 
     def _path(self, name: str) -> Path:
         if _ID.fullmatch(name) is None:

@@ -3,10 +3,12 @@
 Standard output carries JSON lines only: {"what", "share"} while it works, then {"done": true} or {"error"}.
 """
 
+import errno
 import json
 import os
 import sys
 import traceback
+from contextlib import suppress
 from importlib import import_module
 from pathlib import Path
 from typing import Any, TextIO
@@ -50,13 +52,23 @@ def serve(order: dict[str, Any], out: TextIO) -> dict[str, Any]:
         return {"error": " ".join(str(error).split())}
     except MemoryError:
         return {"error": "this needs more memory than one recording may use; cut it to the drive that shakes"}
-    except Exception as fault:
-        (folder / FAULT_FILE).write_text("".join(traceback.format_exception(fault))[-20000:], "utf-8")
-        kind = type(fault).__name__
+    except OSError as error:
+        if error.errno not in (errno.ENOSPC, errno.EDQUOT, errno.EFBIG):
+            return _our_fault(folder, error)
         return {
-            "error": f"this is a fault in vibeorder, not in your file ({kind}); {FAULT_FILE} has the details"
+            "error": "there is no room on the disk for what this recording makes; make room and send it again"
         }
+    except Exception as fault:
+        return _our_fault(folder, fault)
     return {"done": True}
+
+
+def _our_fault(folder: Path, fault: Exception) -> dict[str, Any]:
+    """The sentence for a fault of ours; its details go into a file beside the recording."""
+    with suppress(OSError):
+        (folder / FAULT_FILE).write_text("".join(traceback.format_exception(fault))[-20000:], "utf-8")
+    kind = type(fault).__name__
+    return {"error": f"this is a fault in vibeorder, not in your file ({kind}); {FAULT_FILE} has the details"}
 
 
 def limit(memory_bytes: int, cpu_s: int, file_bytes: int) -> None:
@@ -66,15 +78,16 @@ def limit(memory_bytes: int, cpu_s: int, file_bytes: int) -> None:
     except ImportError:  # no such thing on Windows; the time limit of the parent remains
         return
     used_s = int(sum(os.times()[:2])) + 1
-    for what, value in (
-        (resource.RLIMIT_AS, memory_bytes),
-        (resource.RLIMIT_CPU, used_s + cpu_s),
-        (resource.RLIMIT_FSIZE, file_bytes),
-        (resource.RLIMIT_NOFILE, OPEN_FILES),
-        (resource.RLIMIT_CORE, 0),
+    for what, soft, hard in (
+        (resource.RLIMIT_AS, memory_bytes, memory_bytes),
+        # at the soft limit SIGXCPU, which says why it ended; at the hard one SIGKILL
+        (resource.RLIMIT_CPU, used_s + cpu_s, used_s + cpu_s + 5),
+        (resource.RLIMIT_FSIZE, file_bytes, file_bytes),
+        (resource.RLIMIT_NOFILE, OPEN_FILES, OPEN_FILES),
+        (resource.RLIMIT_CORE, 0, 0),
     ):
         try:
-            resource.setrlimit(what, (value, value))
+            resource.setrlimit(what, (soft, hard))
         except (ValueError, OSError):  # a lower limit is in force already, or the platform has none
             continue
 

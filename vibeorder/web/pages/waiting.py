@@ -5,7 +5,7 @@ from starlette.responses import JSONResponse, RedirectResponse, Response
 from starlette.routing import Route
 
 from vibeorder.web.house import house_of
-from vibeorder.web.pages_common import render
+from vibeorder.web.pages_common import for_page, render
 from vibeorder.web.queue import DONE_PAGES, TaskState
 
 __all__ = ["ROUTES"]
@@ -17,10 +17,7 @@ async def working(request: Request) -> Response:
     state = house_of(request).queue.state(name)
     if state.state == "done":
         return RedirectResponse(next_page(name, state), 303)
-    answer = render(request, "working.html", name=name, task=state)
-    if state.state != "failed":
-        answer.headers["Refresh"] = "2"  # for readers without scripts; the script asks more often and stays
-    return answer
+    return render(request, "working.html", name=name, task=state, error=for_page(state.error))
 
 
 async def progress(request: Request) -> Response:
@@ -33,7 +30,7 @@ async def progress(request: Request) -> Response:
             "share": round(state.share, 3),
             "what": state.what,
             "ahead": state.ahead,
-            "error": state.error,
+            "error": for_page(state.error),
             "next": next_page(name, state) if state.state == "done" else None,
         }
     )

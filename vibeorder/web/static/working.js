@@ -11,7 +11,7 @@ async function look() {
     if (task.state === "failed" || !answer.ok) return location.reload();
     gauge.value = task.share;
     const before = task.ahead ? `, ${task.ahead} before this one` : "";
-    const text = task.state === "waiting" ? `Waiting${before}` : task.what;
+    const text = task.state === "waiting" ? `Waiting${before}` : task.what.slice(0, 1).toUpperCase() + task.what.slice(1);
     if (what.textContent !== text) what.textContent = text;
   } catch {
     what.textContent = "No connection to the shop page; trying again";

@@ -13,9 +13,9 @@ from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from vibeorder.errors import RecordingError, VibeorderError
+from vibeorder.errors import VibeorderError
 from vibeorder.recording import ReadOptions, Recording, Trace, read_recording
-from vibeorder.web.inspect import check_media
+from vibeorder.web.inspect import check_duration, check_file
 
 if TYPE_CHECKING:
     from vibeorder.speed.given import SpeedGiven
@@ -65,13 +65,9 @@ def _judge(
 
     path = folder / one["file"]
     progress("reading the recording", 0.0)
-    check_media(path, arguments["decoded_s"], arguments["unpacked_bytes"])
+    check_file(path, one["name"], arguments["decoded_s"], arguments["unpacked_bytes"])
     recording = _named(read_recording(path, _options(arguments)), folder, one)
-    if recording.duration_s > arguments["decoded_s"]:
-        raise RecordingError(
-            f"{one['name']} lasts {recording.duration_s / 60:.0f} minutes; the page takes up to "
-            f"{arguments['decoded_s'] / 60:.0f}: cut it to the drive that shakes"
-        )
+    check_duration(recording.duration_s, one["name"], arguments["decoded_s"])
     driven = given
     if isinstance(given, Trace):
         recording, driven = _beside(given, recording, vehicle, arguments, progress)

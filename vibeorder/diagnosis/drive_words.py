@@ -1,0 +1,183 @@
+"""A drive in words: what to do, what each suspect's line will do, what to mind; and what to do where none helps."""
+
+from collections.abc import Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+
+from vibeorder.diagnosis.drive_model import NOTHING, DriveChoice, Standing, with_load
+from vibeorder.units import show_speed
+from vibeorder.vehicle import Vehicle, order_text, part_text
+
+__all__ = [
+    "bits_text",
+    "caution_of",
+    "how_to_read",
+    "instead_of_a_drive",
+    "instruction_of",
+    "name_of",
+    "speed_text",
+    "what_shows",
+]
+
+FloatArray = NDArray[np.float64]
+
+MOST_TOLD = 3
+"""Lines whose course is told: more would not be read."""
+
+TOLD_FROM = 0.08
+"""Probability from which a suspect's line is told at all."""
+
+ONE_LINE = 0.01
+HELD = 0.02
+"""Two lines nearer than this all the way are told as one; a line that moves by less than this stays."""
+
+NEUTRAL_CAUTION = (
+    "Neutral at speed only where it is legal and safe: straight, level, empty road, engine running throughout, or "
+    "steering and brakes lose their assistance; the driver drives, a second person records."
+)
+STANDING_CAUTION = (
+    "Outdoors, parking brake on, wheels chocked, an automatic in park, nobody in front of the vehicle or near belts "
+    "and fans; no longer than half a minute."
+)
+ROAD_CAUTION = (
+    "The driver drives, a second person records; never above the limit, and only as traffic allows."
+)
+
+
+def instruction_of(choice: DriveChoice, unit: str) -> str:
+    """What to drive, in one sentence and the user's own unit."""
+    low = speed_text((choice.from_mps,), unit)
+    both = speed_text((choice.from_mps, choice.to_mps), unit)
+    gear = f" in gear {choice.gears[0]}" if choice.gears else ""
+    seconds = f"{round(choice.duration_s, -1):.0f} s"
+    if choice.kind == "hold":
+        return f"Hold {low}{gear} for {seconds}."
+    if choice.kind == "sweep":
+        return f"Drive slowly from {both} and back{gear}, {seconds} in all."
+    if choice.kind == "shift":
+        half = f"{0.5 * choice.duration_s:.0f} s"
+        return f"Hold {low}: {half} in gear {choice.gears[0]}, then {half} in gear {choice.gears[1]}."
+    if choice.kind == "coast":
+        return f"Coast from {both} in neutral."
+    if choice.kind == "load":
+        pull = f"pull firmly and {'coast in gear' if choice.gears else 'let it coast'} in turn"
+        return f"At {low}{gear}, {pull}, ten seconds each, {seconds} in all."
+    return f"Standing still, out of gear, hold the engine at {choice.engine_rpm:.0f} rpm for {seconds}."
+
+
+def how_to_read(choice: DriveChoice) -> str:
+    """Which command reads that drive, where it is not the usual one; else ''."""
+    if choice.kind != "stand":
+        return ""
+    return f' Read it with: vibeorder turning RECORDING --rate-of-turn "{choice.engine_rpm:.0f} rpm".'
+
+
+def speed_text(speeds_mps: Sequence[float], unit: str) -> str:
+    """Speeds to be driven, "45 to 65 mph"; in both units of dashboards where the user's is neither."""
+    units = (unit,) if unit in ("mph", "km/h") else ("mph", "km/h")
+    said = [" to ".join(show_speed(v, one).split(" ")[0] for v in speeds_mps) + f" {one}" for one in units]
+    return said[0] + (f" ({said[1]})" if len(said) > 1 else "")
+
+
+def caution_of(choice: DriveChoice) -> str:
+    """What to mind on that drive."""
+    if choice.kind == "coast":
+        return NEUTRAL_CAUTION
+    return STANDING_CAUTION if choice.kind == "stand" else ROAD_CAUTION
+
+
+def name_of(one: Standing) -> str:
+    """A suspect in short: "driveshaft 1x"; 'nothing' is what does not turn."""
+    part, order = one.key
+    return "what does not turn" if one.key == NOTHING else f"{part_text(part)} {order_text(order)}"
+
+
+def what_shows(standing: Sequence[Standing], paths: FloatArray, choice: DriveChoice) -> str:
+    """What the likeliest suspects' lines would do: "the driveshaft 1x keeps shaking at 39 Hz, the engine ..."."""
+    told = [
+        i
+        for i in np.argsort([-one.probability for one in standing])
+        if standing[i].probability >= TOLD_FROM
+        and (standing[i].key != NOTHING or standing[i].basis == "fixed")
+    ]
+    groups: list[list[int]] = []
+    for i in told:
+        same = next((g for g in groups if _one_line(paths[g[0]], paths[i])), None)
+        if same is None:
+            groups.append([int(i)])
+        else:
+            same.append(int(i))
+    if choice.kind == "load":
+        return _under_load([standing[i] for i in told])
+    said = [
+        _line(_names([standing[i] for i in group]), paths[group[0]], choice) for group in groups[:MOST_TOLD]
+    ]
+    return ", ".join(said)
+
+
+def _one_line(a: FloatArray, b: FloatArray) -> bool:
+    both = np.isfinite(a) & np.isfinite(b)
+    if both.sum() == 0:
+        return bool(np.isnan(a).all() and np.isnan(b).all())
+    return bool((np.isnan(a) == np.isnan(b)).all() and np.abs(np.log(a[both] / b[both])).max() < ONE_LINE)
+
+
+def _names(members: Sequence[Standing]) -> str:
+    return " or ".join(name if name.startswith("what") else f"the {name}" for name in map(name_of, members))
+
+
+def _line(who: str, path: FloatArray, choice: DriveChoice) -> str:
+    seen = path[np.isfinite(path)]
+    if seen.size == 0:
+        return f"{who} drops out"
+    first, last = float(seen[0]), float(seen[-1])
+    low, high = float(seen.min()), float(seen.max())
+    if high < (1.0 + HELD) * low:
+        stays = "keeps shaking" if choice.kind == "coast" else "shows" if choice.kind == "stand" else "shakes"
+        return f"{who} {stays} at {first:.1f} Hz"
+    if choice.kind == "shift":
+        return f"{who} goes from {first:.1f} to {last:.1f} Hz"
+    if choice.kind == "coast":
+        return f"{who} keeps shaking, from {first:.1f} down to {last:.1f} Hz"
+    return f"{who} moves between {low:.1f} and {high:.1f} Hz"
+
+
+def _under_load(told: Sequence[Standing]) -> str:
+    with_throttle = [one for one in told if with_load(one.key)]
+    steady = [one for one in told if not with_load(one.key)]
+    said = []
+    if with_throttle:
+        said.append(f"{_names(with_throttle)} comes with the throttle")
+    if steady:
+        said.append(f"{_names(steady)} stays alike")
+    return ", ".join(said) + " (compare the two by level or by hand: their frequencies are the same)"
+
+
+def bits_text(before: float, after: float) -> str:
+    """The promise, in figures."""
+    return f"expected doubt falls from {before:.1f} to {after:.1f} bits"
+
+
+def instead_of_a_drive(twins: Sequence[Standing], vehicle: Vehicle) -> tuple[str, str]:
+    """(what to do, why) for suspects that turn alike on every drive, likeliest first."""
+    parts = {one.key[0] for one in twins}
+    names = " and ".join(f"the {name_of(one)}" for one in twins[:MOST_TOLD])
+    why = f"{names} turn alike at every speed, in every gear: no drive tells them apart by frequency"
+    if "tire_wheel" in parts and "half_shaft" in parts:
+        return (
+            "No other drive: swap the wheels front to rear and record the same drive again.",
+            f"{why}; a shake that moves with the wheels is theirs, one that stays is the half-shaft's or the hub's "
+            "(not with directional or staggered tires)",
+        )
+    if "front_driveshaft" in parts and "driveshaft" in parts:
+        return (
+            "No other drive: where the maker allows it, take the front driveshaft out and record the same drive again.",
+            f"{why}; gone means the front shaft or its flanges",
+        )
+    if parts == {"engine"} or any(part.startswith("accessory:") for part in parts):
+        return (
+            "No other drive: standing still at the same engine speed, take the belt off for a short run.",
+            f"{why}; gone means what the belt drives",
+        )
+    return (f"No other drive: {twins[0].check or 'measure the likeliest first.'}", why)

@@ -1,0 +1,79 @@
+"""`vibeorder plan`: what to drive before anything is recorded. Words in, words out; nothing is computed here."""
+
+from collections.abc import Sequence
+from pathlib import Path
+from textwrap import wrap
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from vibeorder import door
+
+if TYPE_CHECKING:
+    from vibeorder.diagnosis.drive_plan import PlannedStep
+    from vibeorder.vehicle import Vehicle
+
+__all__ = ["app"]
+
+app = typer.Typer(add_completion=False, rich_markup_mode=None, pretty_exceptions_enable=False)
+
+WIDTH = 80
+
+VehicleFile = Annotated[Path, typer.Option("--vehicle", metavar="FILE", help="Vehicle profile (TOML).")]
+Speed = Annotated[
+    str,
+    typer.Option(metavar="SPEED", help='Speed at which it shakes: "60 mph", "about 95 km/h", "55-65 mph".'),
+]
+Gear = Annotated[
+    int | None, typer.Option(metavar="N", help="Gear in which it does, where known; 1 is the lowest.")
+]
+Complaint = Annotated[
+    str,
+    typer.Option(
+        metavar="WORDS", help='What the customer says: "boom when accelerating", "shake in the seat".'
+    ),
+]
+LowRange = Annotated[bool, typer.Option("--low-range", help="The transfer case is in low range.")]
+
+
+@app.command()
+def plan(
+    vehicle: VehicleFile,
+    speed: Speed,
+    gear: Gear = None,
+    complaint: Complaint = "",
+    low_range: LowRange = False,
+) -> None:
+    """Print the drives that tell most about a complaint, in order, before anything is recorded."""
+    from vibeorder.diagnosis.drive_plan import plan_drive
+    from vibeorder.speed.given import parse_speed_given
+    from vibeorder.vehicle import load_vehicle
+
+    car = load_vehicle(vehicle)
+    said = parse_speed_given(speed)
+    around_mps = 0.5 * (said.low_mps + said.high_mps)
+    steps = plan_drive(car, around_mps, gear, said.unit, complaint, low_range=low_range)
+    door.say(_card(car, said.text, steps))
+
+
+def _card(car: "Vehicle", speed: str, steps: Sequence["PlannedStep"]) -> str:
+    """The card as it is taken along: numbered drives, what each tells apart, what to mind."""
+    from vibeorder.vehicle import COSTS_NOTHING_FIRST
+
+    lines = [f"{car.name}: drives for a shake at {speed}", "", *wrap(COSTS_NOTHING_FIRST, WIDTH)]
+    for number, step in enumerate(steps, start=1):
+        why = (
+            f"Tells apart: {', '.join(step.tells_apart)}."
+            if step.tells_apart
+            else "Asks again under other conditions: a shake not felt before may be felt here."
+        )
+        worth = f"Worth {step.bits:.1f} bits; {step.bits_left:.1f} left after it."
+        lines += ["", *_wrapped(f"{number}. {step.instruction}", ""), *_wrapped(f"{why} {worth}", "   ")]
+    if not steps:
+        lines += ["", "No drive tells this vehicle's suspects apart at that speed."]
+    cautions = dict.fromkeys(step.caution for step in steps)
+    return "\n".join([*lines, "", *(line for caution in cautions for line in wrap(caution, WIDTH))]) + "\n"
+
+
+def _wrapped(text: str, first: str) -> list[str]:
+    return wrap(text, WIDTH, initial_indent=first, subsequent_indent="   ")

@@ -1,0 +1,111 @@
+"""What speaks for and against each suspect, in lines that terminal and sheet share."""
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from vibeorder.diagnosis.explanation import Explanation, Finding, SpeedCurve
+from vibeorder.diagnosis.result import Diagnosis
+from vibeorder.report.wording import percent, two_digits
+from vibeorder.units import KMH_MPS, MPH_MPS
+
+__all__ = ["LEAD", "WhyBlock", "factor", "why_blocks"]
+
+LEAD = (
+    "± is one standard error, strengths are peaks. A factor in brackets says how many times likelier (×) or less "
+    "likely (÷) that makes it, against nothing that turns. How strong healthy vehicles shake, where complaints begin "
+    "and how often each comes is common practice, not measured."
+)
+
+HEADINGS = {
+    "line": "Line",
+    "rate": "Rate",
+    "movement": "Movement",
+    "shift": "Gear change",
+    "harmonics": "Other orders",
+    "strength": "Strength",
+    "folding": "Folding",
+    "prior": "Beforehand",
+    "rival": "Rivals",
+    "courses": "Speed and gears",
+    "speed": "Strength by speed",
+    "resonance": "Resonance",
+    "load": "Throttle",
+    "evidence": "Heard",
+}
+
+SAYS_ITS_ODDS = ("rival", "evidence")
+MULTIPLIED = ("prior", "strength", "harmonics", "courses")
+WORTH_SILENCE = 0.01
+"""A suspect below one percent is spared what says nothing about it."""
+
+PER_UNIT = {"mph": MPH_MPS, "km/h": KMH_MPS, "m/s": 1.0}
+
+
+@dataclass(frozen=True, slots=True)
+class WhyBlock:
+    """One suspect: its title, and (heading, lines) for, against, and silent; each line (what, sentence)."""
+
+    title: str
+    sections: tuple[tuple[str, tuple[tuple[str, str], ...]], ...]
+
+
+def why_blocks(diagnosis: Diagnosis) -> tuple[WhyBlock, ...]:
+    """One block for each explanation, in order; empty where none was asked for."""
+    return tuple(_block(one, diagnosis.speed.unit) for one in diagnosis.explanations)
+
+
+def factor(weight: float) -> str:
+    """A log weight as a factor.
+
+    >>> factor(2.3), factor(-1.6), factor(0.0)
+    ('×10', '÷5.0', '×1.0')
+    """
+    size = math.exp(min(abs(weight), 30.0))
+    shown = f"{size:.1f}" if size < 9.95 else f"{size:.0f}" if size < 99.5 else f"{float(f'{size:.2g}'):,.0f}"
+    return f"{'÷' if weight < 0 else '×'}{shown.replace(',', '')}"
+
+
+def _block(one: Explanation, unit: str) -> WhyBlock:
+    sections = [
+        ("For", _lines(one.speaks_for)),
+        ("Against", _lines(one.speaks_against)),
+    ]
+    if one.probability >= WORTH_SILENCE:
+        sections.append(("Says nothing here", _lines(one.silent)))
+    sections.append(("In numbers", _numbers(one, unit)))
+    return WhyBlock(f"{one.name}: {percent(one.probability)}", tuple(s for s in sections if s[1]))
+
+
+def _lines(findings: tuple[Finding, ...]) -> tuple[tuple[str, str], ...]:
+    return tuple((HEADINGS[one.kind], _sentence(one)) for one in findings)
+
+
+def _sentence(one: Finding) -> str:
+    said = one.weight is None or one.kind in SAYS_ITS_ODDS
+    return one.sentence if said else f"{one.sentence} [{factor(one.weight or 0.0)}]"
+
+
+def _numbers(one: Explanation, unit: str) -> tuple[tuple[str, str], ...]:
+    """The odds as a product, and the strength in each bin of speed."""
+    out = []
+    if one.log_odds is not None and one.part:
+        weights = {f.kind: f.weight for f in one.findings if f.weight is not None}
+        parts = [
+            f"{HEADINGS[kind].lower()} {factor(weights[kind])}" for kind in MULTIPLIED if kind in weights
+        ]
+        product = f" ({', '.join(parts)})" if len(parts) > 1 else ""
+        out.append(("Together", f"{factor(one.log_odds)} against nothing that turns{product}."))
+    if one.curve is not None and one.probability >= WORTH_SILENCE:
+        out.append(("By speed", _by_speed(one.curve, unit, one.unit)))
+    return tuple(out)
+
+
+def _by_speed(curve: SpeedCurve, unit: str, amplitude_unit: str) -> str:
+    name = unit if unit in PER_UNIT else "mph"
+    middle = np.round(curve.speed_mps / PER_UNIT[name], 1)
+    pairs = [f"{speed:g} {two_digits(float(a))}" for speed, a in zip(middle, curve.amplitude, strict=True)]
+    pairs[0] = pairs[0].replace(" ", f" {name} ", 1)
+    scale = "m/s² peak" if amplitude_unit == "m/s^2" else "peak, without a scale"
+    return f"at {', '.join(pairs)} {scale}."
