@@ -22,8 +22,9 @@ COMPLAINT_FROM_MPS2 = 0.085
 """Vector rms from which a line is plausibly what a driver complains of: perception begins near 0.015 m/s^2
 peak (ISO 2631-1:1997 Annex C, as reproduced in secondary sources), complaints lie several times higher."""
 
-MASKED_SHARE = 0.095
-"""A line below this share of the whole shake (vector rms, 2 to 80 Hz) is masked by it."""
+MASKED_SHARE = 0.48
+"""A line below this share of the noise in the third of an octave about it (both vector rms) is masked by the road's
+own shake there; the share is a judgement, no source."""
 
 COMPLAINT_UP_TO_MPS2 = 1.5
 COMPLAINT_EDGE = 0.1
@@ -59,13 +60,13 @@ Member = tuple[HealthyPrior, str]
 """A source in a cluster of coinciding lines, and its role: 'healthy', 'fault' or 'excited'."""
 
 
-def complaint_from(shake_rms: float) -> float:
-    """Strength from which a line is plausibly a complaint in a vehicle that shakes by `shake_rms` in all.
+def complaint_from(band_noise_rms: float) -> float:
+    """Strength from which a line is plausibly a complaint over so much noise in the third of an octave about it.
 
-    A line that is a small part of what the road does is not what anybody notices (masking; the share is a
-    judgement, no source). Two digits, so that the priors made from it can be kept.
+    A line that is a small part of what the road does at its own frequency is not what anybody notices. Two digits,
+    so that the priors made from it can be kept.
     """
-    return float(f"{max(COMPLAINT_FROM_MPS2, MASKED_SHARE * shake_rms):.2g}")
+    return float(f"{max(COMPLAINT_FROM_MPS2, MASKED_SHARE * band_noise_rms):.2g}")
 
 
 def line_evidence(

@@ -14,7 +14,6 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from vibeorder.diagnosis.amplitudes import COMPLAINT_FROM_MPS2
 from vibeorder.diagnosis.blocks import Course
 from vibeorder.diagnosis.candidates import Candidate
 from vibeorder.diagnosis.floor import Floor
@@ -80,7 +79,6 @@ def judge(
     engine_ratio: FloatArray | None = None,
     anchor: int | None = None,
     effort: Effort = THOROUGH,
-    felt_from: float = COMPLAINT_FROM_MPS2,
 ) -> Judgement:
     """Weigh every source of the vehicle against one scanned recording.
 
@@ -107,7 +105,7 @@ def judge(
                 reader = readers.along(gears, offsets)
                 course, lines = reader.course, reader.lines(gears, offsets)
                 log_h = course.log_prior + offsets_log + (gears.log_prior if gears else 0.0) + prior
-                log_class = log_h + _class_evidence_of(candidates, lines, relative, felt_from)
+                log_class = log_h + _class_evidence_of(candidates, lines, relative)
                 hypotheses.append(Hypothesis(scan, course, gears, offsets, lines, log_class))
     hypotheses.sort(key=lambda h: -float(np.logaddexp.reduce(h.log_class)))
     total = np.logaddexp.reduce(np.stack([h.log_class for h in hypotheses]), axis=0)
@@ -139,18 +137,17 @@ def _log_prior(candidates: Sequence[Candidate]) -> FloatArray:
 
 
 def _class_evidence_of(
-    candidates: Sequence[Candidate], lines: Sequence[Line | PairLine], relative: bool, felt_from: float
+    candidates: Sequence[Candidate], lines: Sequence[Line | PairLine], relative: bool
 ) -> FloatArray:
     """Log evidence for each candidate at fault, and for nothing (last), over the scale where it is unknown."""
     judged = {m for line in lines for m in line.members}
     if not relative:
-        return _class_evidence(candidates, lines, judged, 0.0, felt_from)
+        return _class_evidence(candidates, lines, judged, 0.0)
     scales = np.linspace(-2.5, 2.5, SCALE_POINTS) * SCALE_SPREAD
     log_p = -0.5 * (scales / SCALE_SPREAD) ** 2
     log_p -= np.logaddexp.reduce(log_p)
     parts = [
-        p + _class_evidence(candidates, lines, judged, float(s), felt_from)
-        for s, p in zip(scales, log_p, strict=True)
+        p + _class_evidence(candidates, lines, judged, float(s)) for s, p in zip(scales, log_p, strict=True)
     ]
     return np.asarray(np.logaddexp.reduce(np.stack(parts), axis=0))
 
@@ -160,17 +157,16 @@ def _class_evidence(
     lines: Sequence[Line | PairLine],
     judged: set[int],
     log_scale: float,
-    felt_from: float,
 ) -> FloatArray:
     healthy = [c.healthy for c in candidates]
     sound = ["healthy"] * len(candidates)
-    base = [line.evidence(healthy, sound, log_scale, felt_from) for line in lines]
+    base = [line.evidence(healthy, sound, log_scale) for line in lines]
     out = np.full(len(candidates) + 1, float(sum(base)))
     for fault in range(len(candidates)):
         roles = [role_of(candidates, fault, other) for other in range(len(candidates))]
         for line, sound_evidence in zip(lines, base, strict=True):
             if any(roles[m] != "healthy" for m in line.members):
-                out[fault] += line.evidence(healthy, roles, log_scale, felt_from) - sound_evidence
+                out[fault] += line.evidence(healthy, roles, log_scale) - sound_evidence
         if fault not in judged:
             out[fault] = -np.inf
     return out

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from vibeorder.diagnosis.amplitudes import HealthyPrior, line_evidence, log_prior_of
+from vibeorder.diagnosis.amplitudes import HealthyPrior, complaint_from, line_evidence, log_prior_of
 from vibeorder.diagnosis.blocks import Blocks, Course, Shelf, candidate_blocks
 from vibeorder.diagnosis.candidates import Candidate
 from vibeorder.diagnosis.evidence import AMPLITUDES, Reading
@@ -43,9 +43,10 @@ class Line:
     reading: Reading
 
     def evidence(
-        self, healthy: Sequence[HealthyPrior], roles: Sequence[str], log_scale: float, felt_from: float
+        self, healthy: Sequence[HealthyPrior], roles: Sequence[str], log_scale: float = 0.0
     ) -> float:
         """Log evidence with every member in its role."""
+        felt_from = complaint_from(self.reading.band_noise_rms * float(np.exp(-log_scale)))
         return line_evidence(
             self.reading.log_likelihood, [(healthy[m], roles[m]) for m in self.members], log_scale, felt_from
         )
@@ -61,16 +62,18 @@ class PairLine:
     readings: tuple[Reading, Reading]
 
     def evidence(
-        self, healthy: Sequence[HealthyPrior], roles: Sequence[str], log_scale: float, felt_from: float
+        self, healthy: Sequence[HealthyPrior], roles: Sequence[str], log_scale: float = 0.0
     ) -> float:
         """Log evidence over both strengths; where the lines coincide their powers add."""
         amplitudes = np.concatenate([[0.0], AMPLITUDES])
         shift = np.log(AMPLITUDES) + log_scale
         grid = np.log(AMPLITUDES)
         alone = [
-            log_prior_of((healthy[m], roles[m]), felt_from)
+            log_prior_of(
+                (healthy[m], roles[m]), complaint_from(whole.band_noise_rms * float(np.exp(-log_scale)))
+            )
             + np.concatenate([[0.0], np.interp(shift, grid, r.log_likelihood, left=0.0)])
-            for m, r in zip(self.members, self.own, strict=True)
+            for m, r, whole in zip(self.members, self.own, self.readings, strict=True)
         ]
         together = np.log(np.maximum(np.hypot(amplitudes[:, None], amplitudes), 1e-9)) + log_scale
         shared = np.interp(together, grid, self.shared.log_likelihood, left=0.0)
