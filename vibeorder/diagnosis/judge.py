@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 
 from vibeorder.diagnosis.blocks import Course
 from vibeorder.diagnosis.candidates import Candidate
+from vibeorder.diagnosis.classes import class_evidence
 from vibeorder.diagnosis.floor import Floor
 from vibeorder.diagnosis.gears import NOT_LOCKED, GearCourse
 from vibeorder.diagnosis.lines import Line, LineReader, PairLine
@@ -24,7 +25,7 @@ from vibeorder.diagnosis.propose import THOROUGH, Effort, Proposal, RateDoubt, c
 from vibeorder.diagnosis.scan import Scan
 from vibeorder.diagnosis.sharpening import sharpened
 
-__all__ = ["Hypothesis", "Judgement", "RateDoubt", "held_gear", "judge", "role_of"]
+__all__ = ["Hypothesis", "Judgement", "RateDoubt", "held_gear", "judge"]
 
 FloatArray = NDArray[np.float64]
 
@@ -33,10 +34,6 @@ NOTHING_PRIOR = 0.4
 
 PRIOR_FLATTENING = 0.8
 """Catalogue weights enter by this power: how often a complaint comes is known roughly only."""
-
-SCALE_SPREAD = 1.2
-SCALE_POINTS = 13
-"""Where units are unknown: sd of ln(scale) about 'road noise is 0.3 m/s^2 rms', and the points of the sum."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -105,7 +102,7 @@ def judge(
                 reader = readers.along(gears, offsets)
                 course, lines = reader.course, reader.lines(gears, offsets)
                 log_h = course.log_prior + offsets_log + (gears.log_prior if gears else 0.0) + prior
-                log_class = log_h + _class_evidence_of(candidates, lines, relative)
+                log_class = log_h + class_evidence(candidates, lines, relative)
                 hypotheses.append(Hypothesis(scan, course, gears, offsets, lines, log_class))
     hypotheses.sort(key=lambda h: -float(np.logaddexp.reduce(h.log_class)))
     total = np.logaddexp.reduce(np.stack([h.log_class for h in hypotheses]), axis=0)
@@ -134,53 +131,6 @@ def _log_prior(candidates: Sequence[Candidate]) -> FloatArray:
     """Log prior of each candidate at fault, and of nothing (last)."""
     weight = np.array([c.source.prior_weight for c in candidates]) ** PRIOR_FLATTENING
     return np.concatenate([np.log(weight / weight.sum() * (1.0 - NOTHING_PRIOR)), [np.log(NOTHING_PRIOR)]])
-
-
-def _class_evidence_of(
-    candidates: Sequence[Candidate], lines: Sequence[Line | PairLine], relative: bool
-) -> FloatArray:
-    """Log evidence for each candidate at fault, and for nothing (last), over the scale where it is unknown."""
-    judged = {m for line in lines for m in line.members}
-    if not relative:
-        return _class_evidence(candidates, lines, judged, 0.0)
-    scales = np.linspace(-2.5, 2.5, SCALE_POINTS) * SCALE_SPREAD
-    log_p = -0.5 * (scales / SCALE_SPREAD) ** 2
-    log_p -= np.logaddexp.reduce(log_p)
-    parts = [
-        p + _class_evidence(candidates, lines, judged, float(s)) for s, p in zip(scales, log_p, strict=True)
-    ]
-    return np.asarray(np.logaddexp.reduce(np.stack(parts), axis=0))
-
-
-def _class_evidence(
-    candidates: Sequence[Candidate],
-    lines: Sequence[Line | PairLine],
-    judged: set[int],
-    log_scale: float,
-) -> FloatArray:
-    healthy = [c.healthy for c in candidates]
-    sound = ["healthy"] * len(candidates)
-    base = [line.evidence(healthy, sound, log_scale) for line in lines]
-    out = np.full(len(candidates) + 1, float(sum(base)))
-    for fault in range(len(candidates)):
-        roles = [role_of(candidates, fault, other) for other in range(len(candidates))]
-        for line, sound_evidence in zip(lines, base, strict=True):
-            if any(roles[m] != "healthy" for m in line.members):
-                out[fault] += line.evidence(healthy, roles, log_scale) - sound_evidence
-        if fault not in judged:
-            out[fault] = -np.inf
-    return out
-
-
-def role_of(candidates: Sequence[Candidate], fault: int, other: int) -> str:
-    """'fault' itself; 'excited' for the higher orders that come with it; else 'healthy'."""
-    if other == fault:
-        return "fault"
-    a, b = candidates[fault], candidates[other]
-    multiple = b.multiple / a.multiple
-    if a.part == b.part and multiple > 1.01 and abs(multiple - round(multiple)) < 0.01:
-        return "excited"
-    return "healthy"
 
 
 def held_gear(gears: GearCourse | None) -> int | None:

@@ -6,7 +6,7 @@ the wheel, at any ratio, stays in one bin while the speed changes.
 """
 
 from dataclasses import dataclass
-from typing import Protocol
+from typing import Any, Protocol
 
 import numpy as np
 from numpy.typing import NDArray
@@ -96,7 +96,7 @@ def whitened(frames: WheelFrames, floor: Floor, moving: OrderShape) -> F32:
     """
     count = frames.spectra.shape[2] // SEGMENT_BINS
     used = count * SEGMENT_BINS
-    cut = frames.spectra[:, :, :used]
+    cut: NDArray[Any] = frames.spectra[:, :, :used]
     order = np.arange(used) / np.maximum(frames.turns, LEAST_TURNS)[:, None]
     density = floor.at(frames.frequency_hz[:used]) * moving.at(order)
     cut = (cut / np.sqrt(density).astype(np.float32)).reshape(cut.shape[0], cut.shape[1], count, SEGMENT_BINS)

@@ -7,8 +7,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vibeorder.diagnosis.amplitudes import COMPLAINT_UP_TO_MPS2, complaint_from
+from vibeorder.diagnosis.classes import role_of
 from vibeorder.diagnosis.explanation import Finding, OrderStrength, Said
-from vibeorder.diagnosis.judge import Hypothesis, role_of
+from vibeorder.diagnosis.judge import Hypothesis
 from vibeorder.diagnosis.lines import COINCIDE_HZ
 from vibeorder.diagnosis.measured import expected_hz
 from vibeorder.diagnosis.signal import folded
