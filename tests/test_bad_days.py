@@ -11,7 +11,9 @@ os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 from bad_days import QUICK
 from common import fill_page
 
-pytestmark = pytest.mark.skipif(sys.platform != "linux", reason="full disks and signals are tried on Linux only")
+pytestmark = pytest.mark.skipif(
+    sys.platform != "linux", reason="full disks and signals are tried on Linux only"
+)
 PAGE = Path(__file__).resolve().parents[1] / "docs" / "reliability.md"
 
 

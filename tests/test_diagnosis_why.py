@@ -69,6 +69,13 @@ def test_the_factors_of_a_suspect_multiply_to_its_odds(part: str | None) -> None
         assert total == pytest.approx(one.log_odds, abs=0.31)
 
 
+def test_strength_alone_carries_a_clear_fault_when_one_course_fits() -> None:
+    # one course of speed and gears holds nearly all the weight, so little may be left for the others
+    one = explained(TRUCK, TOP_GEAR, "driveshaft").explanations[0]
+    left = sum(f.weight or 0.0 for f in one.findings if f.kind == "courses")
+    assert abs(left) < 0.2 * (finding(one, "strength").weight or 0.0)
+
+
 def test_odds_and_probabilities_of_the_suspects_agree() -> None:
     # P goes as the odds, but for the share kept for what no model foresaw (posterior.FLOOR: 0.4% in all)
     first = explained(TRUCK, DIRECT_GEAR, "driveshaft").explanations

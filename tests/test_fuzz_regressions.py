@@ -81,6 +81,17 @@ def test_sound_in_a_codec_that_nobody_knows_is_refused(tmp_path: Path) -> None:
         read_recording(path)
 
 
+def test_a_sound_that_says_two_thousand_million_samples_a_second_is_refused_at_once(tmp_path: Path) -> None:
+    path = tmp_path / "memo.wav"
+    # 44 bytes of head by the RIFF/WAVE specification (1991): the rate is the four bytes at 24
+    raw = SEEDS["sound"]()[0]
+    path.write_bytes(raw[:24] + (0x7FFFFFFF).to_bytes(4, "little") + raw[28:])
+    began = time.process_time()
+    with pytest.raises(RecordingError, match=r"2\.15e\+09 samples a second"):
+        read_recording(path)
+    assert time.process_time() - began < 5.0
+
+
 def test_a_small_zip_that_unpacks_to_hundreds_of_megabytes_is_refused_before_it_does(tmp_path: Path) -> None:
     path = tmp_path / "bomb.zip"
     path.write_bytes(zipped({"Accelerometer.csv": b"time,ax,ay,az\n" + b"0,1,2,9.8\n" * 2_000_000}))

@@ -424,9 +424,7 @@ QUICK: dict[str, Callable[[Path], Came]] = {
     "the recording's clock falls back an hour": partial(stamps_jump, step_s=-3600.0),
     "the computer's clock falls back a year between two entries": system_clock_back,
     "Ctrl-C in the middle": ctrl_c,
-    "the reader of the output leaves (broken pipe)": partial(
-        in_a_shell, redirection="| true", code=141
-    ),
+    "the reader of the output leaves (broken pipe)": partial(in_a_shell, redirection="| true", code=141),
     "standard input closed": partial(in_a_shell, redirection="<&-", code=0, wanted="tire"),
     "standard output closed": partial(in_a_shell, redirection=">&-", code=2),
     "standard error closed": partial(in_a_shell, redirection="2>&-", code=0, wanted="tire"),

@@ -134,7 +134,12 @@ def _how_strong(case: Case, healthy_high: float, complaint: float) -> tuple[str,
     """The strength as read, and what it amounts to."""
     amplitude, unit = case.suspect.amplitude, case.suspect.unit
     if not _stands(case.hypothesis, case.index):
-        return f"No line of its own stands; what else is there has {size(amplitude, unit)} peak.", ""
+        rest = (
+            f"what else is there has {size(amplitude, unit)} peak"
+            if amplitude
+            else "nothing rises over the noise"
+        )
+        return f"No line of its own stands; {rest}.", ""
     if amplitude > complaint:
         return f"{size(amplitude, unit)} peak.", ": strong enough to be complained of"
     if amplitude > healthy_high:

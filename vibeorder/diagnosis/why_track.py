@@ -104,23 +104,15 @@ def follow(
     phases = np.stack([turns[cut], *(r[cut] for r in rivals)])
     phases = phases - np.floor(phases[:, :1])
     found = track_orders(data, rate_hz, phases, width, poles=POLES, valid=mask)
-    times = np.arange(first, last + 1) / rate_hz
     step = max(1, round(rate_hz / READ_HZ))
-    beside = [
-        (
-            np.abs(
-                track_orders(
-                    found.rest, rate_hz, phases[0] + d * times, width, poles=POLES, valid=mask
-                ).envelope[0]
-            )
-            ** 2
-        ).sum(axis=0)[::step]
-        for d in BESIDE_HZ
-    ]
-    power = np.asarray(found.amplitude[0] ** 2)[::step]
+    beside = []
+    for offset_hz in BESIDE_HZ:
+        turns_there = phases[0] + offset_hz * np.arange(data.shape[1]) / rate_hz
+        there = track_orders(found.rest, rate_hz, turns_there, width, poles=POLES, valid=mask)
+        beside.append(there.amplitude[0, ::step] ** 2)
     return Followed(
-        times[::step],
-        power,
+        np.arange(first, last + 1, step) / rate_hz,
+        np.asarray(found.amplitude[0, ::step] ** 2),
         _noise(np.stack(beside), mask[::step]),
         np.asarray(mask[::step]),
         samples.shape[0],

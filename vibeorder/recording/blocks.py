@@ -17,6 +17,8 @@ MAX_CHANNELS = 8
 # Three hours of mono at 2 kHz. Longer or wider sound goes to 1 kHz so that memory stays flat.
 COMFORTABLE_VALUES = 22_000_000
 MAX_HOURS = 12.0
+# Sensors written as sound may be slow, measuring cards fast; a filter for a rate far beyond fills the memory.
+SLOWEST_HZ, FASTEST_HZ = 1.0, 5e6
 # 16-bit full scale, less two steps: a converter that limits rests there.
 CLIP_LEVEL = 1.0 - 2.5 / 32768.0
 
@@ -32,8 +34,13 @@ def recording_from_blocks(
     """Streams blocks [shape (channels, n), full scale 1] into a Recording at about 2 kHz.
 
     kind is "audio" and unit "relative", unless `options.unit` says what full scale 1 means.
-    Raises RecordingError for sound that is empty, constant or longer than 12 hours.
+    Raises RecordingError for sound that is empty, constant, longer than 12 hours, or of a rate that cannot be.
     """
+    if not SLOWEST_HZ <= rate_hz <= FASTEST_HZ:
+        raise RecordingError(
+            f"{source} says a rate of {rate_hz:.3g} samples a second, which no recorder has: its head is damaged; "
+            "copy it again"
+        )
     used = min(channel_count, MAX_CHANNELS)
     target = TARGET_RATE_HZ
     if expected_frames and expected_frames / rate_hz * target * used > COMFORTABLE_VALUES:

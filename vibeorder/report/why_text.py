@@ -40,6 +40,9 @@ MULTIPLIED = ("prior", "strength", "harmonics", "courses")
 WORTH_SILENCE = 0.01
 """A suspect below one percent is spared what says nothing about it."""
 
+SHOWN_FROM = 0.05
+"""Log weight below which a factor is 1.0 as it would be written, and is left out."""
+
 PER_UNIT = {"mph": MPH_MPS, "km/h": KMH_MPS, "m/s": 1.0}
 
 
@@ -83,15 +86,18 @@ def _lines(findings: tuple[Finding, ...]) -> tuple[tuple[str, str], ...]:
 
 
 def _sentence(one: Finding) -> str:
-    said = one.weight is None or one.kind in SAYS_ITS_ODDS
-    return one.sentence if said else f"{one.sentence} [{factor(one.weight or 0.0)}]"
+    if one.weight is None or abs(one.weight) < SHOWN_FROM or one.kind in SAYS_ITS_ODDS:
+        return one.sentence
+    return f"{one.sentence} [{factor(one.weight)}]"
 
 
 def _numbers(one: Explanation, unit: str) -> tuple[tuple[str, str], ...]:
     """The odds as a product, and the strength in each bin of speed."""
     out = []
     if one.log_odds is not None and one.part:
-        weights = {f.kind: f.weight for f in one.findings if f.weight is not None}
+        weights = {
+            f.kind: f.weight for f in one.findings if f.weight is not None and abs(f.weight) >= SHOWN_FROM
+        }
         parts = [
             f"{HEADINGS[kind].lower()} {factor(weights[kind])}" for kind in MULTIPLIED if kind in weights
         ]

@@ -82,7 +82,7 @@ def pictures_again(body: Mapping[str, Any], vehicle: Vehicle | None = None) -> t
         return ()
     try:
         return pictures_of(answer_for(body["command"], inputs, vehicle), inputs)
-    except (VibeorderError, ValueError, TypeError, KeyError):  # entries of any origin: imported, by hand
+    except (VibeorderError, ValueError, TypeError, LookupError, AttributeError):  # an entry of any origin
         return ()
 
 

@@ -260,6 +260,7 @@ def _readings(r: _Reader, prefix: str, line: str, bolts: int | None = None) -> s
             text = r.typed.get(f"{prefix}c{i}", "").strip()
             if text and not NUMBER.fullmatch(text):
                 r.need(f"{prefix}c{i}", f"the reading {text!r} at {name} is not a number")
+                return None
     text = typed_readings(r.typed, prefix, line)
     return r.tried(line, text or None, lambda said: parse_readings(said, bolts=bolts))
 

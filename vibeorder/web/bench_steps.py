@@ -26,7 +26,6 @@ from vibeorder.casebook import Job, runout_on_record, runouts_within_limits
 from vibeorder.errors import VibeorderError
 from vibeorder.vehicle import BALANCE_ONLY_FIRST_ORDER, RUNOUT_BEFORE_BALANCE
 from vibeorder.vehicle.trade import CAUTIONS
-from vibeorder.web.to_bench import steps_for
 
 __all__ = ["ABOUT", "CARRIED", "About", "Link", "may_be_balanced", "next_links", "sheet_link"]
 
@@ -189,9 +188,3 @@ def _angles_faulty(result: object) -> bool:
         and isinstance(result[0], JointCheck)
         and bool(result[0].faults)
     )
-
-
-def first_sheet(part: str, order: float) -> str:
-    """The sheet that a suspect's measuring begins with, 'runout' where the trade has no other."""
-    steps = steps_for(part, order)
-    return steps[0].sheet if steps else "runout"

@@ -14,6 +14,7 @@ from vibeorder.web.bench_form import SHEETS
 from vibeorder.web.bench_words import sheet_for_page
 from vibeorder.web.draw.plot import levels_svg
 from vibeorder.web.jobs_common import vehicle_of
+from vibeorder.web.pages_common import for_page
 from vibeorder.web.store import Store
 
 __all__ = ["Recorded", "Told", "local_time", "recordings_of", "story_of"]
@@ -23,7 +24,7 @@ NAMES = {
     "balance": "Balance", "angles": "Joint angles", "shaft": "Shaft speed",
 }  # fmt: skip
 SPOKEN = {"decision": "Decision", "cure": "Cure", "closed": "Closed", "reopened": "Opened again"}
-MOST_SUSPECTS = 3
+MOST_SUSPECTS, LEAST_PROBABILITY = 3, 0.01
 
 
 @dataclass(frozen=True, slots=True)
@@ -133,8 +134,8 @@ def _comparison(entry: Entry, time: str, iso: str) -> Told:
         picture = levels_svg(result, unit)
     except (VibeorderError, KeyError, TypeError, ValueError):  # of any origin: imported, by hand
         picture = ""
-    notes = (f"{names[0]} against {names[1]}.", *(str(one) for one in result.get("warnings") or ()))
-    said, mark = str(result.get("sentence", "")), str(result.get("verdict", ""))
+    notes = (f"{names[0]} against {names[1]}.", *(for_page(str(one)) for one in result.get("warnings") or ()))
+    said, mark = for_page(str(result.get("sentence", ""))), str(result.get("verdict", ""))
     return Told(
         "comparison", "Before and after", time, iso, said, mark, (), notes, (picture,) if picture else ()
     )
@@ -158,7 +159,8 @@ def _again(job: Job, entry: Entry) -> tuple[tuple[str, str], ...]:
 def _suspects(entry: Entry) -> list[Mapping[str, Any]]:
     listed = _mapping(entry.body.get("diagnosis")).get("suspects")
     found = [one for one in listed if isinstance(one, Mapping)] if isinstance(listed, list) else []
-    return [one for one in found if {"part", "order", "probability"} <= set(one)][:MOST_SUSPECTS]
+    whole = [one for one in found if {"part", "order", "probability"} <= set(one)]
+    return [one for one in whole if float(one["probability"]) >= LEAST_PROBABILITY][:MOST_SUSPECTS]
 
 
 def _suspect(one: Mapping[str, Any]) -> str:

@@ -10,6 +10,7 @@ from typing import Any
 from urllib.parse import urlencode
 
 from vibeorder.casebook import Entry, Job, runouts_within_limits
+from vibeorder.web.pages_common import for_page
 from vibeorder.web.to_bench import steps_for
 
 __all__ = ["NextStep", "next_step", "suspect_of_entry"]
@@ -77,7 +78,10 @@ def _after_comparison(job: Job, here: str) -> NextStep:
     if verdict == "cured":
         return NextStep("Close the job", "The comparison shows that the shake is cured.", f"{here}#words")
     if verdict == "cannot say":
-        why = "The two drives cannot be compared; the comparison says why."
+        reason = str((job.of_kind("comparison")[-1].body.get("result") or {}).get("reason") or "")
+        why = for_page(
+            f"the two drives cannot be compared: {reason}." if reason else "the drives cannot be compared."
+        )
         return NextStep("Drive again", why, f"/?job={job.number}&role=after")
     words = {
         "improved": "It is better, and not proven cured: what is left of it?",

@@ -13,7 +13,7 @@ from vibeorder.bench import Readings, Runout, name_angle
 from vibeorder.bench.harmonics import fitted_curve
 from vibeorder.units import parse_length, show_length
 from vibeorder.web.draw.frequency import number, path_of
-from vibeorder.web.draw.polar import SMALL, Face, circle, close, label, line, nice_step, opened
+from vibeorder.web.draw.polar import SMALL, Face, circle, close, label, line, nice_step, opened, plain_number
 
 __all__ = ["place_names", "readings_svg", "runout_svg"]
 
@@ -41,7 +41,7 @@ def runout_svg(result: Runout, unit: str, readings: Readings | None = None) -> s
     body = [
         opened(SIZE, HEIGHT, "dial", _described(result, unit, readings)),
         FACE.ticks(place_names(result.angles_deg, readings)),
-        scale.rings(unit),
+        scale.rings(),
         _curve(scale, degrees, wobble.tolist(), "off-center", "7 6"),
         _curve(scale, degrees, curve.tolist(), "fitted"),
         *(_stick(scale, angle, value) for angle, value in zip(result.angles_deg, shown, strict=True)),
@@ -49,6 +49,7 @@ def runout_svg(result: Runout, unit: str, readings: Readings | None = None) -> s
             _dot(scale, angle, value, doubted=i == result.suspect)
             for i, (angle, value) in enumerate(zip(result.angles_deg, shown, strict=True))
         ),
+        scale.names(unit),
         _high_spot(result, readings),
         close(),
     ]
@@ -67,9 +68,10 @@ def readings_svg(
         [
             opened(SIZE, HEIGHT, "dial", said),
             FACE.ticks(names),
-            scale.rings(unit) if len(shown) > 1 else circle(FACE.x, FACE.y, scale.mean, "mean"),
+            scale.rings() if len(shown) > 1 else circle(FACE.x, FACE.y, scale.mean, "mean"),
             *(_stick(scale, angle, value - mean) for angle, value in pairs),
             *(_dot(scale, angle, value - mean) for angle, value in pairs),
+            scale.names(unit) if len(shown) > 1 else "",
             close(),
         ]
     )
@@ -94,23 +96,28 @@ class _Scale:
     def __init__(self, deepest: float) -> None:
         self.step = nice_step(max(deepest, 1e-9), 2)
         self.reach = max(deepest, self.step)
+        self.count = int(self.reach / self.step + 1e-6)
         self.mean = MEAN_SHARE * FACE.radius
 
     def distance(self, value: float) -> float:
         return self.mean + DEEP_SHARE * FACE.radius * value / self.reach
 
-    def rings(self, unit: str) -> str:
-        """The mean circle and a ring at each step, named on one spoke."""
+    def rings(self) -> str:
+        """The mean circle and a ring at each step."""
+        steps = [k * self.step for k in range(-self.count, self.count + 1) if k]
         out = [circle(FACE.x, FACE.y, self.mean, "mean")]
-        count = int(self.reach / self.step + 1e-6)
-        steps = [k * self.step for k in range(-count, count + 1) if k]
-        out += [circle(FACE.x, FACE.y, self.distance(value), "ring", "2 5") for value in steps]
-        for k, name in ((-count, ""), (0, "mean"), (count, unit)):
+        return "".join(out + [circle(FACE.x, FACE.y, self.distance(v), "ring", "2 5") for v in steps])
+
+    def names(self, unit: str) -> str:
+        """What the rings stand for, on one spoke; drawn last, so that no curve runs through it."""
+        out = []
+        for k, name in ((-self.count, ""), (0, "mean"), (self.count, unit)):
             x, y = FACE.at(self.distance(k * self.step), 202.5)
-            said = name if k == 0 else f"{k * self.step:+g} {name}".strip().replace("-", "−")
+            said = name if k == 0 else f"{plain_number(k * self.step, '+')} {name}".strip()
             out.append(label(x, y + 5.0, said, "middle", SMALL, "halo"))
-        if count > 1:
-            out.append(label(FACE.x, FACE.y + 5.0, f"rings {self.step:g} {unit}", "middle", SMALL, "soft"))
+        if self.count > 1:
+            said = f"rings {plain_number(self.step)} {unit}"
+            out.append(label(FACE.x, FACE.y + 5.0, said, "middle", SMALL, "soft"))
         return "".join(out)
 
 

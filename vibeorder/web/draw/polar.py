@@ -11,7 +11,7 @@ from html import escape
 
 from vibeorder.web.draw.frequency import number, path_of
 
-__all__ = ["Face", "arrow", "circle", "close", "label", "line", "nice_step", "opened", "tag"]
+__all__ = ["Face", "arrow", "circle", "close", "label", "line", "nice_step", "opened", "plain_number", "tag"]
 
 TEXT = 16.0
 SMALL = 14.0
@@ -114,6 +114,15 @@ def nice_step(span: float, most: int = 4) -> float:
         return 1.0
     power = 10.0 ** math.floor(math.log10(span / most))
     return float(next((k * power for k in _steps() if k * power * most >= span * (1.0 - 1e-9)), 10.0 * power))
+
+
+def plain_number(value: float, sign: str = "") -> str:
+    """A round number without an exponent and with a true minus.
+
+    >>> plain_number(-0.00005), plain_number(5.0, "+")
+    ('−0.00005', '+5')
+    """
+    return f"{value:{sign}.7f}".rstrip("0").rstrip(".").replace("-", "−")
 
 
 def _steps() -> Iterable[float]:

@@ -23,7 +23,7 @@ from vibeorder.web.house import House, house_of
 from vibeorder.web.job_story import Recorded, local_time, recordings_of, story_of
 from vibeorder.web.jobs_common import job_of, now
 from vibeorder.web.next_step import next_step
-from vibeorder.web.pages_common import form_text, render, sentence_of
+from vibeorder.web.pages_common import for_page, form_text, render, sentence_of
 from vibeorder.web.queue import REQUEST_FILE
 from vibeorder.web.store import NotThereError
 from vibeorder.web.tasks.compare import COMPARISON_FILE
@@ -77,7 +77,8 @@ def comparison(request: Request) -> Response:
     arguments = _arguments(house, name)
     kept = house.store.read_json(name, "kept.json")
     return render(
-        request, "comparison.html", result=content["result"], numbers=content["numbers"],
+        request, "comparison.html", sentence=for_page(content["result"]["sentence"]),
+        warnings=[for_page(one) for one in content["result"]["warnings"]], numbers=content["numbers"],
         picture=levels_svg(content["result"], content["speed_unit"]), arguments=arguments,
         trouble=kept.get("error", "") if isinstance(kept, dict) else "",
     )  # fmt: skip

@@ -38,6 +38,11 @@
         else field.removeAttribute("aria-invalid");
       }
     }
+    for (const place of form.querySelectorAll("[data-cells]")) {
+      const bad = cells.find((cell) => cell.name.startsWith(place.dataset.cells) && trouble[cell.name]);
+      place.textContent = bad ? trouble[bad.name] : "";
+      place.hidden = !bad;
+    }
     for (const cell of cells) {
       if (trouble[cell.name]) cell.setAttribute("aria-invalid", "true");
       else cell.removeAttribute("aria-invalid");
