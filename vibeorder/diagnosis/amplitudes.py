@@ -22,8 +22,9 @@ COMPLAINT_FROM_MPS2 = 0.085
 """Vector rms from which a line is plausibly what a driver complains of: perception begins near 0.015 m/s^2
 peak (ISO 2631-1:1997 Annex C, as reproduced in secondary sources), complaints lie several times higher."""
 
-MASKED_SHARE = 0.11
-"""A line below this share of the whole shake (vector rms, 2 to 80 Hz) is masked by it."""
+MASKED_SHARE = 0.48
+"""A line below this share of the noise in the third of an octave about it (both vector rms) is masked by the road's
+own shake there; the share is a judgement, no source."""
 
 COMPLAINT_UP_TO_MPS2 = 1.5
 COMPLAINT_EDGE = 0.1
@@ -36,7 +37,12 @@ and how often they are: a bent part is never a pure sine."""
 HEALTHY_UP_TO = 0.9965
 """Share of the log-normal of healthy strengths that is kept: what lies 2.7 sd above its median nobody calls sound."""
 
+STRAY_SHARE, STRAY_MPS2, STRAY_LOG_SD = 0.03, 0.035, 0.5
+"""How often something that no model names (a joint of the road, a hump of the noise, a part not in the catalogue)
+stands in a line's place, and how strong it then is: weaker than a complaint, stronger than many healthy lines."""
+
 DRAWS = 4000
+STRAY_SEEDS = 1000
 FLOOR = 0.01
 """Pseudo-count that keeps an unlikely strength possible."""
 
@@ -54,13 +60,13 @@ Member = tuple[HealthyPrior, str]
 """A source in a cluster of coinciding lines, and its role: 'healthy', 'fault' or 'excited'."""
 
 
-def complaint_from(shake_rms: float) -> float:
-    """Strength from which a line is plausibly a complaint in a vehicle that shakes by `shake_rms` in all.
+def complaint_from(band_noise_rms: float) -> float:
+    """Strength from which a line is plausibly a complaint over so much noise in the third of an octave about it.
 
-    A line that is a small part of what the road does is not what anybody notices (masking; the share is a
-    judgement, no source). Two digits, so that the priors made from it can be kept.
+    A line that is a small part of what the road does at its own frequency is not what anybody notices. Two digits,
+    so that the priors made from it can be kept.
     """
-    return float(f"{max(COMPLAINT_FROM_MPS2, MASKED_SHARE * shake_rms):.2g}")
+    return float(f"{max(COMPLAINT_FROM_MPS2, MASKED_SHARE * band_noise_rms):.2g}")
 
 
 def line_evidence(
@@ -129,9 +135,18 @@ def _sound(prior: HealthyPrior, role: str, seed: int) -> FloatArray:
     level, there, excited = _levels(seed)
     strength = prior.median_mps2 * np.exp(prior.log_sd * ndtri(HEALTHY_UP_TO * level))
     healthy = np.where(there < prior.presence, strength, 0.0)
-    return (
-        healthy if role == "healthy" else np.where(excited < EXCITED_SHARE, EXCITED_TIMES * healthy, healthy)
-    )
+    if role != "healthy":
+        healthy = np.where(excited < EXCITED_SHARE, EXCITED_TIMES * healthy, healthy)
+    return np.hypot(healthy, _stray(seed))
+
+
+@lru_cache(maxsize=64)
+def _stray(seed: int) -> FloatArray:
+    """Strengths of what stands in a line's place without being the part's."""
+    from scipy.special import ndtri
+
+    there, level, _ = _levels(seed + STRAY_SEEDS)
+    return np.where(there < STRAY_SHARE, STRAY_MPS2 * np.exp(STRAY_LOG_SD * ndtri(level)), 0.0)
 
 
 def _complaint_quantile(level: FloatArray, felt_from: float) -> FloatArray:

@@ -6,7 +6,6 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from vibeorder.diagnosis.amplitudes import complaint_from
 from vibeorder.diagnosis.candidates import Candidate
 from vibeorder.diagnosis.floor import Floor, floor_of
 from vibeorder.diagnosis.judge import Judgement, judge
@@ -157,7 +156,6 @@ def judge_stretch(
         engine_ratio=ratio,
         anchor=anchor,
         effort=effort,
-        felt_from=complaint_from(shake_rms(part)),
     )
     return Piece(start_s, clock, doubt, found, floor)
 

@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 
 from vibeorder.diagnosis.candidates import Candidate
 from vibeorder.diagnosis.evidence import MAIN_LOBE, STRENGTH_SE, Reading, read_line, whiten
-from vibeorder.diagnosis.floor import Floor
+from vibeorder.diagnosis.floor import GENTLE, STEEP, Floor
 from vibeorder.diagnosis.gears import GearCourse
 from vibeorder.diagnosis.scan import SLOWEST_RATE_HZ, Scan, Track, usable
 from vibeorder.diagnosis.signal import folded
@@ -139,7 +139,11 @@ def candidate_blocks(
     centre, noise, cover = (np.stack([p[i] for p in parts]) for i in range(3))
     wheel_rate = np.interp(mid_s, clock.mid_s, rate)
     frequency = wheel_rate * multiples[at]
-    rise = np.sqrt(floor.rise(frequency, MAIN_LOBE / block_s, MAIN_LOBE / block_s + side_hz))
+    beside = (MAIN_LOBE / block_s, MAIN_LOBE / block_s + side_hz)
+    rise = floor.rise(frequency, *beside)
+    nominal = np.maximum(np.interp(mid_s, clock.mid_s, clock.rate_hz), 0.1)
+    rise = rise * scan.moving.rise(frequency / nominal, nominal, *beside)
+    rise = np.sqrt(np.clip(rise, GENTLE, STEEP))
     share = cover[at, pick]
     seen = (
         usable(frequency, floor.sample_rate_hz)
@@ -192,7 +196,7 @@ def _along(
     times = band.times_s
     turns = multiple * course.correction(times)
     if offset:
-        turns = turns + multiple * offset * (course.correction(times) + np.interp(times, *_nominal(scan)))
+        turns = turns + multiple * offset * (course.correction(times) + np.interp(times, *scan.nominal()))
     typical_hz = float(np.median(scan.clock.rate_hz)) * multiple
     side_hz = max(SIDE_HZ, SIDE_SHARE * typical_hz)
     reach = MAIN_LOBE / block_s + side_hz
@@ -224,11 +228,3 @@ def _off_track(
     ratio = ((np.abs(spectra) / noise[:, :, None]) ** 2).sum(axis=0)
     excess = ratio[:, beside].max(axis=1) - ratio[:, offset_hz.size // 2] - LEAK_MARGIN
     return np.asarray(np.sqrt(1.0 + np.maximum(excess, 0.0) / spectra.shape[0]), float)
-
-
-def _nominal(scan: Scan) -> tuple[FloatArray, FloatArray]:
-    """Nominal wheel turns at the frames, for phases that differ from the track's by a constant factor."""
-    clock = scan.clock
-    hop = np.diff(clock.mid_s)
-    turns = np.concatenate([[0.0], np.cumsum(0.5 * (clock.rate_hz[1:] + clock.rate_hz[:-1]) * hop)])
-    return clock.mid_s, turns

@@ -1,7 +1,6 @@
 """A course of the wheel rate made from its corrections, and locked on the phase of the line that anchors it."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -9,21 +8,13 @@ from numpy.typing import NDArray
 from vibeorder.diagnosis.blocks import Course
 from vibeorder.diagnosis.locking import locked_phase
 from vibeorder.diagnosis.scan import Scan
+from vibeorder.diagnosis.sharpening import LockOn
 
 __all__ = ["LockOn", "locked_course"]
 
 FloatArray = NDArray[np.float64]
 
 COURSE_STEP_S = 0.05
-
-
-@dataclass(frozen=True, slots=True)
-class LockOn:
-    """A track to lock on: its offset from the nominal ratio, and when it holds [shape (frames,)]."""
-
-    track: int
-    offset: float
-    held: FloatArray
 
 
 def locked_course(
@@ -38,10 +29,14 @@ def locked_course(
     times = np.arange(0.0, clock.mid_s[-1] + 1.0, COURSE_STEP_S)
     rate = np.interp(times, clock.mid_s, epsilon * clock.rate_hz)
     turns = np.concatenate([[0.0], np.cumsum(0.5 * (rate[1:] + rate[:-1]) * COURSE_STEP_S)])
-    log_prior = -0.5 * ((float(epsilon.mean()) - prior[0]) / prior[1]) ** 2
     further = sum(
         (_locked_turns(scan, epsilon, times, turns, lock) for lock in lock_on), np.zeros(times.size)
     )
+    nominal = float(np.interp(times, clock.mid_s, clock.rate_hz).sum() * COURSE_STEP_S)
+    constant = (
+        float(turns[-1] + further[-1]) / nominal if lock_on and nominal > 1.0 else float(epsilon.mean())
+    )
+    log_prior = -0.5 * ((constant - prior[0]) / prior[1]) ** 2
     return Course(epsilon, anchor, log_prior, turns + further, times, locked=bool(lock_on))
 
 

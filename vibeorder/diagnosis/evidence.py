@@ -57,6 +57,12 @@ NOISE_MARGIN = 4.0
 MAIN_LOBE = 2.2
 """Half width of a Hann block's main lobe, in 1/block: bins beyond belong to the surroundings."""
 
+HANN_WIDTH = 1.5
+"""Noise bandwidth of a Hann block, in 1/block (Harris 1978)."""
+
+THIRD_OCTAVE = 2.0 ** (1.0 / 6.0) - 2.0 ** (-1.0 / 6.0)
+"""Width of a third of an octave over its middle frequency (IEC 61260-1)."""
+
 _LN2 = float(np.log(2.0))
 
 
@@ -66,6 +72,7 @@ class Reading:
 
     log_likelihood: log L(a) on AMPLITUDES, bounded. amplitude_rms: its best value; snr: line power over the
     noise power in the record's own resolution. frequency_hz: median. used_blocks: number of blocks that spoke.
+    band_noise_rms: vector rms of the noise in the third of an octave about the line.
     """
 
     log_likelihood: FloatArray
@@ -73,6 +80,7 @@ class Reading:
     snr: float
     frequency_hz: float
     used_blocks: int
+    band_noise_rms: float = 0.0
 
     @property
     def best(self) -> float:
@@ -171,9 +179,9 @@ def read_line(
     log_l = _over_amplitudes(EVIDENCE_SHARE * best, power, power_se, strength_se)
     mean_noise = float((clear_sd**2).sum(axis=0).mean() / 2.0)
     snr = max(power, 0.0) / mean_noise * int(use.sum()) / 2.0
-    return Reading(
-        log_l, float(np.sqrt(max(power, 0.0))), snr, float(np.median(frequency_hz[use])), int(use.sum())
-    )
+    typical_hz = float(np.median(frequency_hz[use]))
+    band_noise = float(np.sqrt(mean_noise * block_s / HANN_WIDTH * THIRD_OCTAVE * typical_hz))
+    return Reading(log_l, float(np.sqrt(max(power, 0.0))), snr, typical_hz, int(use.sum()), band_noise)
 
 
 def _power(centre: ComplexArray, noise_sd: FloatArray, weight: FloatArray) -> tuple[float, float]:

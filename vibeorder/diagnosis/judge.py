@@ -14,17 +14,18 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from vibeorder.diagnosis.amplitudes import COMPLAINT_FROM_MPS2
 from vibeorder.diagnosis.blocks import Course
 from vibeorder.diagnosis.candidates import Candidate
+from vibeorder.diagnosis.classes import class_evidence
 from vibeorder.diagnosis.floor import Floor
 from vibeorder.diagnosis.gears import NOT_LOCKED, GearCourse
 from vibeorder.diagnosis.lines import Line, LineReader, PairLine
 from vibeorder.diagnosis.offsets import Offsets, fit_offsets
-from vibeorder.diagnosis.propose import THOROUGH, Effort, RateDoubt, propose
+from vibeorder.diagnosis.propose import THOROUGH, Effort, Proposal, RateDoubt, clear_lines, propose
 from vibeorder.diagnosis.scan import Scan
+from vibeorder.diagnosis.sharpening import sharpened
 
-__all__ = ["Hypothesis", "Judgement", "RateDoubt", "held_gear", "judge", "role_of"]
+__all__ = ["Hypothesis", "Judgement", "RateDoubt", "held_gear", "judge"]
 
 FloatArray = NDArray[np.float64]
 
@@ -33,10 +34,6 @@ NOTHING_PRIOR = 0.4
 
 PRIOR_FLATTENING = 0.8
 """Catalogue weights enter by this power: how often a complaint comes is known roughly only."""
-
-SCALE_SPREAD = 1.2
-SCALE_POINTS = 13
-"""Where units are unknown: sd of ln(scale) about 'road noise is 0.3 m/s^2 rms', and the points of the sum."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,7 +76,6 @@ def judge(
     engine_ratio: FloatArray | None = None,
     anchor: int | None = None,
     effort: Effort = THOROUGH,
-    felt_from: float = COMPLAINT_FROM_MPS2,
 ) -> Judgement:
     """Weigh every source of the vehicle against one scanned recording.
 
@@ -100,72 +96,41 @@ def judge(
         anchor,
         effort,
     ):
-        course = proposal.course
-        reader = LineReader(scan, candidates, course, floor)
+        readers = _Readers(scan, candidates, proposal, floor)
         for gears in proposal.gears or (None,):
             for offsets, offsets_log in fit_offsets(scan, candidates, proposal, gears):
-                lines = reader.lines(gears, offsets)
+                reader = readers.along(gears, offsets)
+                course, lines = reader.course, reader.lines(gears, offsets)
                 log_h = course.log_prior + offsets_log + (gears.log_prior if gears else 0.0) + prior
-                log_class = log_h + _class_evidence_of(candidates, lines, relative, felt_from)
+                log_class = log_h + class_evidence(candidates, lines, relative)
                 hypotheses.append(Hypothesis(scan, course, gears, offsets, lines, log_class))
     hypotheses.sort(key=lambda h: -float(np.logaddexp.reduce(h.log_class)))
     total = np.logaddexp.reduce(np.stack([h.log_class for h in hypotheses]), axis=0)
     return Judgement(tuple(candidates), prior, total, tuple(hypotheses))
 
 
+class _Readers:
+    """Readers along one proposal's course, sharpened by the lines that stand out along it on each hypothesis."""
+
+    def __init__(self, scan: Scan, candidates: Sequence[Candidate], proposal: Proposal, floor: Floor) -> None:
+        self._scan, self._candidates, self._proposal, self._floor = scan, candidates, proposal, floor
+        self._made: dict[object, LineReader] = {}
+
+    def along(self, gears: GearCourse | None, offsets: Offsets) -> LineReader:
+        """The reader whose course is locked on the anchor and on all that stands out in these gears."""
+        lines = clear_lines(self._scan, self._proposal, gears, offsets)
+        key = tuple((line.track, line.offset, line.held.tobytes()) for line in lines)
+        if key not in self._made:
+            every = (*self._proposal.lock_on, *lines)
+            course = sharpened(self._proposal.course, self._scan, every, self._floor.sample_rate_hz)
+            self._made[key] = LineReader(self._scan, self._candidates, course, self._floor)
+        return self._made[key]
+
+
 def _log_prior(candidates: Sequence[Candidate]) -> FloatArray:
     """Log prior of each candidate at fault, and of nothing (last)."""
     weight = np.array([c.source.prior_weight for c in candidates]) ** PRIOR_FLATTENING
     return np.concatenate([np.log(weight / weight.sum() * (1.0 - NOTHING_PRIOR)), [np.log(NOTHING_PRIOR)]])
-
-
-def _class_evidence_of(
-    candidates: Sequence[Candidate], lines: Sequence[Line | PairLine], relative: bool, felt_from: float
-) -> FloatArray:
-    """Log evidence for each candidate at fault, and for nothing (last), over the scale where it is unknown."""
-    judged = {m for line in lines for m in line.members}
-    if not relative:
-        return _class_evidence(candidates, lines, judged, 0.0, felt_from)
-    scales = np.linspace(-2.5, 2.5, SCALE_POINTS) * SCALE_SPREAD
-    log_p = -0.5 * (scales / SCALE_SPREAD) ** 2
-    log_p -= np.logaddexp.reduce(log_p)
-    parts = [
-        p + _class_evidence(candidates, lines, judged, float(s), felt_from)
-        for s, p in zip(scales, log_p, strict=True)
-    ]
-    return np.asarray(np.logaddexp.reduce(np.stack(parts), axis=0))
-
-
-def _class_evidence(
-    candidates: Sequence[Candidate],
-    lines: Sequence[Line | PairLine],
-    judged: set[int],
-    log_scale: float,
-    felt_from: float,
-) -> FloatArray:
-    healthy = [c.healthy for c in candidates]
-    sound = ["healthy"] * len(candidates)
-    base = [line.evidence(healthy, sound, log_scale, felt_from) for line in lines]
-    out = np.full(len(candidates) + 1, float(sum(base)))
-    for fault in range(len(candidates)):
-        roles = [role_of(candidates, fault, other) for other in range(len(candidates))]
-        for line, sound_evidence in zip(lines, base, strict=True):
-            if any(roles[m] != "healthy" for m in line.members):
-                out[fault] += line.evidence(healthy, roles, log_scale, felt_from) - sound_evidence
-        if fault not in judged:
-            out[fault] = -np.inf
-    return out
-
-
-def role_of(candidates: Sequence[Candidate], fault: int, other: int) -> str:
-    """'fault' itself; 'excited' for the higher orders that come with it; else 'healthy'."""
-    if other == fault:
-        return "fault"
-    a, b = candidates[fault], candidates[other]
-    multiple = b.multiple / a.multiple
-    if a.part == b.part and multiple > 1.01 and abs(multiple - round(multiple)) < 0.01:
-        return "excited"
-    return "healthy"
 
 
 def held_gear(gears: GearCourse | None) -> int | None:

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from vibeorder.diagnosis.amplitudes import HealthyPrior, line_evidence, log_prior_of
+from vibeorder.diagnosis.amplitudes import HealthyPrior, complaint_from, line_evidence, log_prior_of
 from vibeorder.diagnosis.blocks import Blocks, Course, Shelf, candidate_blocks
 from vibeorder.diagnosis.candidates import Candidate
 from vibeorder.diagnosis.evidence import AMPLITUDES, Reading
@@ -43,9 +43,10 @@ class Line:
     reading: Reading
 
     def evidence(
-        self, healthy: Sequence[HealthyPrior], roles: Sequence[str], log_scale: float, felt_from: float
+        self, healthy: Sequence[HealthyPrior], roles: Sequence[str], log_scale: float = 0.0
     ) -> float:
         """Log evidence with every member in its role."""
+        felt_from = complaint_from(self.reading.band_noise_rms * float(np.exp(-log_scale)))
         return line_evidence(
             self.reading.log_likelihood, [(healthy[m], roles[m]) for m in self.members], log_scale, felt_from
         )
@@ -61,16 +62,18 @@ class PairLine:
     readings: tuple[Reading, Reading]
 
     def evidence(
-        self, healthy: Sequence[HealthyPrior], roles: Sequence[str], log_scale: float, felt_from: float
+        self, healthy: Sequence[HealthyPrior], roles: Sequence[str], log_scale: float = 0.0
     ) -> float:
         """Log evidence over both strengths; where the lines coincide their powers add."""
         amplitudes = np.concatenate([[0.0], AMPLITUDES])
         shift = np.log(AMPLITUDES) + log_scale
         grid = np.log(AMPLITUDES)
         alone = [
-            log_prior_of((healthy[m], roles[m]), felt_from)
+            log_prior_of(
+                (healthy[m], roles[m]), complaint_from(whole.band_noise_rms * float(np.exp(-log_scale)))
+            )
             + np.concatenate([[0.0], np.interp(shift, grid, r.log_likelihood, left=0.0)])
-            for m, r in zip(self.members, self.own, strict=True)
+            for m, r, whole in zip(self.members, self.own, self.readings, strict=True)
         ]
         together = np.log(np.maximum(np.hypot(amplitudes[:, None], amplitudes), 1e-9)) + log_scale
         shared = np.interp(together, grid, self.shared.log_likelihood, left=0.0)
@@ -81,7 +84,7 @@ class LineReader:
     """Reads the lines of one course; what several hypotheses on it share is read once."""
 
     def __init__(self, scan: Scan, candidates: Sequence[Candidate], course: Course, floor: Floor) -> None:
-        self._scan, self._candidates, self._course, self._floor = scan, candidates, course, floor
+        self._scan, self._candidates, self.course, self._floor = scan, candidates, course, floor
         self._blocks: dict[object, Blocks | None] = {}
         self._readings: dict[int, Reading] = {}
         self._shelf: Shelf = {}
@@ -107,7 +110,7 @@ class LineReader:
             key = (index, None if gears is None else gears.gear.tobytes(), own)
         if key not in self._blocks:
             found = candidate_blocks(
-                self._scan, index, candidate, self._course, gears, offsets, self._floor, self._shelf
+                self._scan, index, candidate, self.course, gears, offsets, self._floor, self._shelf
             )
             self._blocks[key] = found if found is not None and (found.weight > 0).any() else None
         return self._blocks[key]

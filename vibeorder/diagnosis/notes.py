@@ -21,12 +21,13 @@ def beat_notes(suspects: Sequence[Suspect], piece: Piece, steady: bool) -> tuple
         return ()
     index = next(i for i, c in enumerate(piece.judgement.candidates) if c.key == (top.part, top.order))
     hypothesis = piece.judgement.best_for(index)
-    for track, band in zip(hypothesis.scan.tracks, hypothesis.scan.bands, strict=True):
+    for t, track in enumerate(hypothesis.scan.tracks):
         held = track.gear is None or (
             hypothesis.gears is not None and (hypothesis.gears.gear == track.gear).all()
         )
         if track.candidate != index or not held:
             continue
+        band = hypothesis.scan.bands[t]
         turns = track.multiple * hypothesis.course.correction(band.times_s)
         beat = find_beat(band, turns, top.frequency_hz)
         if beat is None:

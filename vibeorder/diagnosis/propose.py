@@ -1,6 +1,6 @@
 """Courses worth weighing: for each line that may anchor one, the best courses of wheel rate and gears."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 
 from vibeorder.diagnosis.blocks import Course
 from vibeorder.diagnosis.candidates import Candidate
-from vibeorder.diagnosis.courses import LockOn, locked_course
+from vibeorder.diagnosis.courses import locked_course
 from vibeorder.diagnosis.gears import (
     GearCourse,
     constant_gear,
@@ -17,11 +17,23 @@ from vibeorder.diagnosis.gears import (
     logged_gear_votes,
     shift_log_prior,
 )
+from vibeorder.diagnosis.locking import lock_block_s
 from vibeorder.diagnosis.paths import gear_totals, spread, trace_gears, wobble_course
 from vibeorder.diagnosis.scan import Scan
+from vibeorder.diagnosis.sharpening import LockOn
 from vibeorder.diagnosis.signal import folded
 
-__all__ = ["BRISK", "THOROUGH", "Effort", "Proposal", "RateDoubt", "along", "offset_log_prior", "propose"]
+__all__ = [
+    "BRISK",
+    "THOROUGH",
+    "Effort",
+    "Proposal",
+    "RateDoubt",
+    "along",
+    "clear_lines",
+    "offset_log_prior",
+    "propose",
+]
 
 FloatArray = NDArray[np.float64]
 F32 = NDArray[np.float32]
@@ -35,6 +47,12 @@ healthy lines are weak, and bumps and the slab joints of a road leave marks of t
 
 ANCHOR_FROM = 7.0
 """Log evidence from which a line may anchor a course."""
+
+CLEAR_FROM = 20.0
+"""Log evidence along the course from which a line's phase helps to lock it."""
+
+SKIRT_BINS = 2.5
+"""Tracks nearer to a clearer line than this, in 1/block of the lock, follow that line or its skirt, not their own."""
 
 HOPELESS, HOPELESS_SHARE = 40.0, 0.5
 """An anchor this far behind the best (log evidence, or as a share of the best) is not weighed."""
@@ -85,11 +103,15 @@ class RateDoubt:
 
 @dataclass(frozen=True, slots=True)
 class Proposal:
-    """A course of the wheel rate, the courses of gears to weigh with it, and the anchor's own offset."""
+    """A course of the wheel rate, the courses of gears to weigh with it, and the anchor's own offset.
+
+    lock_on: the anchor's tracks, whose phase the course follows.
+    """
 
     course: Course
     gears: tuple[GearCourse, ...]
     offset: float = 0.0
+    lock_on: tuple[LockOn, ...] = ()
 
 
 def offset_log_prior(candidate: Candidate, offset: FloatArray) -> FloatArray:
@@ -123,9 +145,8 @@ def propose(
     )
     found: list[Proposal] = []
     kept: list[tuple[FloatArray, NDArray[np.intp]]] = []
-    ranked = search.ranked(anchor)
-    for total, k, cell in ranked:
-        if len(kept) >= effort.anchors or total < ranked[0][0] - max(HOPELESS, HOPELESS_SHARE * ranked[0][0]):
+    for k, cell in search.ranked(anchor):
+        if len(kept) >= effort.anchors:
             break
         line, state, strength = search.course(k, cell)
         if strength < ANCHOR_FROM:
@@ -147,6 +168,38 @@ def along(scan: Scan, track: int, epsilon: FloatArray, shifts: FloatArray) -> Fl
     inside = (index >= 0) & (index < evidence.shape[1])
     found = evidence[np.arange(epsilon.size), np.clip(index, 0, evidence.shape[1] - 1)]
     return np.where(inside, found, 0.0)
+
+
+def clear_lines(
+    scan: Scan, proposal: Proposal, gears: GearCourse | None, offsets: Mapping[tuple[int, int | None], float]
+) -> tuple[LockOn, ...]:
+    """The lines beside the anchor's that stand out along a proposal's course, in these gears with these offsets.
+
+    Each physical line once: of several that run in one place the clearest stands for all.
+    """
+    found: list[tuple[float, LockOn]] = []
+    for t, track in enumerate(scan.tracks):
+        held = np.ones(scan.clock.mid_s.size)
+        if track.gear is not None:
+            held = np.zeros(held.size) if gears is None else (gears.gear == track.gear).astype(float)
+        offset = offsets.get((track.candidate, track.gear), 0.0)
+        votes = along(scan, t, proposal.course.epsilon, np.array([offset]))
+        strength = float((votes * held).sum())
+        if strength > CLEAR_FROM:
+            found.append((strength, LockOn(t, offset, held, anchor=False)))
+    chosen: list[LockOn] = []
+    for _, line in sorted(found, key=lambda item: -item[0]):
+        if not any(_one_place(scan, line, other) for other in (*proposal.lock_on, *chosen)):
+            chosen.append(line)
+    return tuple(chosen)
+
+
+def _one_place(scan: Scan, a: LockOn, b: LockOn) -> bool:
+    """Whether track a runs within the width of the line of track b while both hold."""
+    both = (a.held > 0) & (b.held > 0)
+    mine, other = (scan.tracks[line.track].multiple * (1.0 + line.offset) for line in (a, b))
+    near_hz = SKIRT_BINS / lock_block_s(float(np.median(scan.clock.rate_hz)) * mine)
+    return bool(both.any() and np.percentile(abs(mine - other) * scan.clock.rate_hz[both], 20) < near_hz)
 
 
 class _Search:
@@ -179,10 +232,15 @@ class _Search:
         prior = -0.5 * ((epsilon - doubt.mean) / doubt.sd) ** 2
         self.road_total = _road_total(scan, self.wander) + prior
         self.prior = prior
+        self._back: dict[int, NDArray[np.int8]] = {}
 
-    def ranked(self, only: int | None) -> list[tuple[float, int, int]]:
-        """(total, candidate, cell) of every anchor's best modes, best first."""
-        found = []
+    def ranked(self, only: int | None) -> list[tuple[int, int]]:
+        """(candidate, cell) of every anchor's best modes, best first, the hopeless ones left out.
+
+        A road line and an engine line are hopeless beside their own kind only: a strong healthy tire must not keep
+        the engine's line from leading to its own course.
+        """
+        found: list[tuple[float, int, int]] = []
         for k in range(len(self.candidates)) if only is None else (only,):
             totals = self._totals(k)
             left = totals.copy()
@@ -192,7 +250,15 @@ class _Search:
                     found.append((float(left[cell]), k, cell))
                 apart = round(MODES_APART * self.wander)
                 left[max(0, cell - apart) : cell + apart + 1] = -np.inf
-        return sorted(found, reverse=True)
+        best = {
+            basis: max((t for t, k, _ in found if self.candidates[k].basis == basis), default=0.0)
+            for basis in ("wheel", "engine")
+        }
+        return [
+            (k, cell)
+            for total, k, cell in sorted(found, reverse=True)
+            if total >= (top := best[self.candidates[k].basis]) - max(HOPELESS, HOPELESS_SHARE * top)
+        ]
 
     def _evidence(self, k: int) -> tuple[F32, F32]:
         """Anchor k in full with the others' votes, and in full alone [shape (frames, states, cells)]."""
@@ -215,7 +281,7 @@ class _Search:
         evidence, own = self._evidence(k)
         if not own.any():
             return np.full(evidence.shape[2], -np.inf)
-        totals, _ = gear_totals(spread(evidence, self.wander), self.switch, self.log_prior[0])
+        totals, self._back[k] = gear_totals(spread(evidence, self.wander), self.switch, self.log_prior[0])
         if self.candidates[k].basis == "wheel":
             return totals + self.prior
         return totals + self._split(k)[0]
@@ -232,8 +298,7 @@ class _Search:
     def course(self, k: int, cell: int) -> tuple[FloatArray, NDArray[np.intp], float]:
         """Course of the anchor's own line against its nominal ratio, states, and its evidence along it."""
         evidence, own = self._evidence(k)
-        _, back = gear_totals(spread(evidence, self.wander), self.switch, self.log_prior[0])
-        state = trace_gears(back, cell)
+        state = trace_gears(self._back[k], cell)
         rows = np.arange(state.size)
         step = max(1.0, self.doubt.step_sd / self.scan.clock.step)
         course = wobble_course(evidence[rows, state], cell, self.wander, step)
@@ -253,15 +318,11 @@ class _Search:
     def proposal(self, k: int, epsilon: FloatArray, state: NDArray[np.intp], offset: float) -> Proposal:
         """The course locked on its anchor's phase, and the gears to weigh with it."""
         gears = self._gear_courses(state, epsilon)
-        return Proposal(
-            locked_course(
-                self.scan, (self.doubt.mean, self.doubt.sd), epsilon, k, self._lock_tracks(k, state, offset)
-            ),
-            gears,
-            offset,
-        )
+        prior = (self.doubt.mean, self.doubt.sd)
+        lock_on = self._lock_tracks(k, state, offset)
+        return Proposal(locked_course(self.scan, prior, epsilon, k, lock_on), gears, offset, tuple(lock_on))
 
-    def _lock_tracks(self, k: int, state: NDArray[np.intp], offset: float) -> list["LockOn"]:
+    def _lock_tracks(self, k: int, state: NDArray[np.intp], offset: float) -> list[LockOn]:
         """Tracks whose phase corrects the course: the anchor's own, each while it holds."""
         found = []
         for t, track in enumerate(self.scan.tracks):

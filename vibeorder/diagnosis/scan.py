@@ -7,16 +7,19 @@ says how much a line at each e stands out. All tracks share e: that is what make
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import overload
 
 import numpy as np
 from numpy.typing import NDArray
 
 from vibeorder.diagnosis.evidence import frame_evidence
 from vibeorder.diagnosis.floor import Floor
+from vibeorder.diagnosis.movingfloor import MovingFloor, moving_floor
 from vibeorder.diagnosis.signal import Signal, folded
+from vibeorder.diagnosis.wheelframes import WheelFrames, wheel_frames, whitened
 from vibeorder.spectrum.baseband import Baseband, BlockSpectra, block_spectra, demodulate
 
-__all__ = ["Clock", "Scan", "Track", "scan_tracks", "usable"]
+__all__ = ["Bands", "Clock", "Scan", "Track", "scan_tracks", "usable"]
 
 FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
@@ -31,6 +34,9 @@ FRAME_CAP = 15.0
 BLIND_AT_ZERO_HZ = 2.5
 BLIND_AT_NYQUIST_HZ = 1.0
 """A line this near to a fold meets its own mirror image and says nothing of its rate."""
+
+PLAIN_SHARE = 0.42
+"""Share of the sample rate below which a line never folds, and so can be read from resampled frames."""
 
 SLOWEST_RATE_HZ = 0.8
 """Wheel turns per second below which (2 m/s) nothing is read: crawling, stopping."""
@@ -59,10 +65,43 @@ class Clock:
     epsilon: FloatArray
     engine_cells: int
 
+    def grid(self, track: Track) -> FloatArray:
+        """Corrections at which a track is read: engine lines have more of them."""
+        cells = self.epsilon.size if track.gear is None else self.engine_cells
+        return np.asarray(self.epsilon[0] + np.arange(cells) * self.step)
+
     @property
     def step(self) -> float:
         """Spacing of epsilon."""
         return float(self.epsilon[1] - self.epsilon[0])
+
+
+class Bands(Sequence[Baseband]):
+    """The recording demodulated on each track, made when it is first asked for, then kept."""
+
+    def __init__(self, signal: Signal, clock: Clock, tracks: Sequence[Track]) -> None:
+        self._signal, self._clock, self._tracks = signal, clock, tracks
+        self._made: dict[int, Baseband] = {}
+
+    def __len__(self) -> int:
+        return len(self._tracks)
+
+    @overload
+    def __getitem__(self, index: int) -> Baseband: ...
+    @overload
+    def __getitem__(self, index: slice) -> Sequence[Baseband]: ...
+    def __getitem__(self, index: int | slice) -> Baseband | Sequence[Baseband]:
+        if isinstance(index, slice):
+            return [self[i] for i in range(*index.indices(len(self)))]
+        if index not in self._made:
+            self._made[index] = self._band(self._tracks[index])
+        return self._made[index]
+
+    def _band(self, track: Track) -> Baseband:
+        signal, clock = self._signal, self._clock
+        top_hz = float(np.percentile(clock.rate_hz, 98)) * track.multiple
+        wanted = min(signal.rate_hz, max(24.0, 24.0 + 5.0 * float(np.abs(clock.grid(track)).max()) * top_hz))
+        return demodulate(signal.samples, signal.valid, signal.rate_hz, clock.turns * track.multiple, wanted)
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,22 +111,50 @@ class Scan:
     tracks: tuple[Track, ...]
     clock: Clock
     evidence: tuple[NDArray[np.float32], ...]
-    bands: tuple[Baseband, ...]
+    bands: Bands
+    moving: MovingFloor
+
+    def nominal(self) -> tuple[FloatArray, FloatArray]:
+        """The frames' times and the nominal wheel's turns there: for phases off the track's by a constant factor."""
+        clock = self.clock
+        hop = np.diff(clock.mid_s)
+        turns = np.concatenate([[0.0], np.cumsum(0.5 * (clock.rate_hz[1:] + clock.rate_hz[:-1]) * hop)])
+        return clock.mid_s, turns
 
 
 def scan_tracks(signal: Signal, floor: Floor, clock: Clock, tracks: Sequence[Track]) -> Scan:
-    """Demodulate on every track and read the frames against the floor."""
-    evidence, bands = [], []
-    for track in tracks:
-        cells = clock.epsilon.size if track.gear is None else clock.engine_cells
-        grid = clock.epsilon[0] + np.arange(cells) * clock.step
-        reach = float(np.abs(grid).max())
-        top_hz = float(np.percentile(clock.rate_hz, 98)) * track.multiple
-        wanted = min(signal.rate_hz, max(24.0, 24.0 + 5.0 * reach * top_hz))
-        band = demodulate(signal.samples, signal.valid, signal.rate_hz, clock.turns * track.multiple, wanted)
-        bands.append(band)
-        evidence.append(_frames(band, signal, floor, clock, track.multiple, grid).astype(np.float32))
-    return Scan(tuple(tracks), clock, tuple(evidence), tuple(bands))
+    """Read every track in frames against the floor."""
+    bands = Bands(signal, clock, tuple(tracks))
+    top_hz = [float(clock.rate_hz.max()) * t.multiple * (1.0 + float(clock.grid(t)[-1])) for t in tracks]
+    plain = [hz < PLAIN_SHARE * signal.rate_hz for hz in top_hz]
+    moving = moving_floor(signal, clock.turns, floor)
+    ratio, frames = None, None
+    if any(plain):
+        reach_hz = max(hz for hz, p in zip(top_hz, plain, strict=True) if p)
+        frames = wheel_frames(signal, clock.turns, clock.mid_s, _frame_s(clock), reach_hz)
+        ratio = whitened(frames, floor, moving)
+    evidence = []
+    for i, track in enumerate(tracks):
+        if plain[i] and frames is not None and ratio is not None:
+            found = _from_frames(frames, ratio, signal, clock, track)
+        else:
+            found = _from_band(bands[i], signal, floor, clock, track)
+        evidence.append(found.astype(np.float32))
+    return Scan(tuple(tracks), clock, tuple(evidence), bands, moving)
+
+
+def _frame_s(clock: Clock) -> float:
+    return float(min(FRAME_S, max(1.0, 0.25 * clock.mid_s[-1])))
+
+
+def _from_frames(
+    frames: WheelFrames, ratio: NDArray[np.float32], signal: Signal, clock: Clock, track: Track
+) -> FloatArray:
+    """Evidence of one track out of the spectra against wheel angle."""
+    index = np.round(frames.bins(track.multiple)[:, None] * (1.0 + clock.grid(track))).astype(int)
+    inside = (index >= 0) & (index < ratio.shape[1])
+    found = np.take_along_axis(ratio, np.clip(index, 0, ratio.shape[1] - 1), axis=1)
+    return _weighed(found, inside, frames.cover, signal, clock, track)
 
 
 def usable(frequency_hz: FloatArray, sample_rate_hz: float) -> BoolArray:
@@ -98,11 +165,11 @@ def usable(frequency_hz: FloatArray, sample_rate_hz: float) -> BoolArray:
     )
 
 
-def _frames(
-    band: Baseband, signal: Signal, floor: Floor, clock: Clock, multiple: float, grid: FloatArray
-) -> FloatArray:
-    frequency = clock.rate_hz * multiple
-    block_s = min(FRAME_S, max(1.0, 0.25 * clock.mid_s[-1]))
+def _from_band(band: Baseband, signal: Signal, floor: Floor, clock: Clock, track: Track) -> FloatArray:
+    """Evidence of one track out of its own demodulation: for lines that may fold within the drive."""
+    frequency = clock.rate_hz * track.multiple
+    grid = clock.grid(track)
+    block_s = _frame_s(clock)
     top, reach = float(frequency.max()), float(np.abs(grid).max())
     blocks = block_spectra(
         band, block_s, clock.mid_s, min(reach * top + 2.0 / block_s + 0.7, 0.36 * band.rate_hz), pad=1
@@ -114,9 +181,25 @@ def _frames(
     index = np.round(frequency[:, None] * grid / step).astype(int) + centre
     inside = (index >= 0) & (index < blocks.offset_hz.size)
     found = np.take_along_axis(ratio, np.clip(index, 0, blocks.offset_hz.size - 1), axis=1)
-    weight = min(1.0, HOP_S / (0.5 * block_s))
+    return _weighed(found, inside, blocks.cover, signal, clock, track)
+
+
+def _weighed(
+    found: NDArray[np.floating],
+    inside: BoolArray,
+    cover: FloatArray,
+    signal: Signal,
+    clock: Clock,
+    track: Track,
+) -> FloatArray:
+    """Log evidence from power ratios [shape (frames, cells)], where the track can be read."""
+    weight = min(1.0, HOP_S / (0.5 * _frame_s(clock)))
     evidence = frame_evidence(np.where(inside, found, 0.0), signal.samples.shape[0], FRAME_CAP) * weight
-    seen = usable(frequency, signal.rate_hz) & (blocks.cover > 0.6) & (clock.rate_hz > SLOWEST_RATE_HZ)
+    seen = (
+        usable(clock.rate_hz * track.multiple, signal.rate_hz)
+        & (cover > 0.6)
+        & (clock.rate_hz > SLOWEST_RATE_HZ)
+    )
     return np.where(inside & seen[:, None], evidence, 0.0)
 
 

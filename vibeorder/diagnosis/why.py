@@ -10,7 +10,6 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from vibeorder.diagnosis.amplitudes import complaint_from
 from vibeorder.diagnosis.analyse import Piece, shake_rms
 from vibeorder.diagnosis.explanation import Explanation, Finding, Said, parted
 from vibeorder.diagnosis.posterior import TEMPERATURE
@@ -64,7 +63,6 @@ def explain(
     nothing (last), as the probabilities have them. suspects: most probable first.
     """
     shake = shake_rms(_part(signal, piece))
-    felt_from = complaint_from(shake)
     candidates = piece.judgement.candidates
     out = []
     for suspect in suspects[:first]:
@@ -74,18 +72,18 @@ def explain(
         if case is None:
             out.append(_unjudged(suspect, prior_said(piece.judgement.log_prior, members)))
         else:
-            out.append(_explained(case, piece, scaled, members, felt_from, TEMPERATURE[kind]))
-    heard = Heard(piece.judgement, scaled, felt_from, shake, signal.relative)
+            out.append(_explained(case, piece, scaled, members, TEMPERATURE[kind]))
+    heard = Heard(piece.judgement, scaled, shake, signal.relative)
     out.append(nothing_explained(heard, suspects, nothing, lines if _steady(speed) else None))
     return tuple(out)
 
 
 def _explained(
-    case: Case, piece: Piece, scaled: FloatArray, members: Sequence[int], felt_from: float, temperature: float
+    case: Case, piece: Piece, scaled: FloatArray, members: Sequence[int], temperature: float
 ) -> Explanation:
     log_odds = float(np.logaddexp.reduce(scaled[list(members)]) - scaled[-1])
     prior = prior_said(piece.judgement.log_prior, members)
-    weights = own_weights(case, felt_from)
+    weights = own_weights(case)
     strength, higher = (None, None) if weights is None else (w / temperature for w in weights)
     orders = orders_of(case)
     followed = follow_case(case, case.candidate.order)
@@ -95,7 +93,7 @@ def _explained(
         rate_said(case, piece.doubt.sd),
         movement_said(case),
         shift_said(case),
-        strength_said(case, felt_from, strength),
+        strength_said(case, strength),
         harmonics_said(case, orders, higher),
         *speed_said(case, curve),
         load_said(case, curve),

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from vibeorder.diagnosis.amplitudes import complaint_from
 from vibeorder.diagnosis.analyse import SHAKE_BAND_HZ
 from vibeorder.diagnosis.candidates import Candidate
 from vibeorder.diagnosis.evidence import Reading
@@ -88,12 +89,11 @@ def courses_said(weight: float) -> Said | None:
 class Heard:
     """What was heard of everything: the judgement, tempered log weights (nothing last), and how strong the shake is.
 
-    felt_from: vector rms from which a line is plausibly a complaint. shake_rms: of all, from 2 to 80 Hz.
+    shake_rms: of all, from 2 to 80 Hz.
     """
 
     judgement: Judgement
     scaled: FloatArray
-    felt_from: float
     shake_rms: float
     relative: bool
 
@@ -136,7 +136,7 @@ def _all_heard(weight: float) -> Said:
 
 def _strongest(heard: Heard) -> Said:
     """The strongest standing line of any part against a complaint, and what all of them make of the shake."""
-    judgement, felt_from = heard.judgement, heard.felt_from
+    judgement = heard.judgement
     best = judgement.hypotheses[0]
     standing: list[tuple[Candidate, Reading]] = []
     known: list[Reading] = []
@@ -148,6 +148,7 @@ def _strongest(heard: Heard) -> Said:
     if not standing:
         return 1, Finding("strength", "No part's line stands out of the noise at all.")
     candidate, reading = max(standing, key=lambda pair: pair[1].amplitude_rms)
+    felt_from = complaint_from(reading.band_noise_rms)
     power = sum(
         one.amplitude_rms**2 for one in known if SHAKE_BAND_HZ[0] < one.frequency_hz < SHAKE_BAND_HZ[1]
     )

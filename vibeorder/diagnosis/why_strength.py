@@ -6,9 +6,10 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
-from vibeorder.diagnosis.amplitudes import COMPLAINT_UP_TO_MPS2
+from vibeorder.diagnosis.amplitudes import COMPLAINT_UP_TO_MPS2, complaint_from
+from vibeorder.diagnosis.classes import role_of
 from vibeorder.diagnosis.explanation import Finding, OrderStrength, Said
-from vibeorder.diagnosis.judge import Hypothesis, role_of
+from vibeorder.diagnosis.judge import Hypothesis
 from vibeorder.diagnosis.lines import COINCIDE_HZ
 from vibeorder.diagnosis.measured import expected_hz
 from vibeorder.diagnosis.signal import folded
@@ -76,7 +77,7 @@ def line_said(case: Case) -> Said:
     )
 
 
-def own_weights(case: Case, felt_from: float) -> tuple[float, float] | None:
+def own_weights(case: Case) -> tuple[float, float] | None:
     """Log weight of the own line's strength, and of its higher orders, against everything healthy; not tempered.
 
     None where the recording has no scale: then they are judged together, over all scales.
@@ -89,9 +90,7 @@ def own_weights(case: Case, felt_from: float) -> tuple[float, float] | None:
     own = higher = 0.0
     for line in case.hypothesis.lines:
         if any(roles[m] != "healthy" for m in line.members):
-            gain = line.evidence(healthy, roles, 0.0, felt_from) - line.evidence(
-                healthy, sound, 0.0, felt_from
-            )
+            gain = line.evidence(healthy, roles) - line.evidence(healthy, sound)
             if case.index in line.members:
                 own += gain
             else:
@@ -99,7 +98,7 @@ def own_weights(case: Case, felt_from: float) -> tuple[float, float] | None:
     return own, higher
 
 
-def strength_said(case: Case, felt_from: float, weight: float | None) -> Said:
+def strength_said(case: Case, weight: float | None) -> Said:
     """Strength against what a healthy vehicle has and what a complaint starts at."""
     suspect, prior = case.suspect, case.candidate.healthy
     if case.relative:
@@ -109,7 +108,8 @@ def strength_said(case: Case, felt_from: float, weight: float | None) -> Said:
     low, high = (
         PEAK * prior.median_mps2 * float(np.exp(z * NINETEEN_IN_TWENTY * prior.log_sd)) for z in (-1.0, 1.0)
     )
-    complaint = PEAK * felt_from
+    own = next(iter(readings_of(case.hypothesis.lines, case.index)), None)
+    complaint = PEAK * complaint_from(0.0 if own is None else own.band_noise_rms)
     values = (
         ("amplitude", suspect.amplitude),
         ("healthy_low", low),

@@ -55,9 +55,7 @@ def demodulate(
 
     samples: [shape (channels, n)], zero where not `valid` [shape (n,)]. turns: phase in turns [shape (n,)].
     """
-    base = np.floor(turns)
-    carrier = np.exp((-2j * np.pi) * (turns - base).astype(np.float32)).astype(np.complex64)
-    mixed = samples * carrier
+    mixed = samples * _carrier(turns)
     step = max(1, int(rate_hz / wanted_rate_hz))
     if step == 1:
         return Baseband(2.0 * mixed, rate_hz, 0.0, valid.astype(float), filtered=False)
@@ -71,8 +69,7 @@ def demodulate(
 
 def narrowed(band: Baseband, turns: FloatArray, wanted_rate_hz: float) -> Baseband:
     """The same track corrected by `turns` (at band's instants) and decimated further."""
-    carrier = np.exp(-2j * np.pi * (turns - np.floor(turns))).astype(np.complex64)
-    shifted = band.z * carrier
+    shifted = band.z * _carrier(turns)
     step = int(band.rate_hz / wanted_rate_hz)
     weights = _filter(max(step, 1)).astype(np.float32)
     count = (shifted.shape[1] - weights.size) // max(step, 1) + 1
@@ -82,6 +79,15 @@ def narrowed(band: Baseband, turns: FloatArray, wanted_rate_hz: float) -> Baseba
     cover = _polyphase(band.cover.astype(np.float32)[None], weights, step, count)[0]
     delay = (weights.size - 1) / 2.0 / band.rate_hz
     return Baseband(z, band.rate_hz / step, band.start_s + delay, np.asarray(cover, float))
+
+
+def _carrier(turns: FloatArray) -> NDArray[np.complex64]:
+    """exp(-2 pi i turns): single precision is enough once whole turns are taken off."""
+    angle = ((turns - np.floor(turns)) * (2.0 * np.pi)).astype(np.float32)
+    carrier = np.empty(angle.shape, np.complex64)
+    np.cos(angle, out=carrier.real)
+    np.sin(angle, out=carrier.imag)
+    return np.conjugate(carrier, out=carrier)
 
 
 def _filter(step: int) -> FloatArray:
@@ -165,6 +171,7 @@ def block_spectra(
     else:
         spectra = np.fft.fft(cut, size, axis=-1)[..., bins]
     offset_hz = bins * band.rate_hz / size
-    gain = filter_gain(offset_hz, band.rate_hz) if band.filtered else np.ones(bins.size)
-    spectra = spectra / np.maximum(gain, 0.05)
-    return BlockSpectra(spectra.astype(np.complex64), offset_hz, mid_s, cover)
+    spectra = np.asarray(spectra, np.complex64)
+    if band.filtered:
+        spectra *= (1.0 / np.maximum(filter_gain(offset_hz, band.rate_hz), 0.05)).astype(np.float32)
+    return BlockSpectra(spectra, offset_hz, mid_s, cover)

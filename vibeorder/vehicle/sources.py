@@ -49,7 +49,7 @@ FIRING = 0.0  # stands for the firing order in CATALOGUE; `sources_of` puts the 
 ACCESSORY = "accessory:NAME"  # stands for each accessory of the vehicle
 
 HEALTHY_LOG_SD = 0.7
-HEALTHY_TIRE_LOG_SD = 0.8  # rough roads and worn treads: real drives differ more than vehicles do
+HEALTHY_TIRE_LOG_SD = 0.6  # of one order; how lively the whole set is comes on top, in diagnosis/classes.py
 
 # How the amplitude grows with the part's rate: unbalance and a carried-round offset force with the square;
 # higher orders come from shape and joints, whose motion, not force, is given; an engine's follows its load.

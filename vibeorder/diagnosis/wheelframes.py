@@ -1,0 +1,145 @@
+"""Frames of the recording against the wheel's angle: one transform a frame holds every order sharp at once.
+
+Within a frame the samples are read at equal steps of the nominal wheel's turn instead of time (computed order
+tracking: Fyfe and Munck, Mech. Syst. Signal Process. 11(2), 1997, 187-205), so that whatever keeps step with
+the wheel, at any ratio, stays in one bin while the speed changes.
+"""
+
+from dataclasses import dataclass
+from typing import Any, Protocol
+
+import numpy as np
+from numpy.typing import NDArray
+
+from vibeorder.diagnosis.floor import Floor
+from vibeorder.diagnosis.signal import Signal
+
+__all__ = ["LEAST_TURNS", "WheelFrames", "wheel_frames", "whitened"]
+
+FloatArray = NDArray[np.float64]
+F32 = NDArray[np.float32]
+C64 = NDArray[np.complex64]
+
+OVERSAMPLED = 2
+"""Twice the rate before cubics fill in: their error then stays below 1% of a line up to 0.4 of the sample rate."""
+
+SPARE = 1.2
+"""More points a frame than samples: where the wheel runs faster than the mean, time is stepped through faster."""
+
+SEGMENT_BINS = 12
+"""Bins over which a noise level is taken: wider than a line's four, narrower than what a resonance leaves."""
+
+LEAST_TURNS = 0.5
+"""A frame in which the wheel turned less than this says nothing."""
+
+
+@dataclass(frozen=True, slots=True)
+class WheelFrames:
+    """Hann-windowed spectra of frames against wheel angle.
+
+    spectra: [shape (channels, frames, bins)]; bin k holds k shakes per `turns` wheel turns. turns: wheel turns in
+    each frame, frame_s: their length, cover: share of real samples under the window [shape (frames,)].
+    """
+
+    spectra: C64
+    turns: FloatArray
+    frame_s: float
+    cover: FloatArray
+
+    @property
+    def frequency_hz(self) -> FloatArray:
+        """Mean frequency of each bin in each frame: bins are 1 / frame_s apart [shape (bins,)]."""
+        return np.asarray(np.arange(self.spectra.shape[2]) / self.frame_s)
+
+    def bins(self, multiple: float) -> FloatArray:
+        """Where so many shakes per nominal wheel turn show, in bins [shape (frames,)]."""
+        return multiple * self.turns
+
+
+def wheel_frames(
+    signal: Signal, turns: FloatArray, mid_s: FloatArray, frame_s: float, top_hz: float
+) -> WheelFrames:
+    """Frames centred at `mid_s`, with bins up to `top_hz`. turns: of the wheel at the samples [shape (n,)]."""
+    total = signal.samples.shape[1]
+    low = np.clip((mid_s - 0.5 * frame_s) * signal.rate_hz, 0.0, total - 1.0)
+    high = np.clip((mid_s + 0.5 * frame_s) * signal.rate_hz, 0.0, total - 1.0)
+    at = np.arange(total, dtype=float)
+    first, last = np.interp(low, at, turns), np.interp(high, at, turns)
+    size = _size(SPARE * frame_s * signal.rate_hz)
+    share = (np.arange(size) + 0.5) / size
+    angle = first[:, None] + (last - first)[:, None] * share
+    # standing still, turns do not rise: the least slope keeps the look-up one to one
+    rising = turns + 1e-9 * at
+    index = np.interp(angle.ravel(), rising, at).reshape(angle.shape)
+    window = (np.sin(np.pi * share) ** 2).astype(np.float32)
+    window *= 2.0 / window.sum()
+    inside = (mid_s >= 0.0) & (last - first > LEAST_TURNS)
+    cover = (signal.valid[np.round(index).astype(np.intp)] * window).sum(axis=1) * 0.5 * inside
+    bins = min(size // 2, int(top_hz * frame_s) + 2 * SEGMENT_BINS)
+    spectra = np.stack([np.fft.rfft(_read(c, index) * window, axis=1)[:, :bins] for c in signal.samples])
+    return WheelFrames(spectra.astype(np.complex64), last - first, frame_s, cover)
+
+
+class OrderShape(Protocol):
+    """How the noise runs over wheel orders."""
+
+    def at(self, order: FloatArray) -> FloatArray:
+        """Density at so many shakes a wheel turn."""
+        ...
+
+
+def whitened(frames: WheelFrames, floor: Floor, moving: OrderShape) -> F32:
+    """Sum over channels of power over each channel's own noise beside it [shape (frames, bins)].
+
+    The channels are turned to the noise's own axes, segment by segment of the spectrum; the noise level is the
+    median over a segment and its neighbours, after the floor's shape is taken out.
+    """
+    count = frames.spectra.shape[2] // SEGMENT_BINS
+    used = count * SEGMENT_BINS
+    cut: NDArray[Any] = frames.spectra[:, :, :used]
+    order = np.arange(used) / np.maximum(frames.turns, LEAST_TURNS)[:, None]
+    density = floor.at(frames.frequency_hz[:used]) * moving.at(order)
+    cut = (cut / np.sqrt(density).astype(np.float32)).reshape(cut.shape[0], cut.shape[1], count, SEGMENT_BINS)
+    if cut.shape[0] > 1:
+        unit = cut / (np.sqrt((np.abs(cut) ** 2).sum(axis=0)) + np.float32(1e-20))
+        sign = np.einsum("iftb,jftb->tij", unit[..., ::2], unit[..., ::2].conj())
+        _, axes = np.linalg.eigh(sign)
+        cut = np.asarray(np.einsum("tij,iftb->jftb", axes.conj().astype(np.complex64), cut), np.complex64)
+    power = cut.real**2 + cut.imag**2
+    level = np.median(power, axis=3)
+    padded = np.pad(level, ((0, 0), (0, 0), (1, 1)), mode="edge")
+    level = np.median(np.stack([padded[..., :-2], padded[..., 1:-1], padded[..., 2:]]), axis=0)
+    noise = level / np.float32(np.log(2.0)) + np.float32(1e-20)
+    return np.asarray((power / noise[..., None]).sum(axis=0).reshape(cut.shape[1], used), np.float32)
+
+
+def _read(channel: F32, index: FloatArray) -> F32:
+    """The channel at fractional sample numbers, by cubics through samples at twice the rate."""
+    fine = _oversampled(channel)
+    place = index * OVERSAMPLED
+    whole = np.clip(place.astype(np.int32), 1, fine.size - 3)
+    u = (place - whole).astype(np.float32)
+    a, b, c, d = (fine[whole + k] for k in (-1, 0, 1, 2))
+    half = np.float32(0.5)
+    return np.asarray(
+        b + half * u * (c - a + u * (2 * a - 5 * b + 4 * c - d + u * (3 * (b - c) + d - a))), np.float32
+    )
+
+
+def _oversampled(channel: F32) -> F32:
+    """Band-limited interpolation of the whole stretch to OVERSAMPLED times its rate."""
+    size = _size(channel.size)
+    spectrum = np.fft.rfft(channel, size)
+    return np.asarray(OVERSAMPLED * np.fft.irfft(spectrum, OVERSAMPLED * size), np.float32)[
+        : OVERSAMPLED * channel.size
+    ]
+
+
+def _size(least: float) -> int:
+    """The next even length that transforms fast."""
+    from scipy.fft import next_fast_len
+
+    size = next_fast_len(int(np.ceil(least)), real=True)
+    while size % 2:
+        size = next_fast_len(size + 1, real=True)
+    return int(size)
