@@ -20,7 +20,7 @@ from vibeorder.casebook_option import JobCommand, keep_diagnoses
 from vibeorder.errors import VibeorderError
 
 if TYPE_CHECKING:
-    from vibeorder.diagnosis.result import Diagnosis
+    from vibeorder.diagnosis import Diagnosis, Weighed
     from vibeorder.recording import ReadOptions, Recording, Trace
     from vibeorder.speed.given import SpeedGiven
     from vibeorder.vehicle import RateRow, Vehicle
@@ -83,7 +83,9 @@ app = typer.Typer(
 
 Recordings = Annotated[
     list[Path],
-    typer.Argument(metavar="RECORDING", help="Phone or accelerometer recordings, each judged by itself."),
+    typer.Argument(
+        metavar="RECORDING", help="Phone or accelerometer recordings, judged together and each alone."
+    ),
 ]
 SpeedSaid = Annotated[
     str | None,
@@ -196,33 +198,39 @@ def diagnose(
     rate: Rate = None,
 ) -> None:
     """Say which spinning part shakes, how sure that is, and what to check first."""
-    from vibeorder.diagnosis import diagnose as judge
+    from vibeorder import diagnosis
     from vibeorder.recording import Trace, read_recording
     from vibeorder.vehicle import load_vehicle
 
     inputs = [path for path in (*recordings, vehicle, speed_log) if path is not None]
     outputs = {"--plot": plot, "--sheet": sheet, "--why-plot": why_plot}
-    _check_outputs(json, outputs, inputs, len(recordings))
+    _check_outputs(json, outputs, inputs)
     options = _read_options(time_column, axes, unit, speed_column, speed_unit, rpm_column, rate)
     car = load_vehicle(vehicle)
     late_s = _late(log_late, speed_log)
     given = _speed(speed, speed_log, options)
     if speed_log is not None:  # then the speed column is one of the log's
         options = replace(options, speed_column=None, speed_unit=None)
-    results: list[Diagnosis] = []
+    asked = why or why_plot is not None
+    several = len(recordings) > 1
+    weighed: list[Weighed] = []
     for path in recordings:
         progress = _progress(path.name)
         recording = read_recording(path, options)
-        driven: SpeedGiven | Trace | None = given
+        driven = given
         if isinstance(given, Trace):
             recording, driven = _beside(given, recording, car, late_s, progress)
-        asked = why or why_plot is not None
-        result = judge(
-            recording, car, speed=driven, gear=gear, low_range=low_range, progress=progress, explain=asked
-        )
+        if several:
+            weighed.append(diagnosis.weigh(recording, car, driven, gear, low_range, progress))
+        else:
+            together = diagnosis.diagnose(
+                recording, car, speed=driven, gear=gear, low_range=low_range, progress=progress, explain=asked
+            )
         progress("", 1.0)
-        results.append(result)
-    _hand_over(results, json, outputs)
+    if several:
+        together = diagnosis.judged_together(weighed, explain=asked)
+    results = [diagnosis.told(one) for one in weighed] or [together]
+    _hand_over(together, results, json, outputs)
     keep_diagnoses(recordings, results, aside=json == "-")
 
 
@@ -248,9 +256,7 @@ def version() -> None:
     door.say(f"vibeorder {__version__}\n")
 
 
-def _check_outputs(
-    json: str | None, asked: Mapping[str, Path | None], inputs: list[Path], recordings: int
-) -> None:
+def _check_outputs(json: str | None, asked: Mapping[str, Path | None], inputs: list[Path]) -> None:
     """Every reason to refuse an output, before minutes of work are spent."""
     outputs = {"--json": None if json in (None, "-") else Path(str(json)), **asked}
     taken = list(inputs)
@@ -260,8 +266,6 @@ def _check_outputs(
             taken.append(path)
             if option.endswith("plot") and path.suffix.lower() not in (".png", ".svg", ".pdf"):
                 raise VibeorderError(f"{option} {path}: a picture ends in .png, .svg or .pdf")
-    if recordings > 1 and any(asked.values()):
-        raise VibeorderError(f"{', '.join(asked)} show one recording; for them, diagnose one at a time")
 
 
 def _read_options(
@@ -338,28 +342,33 @@ def _progress(name: str) -> Progress:
     return show
 
 
-def _hand_over(results: list["Diagnosis"], json: str | None, outputs: Mapping[str, Path | None]) -> None:
+def _hand_over(
+    together: "Diagnosis", results: list["Diagnosis"], json: str | None, outputs: Mapping[str, Path | None]
+) -> None:
     """Files first, so that a report on the screen means that they are there."""
     from vibeorder.report import as_html, as_json, save_figure, save_why
 
     writers: dict[str, Callable[[Path], object]] = {
-        "--plot": lambda path: save_figure(results[0], path),
-        "--sheet": lambda path: path.write_text(as_html(results[0]), "utf-8"),
-        "--why-plot": lambda path: save_why(results[0], path),
+        "--plot": lambda path: save_figure(together, path),
+        "--sheet": lambda path: path.write_text(as_html(together), "utf-8"),
+        "--why-plot": lambda path: save_why(together, path),
     }
     for option, where in outputs.items():
         if where is not None:
             door.write_output(where, option, writers[option])
+    text = "" if json is None else as_json(results, together)
     if json is not None and json != "-":
-        door.write_output(Path(json), "--json", lambda path: path.write_text(as_json(results), "utf-8"))
+        door.write_output(Path(json), "--json", lambda path: path.write_text(text, "utf-8"))
     if json == "-":
-        door.say("".join(f"{result.verdict}\n" for result in results), aside=True)
-        door.say(as_json(results))
+        door.say(f"{together.verdict}\n", aside=True)
+        door.say(text)
         return
-    door.say("\n".join(_report(result, alone=len(results) == 1) for result in results))
+    door.say(_report(together))
+    if len(results) > 1:
+        door.say("".join(f"\n=== {one.recording['source']} ===\n{one.verdict}\n" for one in results))
 
 
-def _report(result: "Diagnosis", alone: bool) -> str:
+def _report(result: "Diagnosis") -> str:
     from shutil import get_terminal_size
 
     from vibeorder.report import as_text
@@ -367,8 +376,7 @@ def _report(result: "Diagnosis", alone: bool) -> str:
     screen = sys.stdout.isatty() and os.environ.get("TERM") != "dumb"
     width = get_terminal_size((80, 24)).columns if screen else 80
     wide_set = (sys.stdout.encoding or "").lower().replace("-", "").startswith("utf")
-    head = "" if alone else f"=== {result.recording.get('source', 'recording')} ===\n"
-    return head + as_text(result, width=width, terminal=screen, ascii_only=not wide_set)
+    return as_text(result, width=width, terminal=screen, ascii_only=not wide_set)
 
 
 def _rates_text(car: "Vehicle", rows: Sequence["RateRow"], speed: str, gear: int | None) -> str:

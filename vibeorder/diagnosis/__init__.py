@@ -3,6 +3,7 @@
 from vibeorder.diagnosis.diagnose import Weighed, diagnose, told, weigh
 from vibeorder.diagnosis.explanation import Explanation, Finding
 from vibeorder.diagnosis.result import Diagnosis, NextDrive, RunoutCheck, SpeedFit, Suspect
+from vibeorder.diagnosis.together import judged_together
 
 __all__ = [
     "Diagnosis",
@@ -14,6 +15,7 @@ __all__ = [
     "Suspect",
     "Weighed",
     "diagnose",
+    "judged_together",
     "told",
     "weigh",
 ]

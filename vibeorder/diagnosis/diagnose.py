@@ -75,11 +75,16 @@ def diagnose(
     return told(weigh(recording, vehicle, speed, gear, low_range, progress), explain=explain)
 
 
-def told(weighed: Weighed, scaled: FloatArray | None = None, explain: bool = False) -> Diagnosis:
+def told(
+    weighed: Weighed,
+    scaled: FloatArray | None = None,
+    explain: bool = False,
+    pairs: set[tuple[int, int]] | None = None,
+) -> Diagnosis:
     """The finished diagnosis of a weighed recording.
 
     scaled: log weights to report instead of its own, such as those of several recordings together.
-    explain: as for diagnose.
+    explain: as for diagnose. pairs: candidates (i, j) not to be told apart, instead of its own.
     """
     scaled = weighed.scaled if scaled is None else scaled
     return assemble(
@@ -92,6 +97,7 @@ def told(weighed: Weighed, scaled: FloatArray | None = None, explain: bool = Fal
         weighed.kind,
         weighed.given,
         explain,
+        pairs,
     )
 
 

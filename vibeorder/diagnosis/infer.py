@@ -13,11 +13,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vibeorder.diagnosis.along import TrackReader
-from vibeorder.diagnosis.amplitudes import complaint_from
-from vibeorder.diagnosis.analyse import Piece, Setting, shake_rms
+from vibeorder.diagnosis.analyse import Piece, Setting
 from vibeorder.diagnosis.candidates import Candidate
+from vibeorder.diagnosis.classes import class_evidence
 from vibeorder.diagnosis.colour import colour_of
-from vibeorder.diagnosis.judge import _class_evidence_of as class_evidence
 from vibeorder.diagnosis.judge import _log_prior as log_prior_of_classes
 from vibeorder.diagnosis.namings import namings
 from vibeorder.diagnosis.pursuit import Pursuit
@@ -118,7 +117,6 @@ def _infer(
     pursuit = Pursuit(table, candidates, rates, per_wheel, prior)
     reader = TrackReader(part, colour)
     classes = log_prior_of_classes(candidates)
-    felt = complaint_from(shake_rms(part))
     weighed: list[Weighed] = []
 
     def log_speed_of(rate_hz: FloatArray) -> float:
@@ -127,7 +125,7 @@ def _infer(
     for naming in namings(pursuit, part, log_speed_of):
         log_speed = log_speed_of(naming.rate_hz)
         for one in explain(pursuit, naming, reader):
-            log_class = classes + class_evidence(candidates, one.lines, part.relative, felt)
+            log_class = classes + class_evidence(candidates, one.lines, part.relative)
             weighed.append(Weighed(one, log_speed + one.log_prior + log_class))
     if not weighed:
         return None

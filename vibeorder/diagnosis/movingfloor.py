@@ -15,7 +15,7 @@ from vibeorder.diagnosis.floor import GENTLE, RANK, SMOOTH_HZ, STEEP, Floor
 from vibeorder.diagnosis.signal import Signal
 from vibeorder.diagnosis.wheelframes import LEAST_TURNS, wheel_frames
 
-__all__ = ["MovingFloor", "moving_floor"]
+__all__ = ["NOTHING_MOVES", "MovingFloor", "moving_floor"]
 
 FloatArray = NDArray[np.float64]
 
@@ -57,6 +57,9 @@ class MovingFloor:
         return np.asarray(np.clip(self.at(order) / np.median(beside, axis=0), GENTLE, STEEP))
 
 
+NOTHING_MOVES = MovingFloor(np.zeros(0), np.zeros(0))
+
+
 def moving_floor(signal: Signal, turns: FloatArray, floor: Floor) -> MovingFloor:
     """Mean over frames of the log spectrum against wheel angle, lines taken out by a median over frequency."""
     from scipy.ndimage import percentile_filter
@@ -64,13 +67,12 @@ def moving_floor(signal: Signal, turns: FloatArray, floor: Floor) -> MovingFloor
     duration_s = signal.samples.shape[1] / signal.rate_hz
     mid_s = np.arange(0.5 * FRAME_S, duration_s - 0.5 * FRAME_S + 1e-6, HOP_S)
     top_hz = min(TOP_HZ, 0.45 * signal.rate_hz)
-    nothing = MovingFloor(np.zeros(0), np.zeros(0))
     if mid_s.size < LEAST_FRAMES:
-        return nothing
+        return NOTHING_MOVES
     frames = wheel_frames(signal, turns, mid_s, FRAME_S, top_hz)
     use = (frames.cover > 0.9) & (frames.turns > max(LEAST_TURNS, FRAME_S))
     if use.sum() < LEAST_FRAMES or np.ptp(np.log(frames.turns[use])) < HELD:
-        return nothing
+        return NOTHING_MOVES
     frequency = frames.frequency_hz
     keep = (frequency > 1.0) & (frequency < top_hz)
     power = (np.abs(frames.spectra[:, use][:, :, keep]) ** 2).sum(axis=0) / floor.at(frequency[keep])
@@ -85,5 +87,5 @@ def moving_floor(signal: Signal, turns: FloatArray, floor: Floor) -> MovingFloor
     count = np.isfinite(held).sum(axis=0)
     known = count >= LEAST_FRAMES
     if not known.any():
-        return nothing
+        return NOTHING_MOVES
     return MovingFloor(grid[known], np.asarray(np.nansum(held[:, known], axis=0) / count[known]))

@@ -60,11 +60,13 @@ def assemble(
     kind: Kind,
     given: SpeedGiven | Trace | None,
     explain: bool = False,
+    pairs: set[tuple[int, int]] | None = None,
 ) -> Diagnosis:
     """Everything that the doors render, from what was judged."""
     piece = _leading(pieces, log_odds)
     candidates = piece.judgement.candidates
-    pairs = indistinct_pairs(piece.judgement, log_odds[:-1], signal.rate_hz)
+    if pairs is None:
+        pairs = indistinct_pairs(piece.judgement, log_odds[:-1], signal.rate_hz)
     suspects = _suspects(candidates, piece, posterior, pairs, signal)
     best = piece.judgement.best_for(_top(log_odds))
     speed = _speed(piece, best, vehicle, kind, given)

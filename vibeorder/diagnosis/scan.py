@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from vibeorder.diagnosis.evidence import frame_evidence
 from vibeorder.diagnosis.floor import Floor
-from vibeorder.diagnosis.movingfloor import MovingFloor, moving_floor
+from vibeorder.diagnosis.movingfloor import NOTHING_MOVES, MovingFloor, moving_floor
 from vibeorder.diagnosis.signal import Signal, folded
 from vibeorder.diagnosis.wheelframes import WheelFrames, wheel_frames, whitened
 from vibeorder.spectrum.baseband import Baseband, BlockSpectra, block_spectra, demodulate
@@ -111,8 +111,8 @@ class Scan:
     tracks: tuple[Track, ...]
     clock: Clock
     evidence: tuple[NDArray[np.float32], ...]
-    bands: Bands
-    moving: MovingFloor
+    bands: Sequence[Baseband]
+    moving: MovingFloor = NOTHING_MOVES
 
     def nominal(self) -> tuple[FloatArray, FloatArray]:
         """The frames' times and the nominal wheel's turns there: for phases off the track's by a constant factor."""

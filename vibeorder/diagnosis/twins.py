@@ -15,7 +15,7 @@ from vibeorder.diagnosis.judge import Hypothesis, Judgement
 from vibeorder.diagnosis.lines import Line, PairLine
 from vibeorder.diagnosis.signal import folded
 
-__all__ = ["indistinct_pairs", "readings_of"]
+__all__ = ["AS_GOOD", "indistinct_pairs", "one_rate", "readings_of"]
 
 AS_GOOD = float(np.log(6.0))
 """Two explanations of one line within this of each other (log, tempered) are both standing."""
@@ -45,7 +45,7 @@ def indistinct_pairs(
         for j in range(i + 1, count):
             as_good = abs(log_weight[i] - log_weight[j]) < AS_GOOD
             lead = i if log_weight[i] >= log_weight[j] else j
-            if _one_rate(judgement, i, j) or _together(judgement, lead, i, j) > MOSTLY:
+            if one_rate(judgement, i, j) or _together(judgement, lead, i, j) > MOSTLY:
                 pairs.add((i, j))
             elif as_good and max(log_weight[i], log_weight[j]) > log_weight[top] - AS_GOOD:
                 a, b = _seen(best[i], i, sample_rate_hz), _seen(best[j], j, sample_rate_hz)
@@ -54,7 +54,7 @@ def indistinct_pairs(
     return pairs
 
 
-def _one_rate(judgement: Judgement, i: int, j: int) -> bool:
+def one_rate(judgement: Judgement, i: int, j: int) -> bool:
     """Whether two sources run at one rate whatever the drive: wheel and half-shaft, driveshafts of equal ratio."""
     a, b = judgement.candidates[i], judgement.candidates[j]
     return a.basis == b.basis and abs(a.multiple / b.multiple - 1.0) < SAME_RATIO

@@ -23,8 +23,10 @@ PATH_POINTS = 200
 """Points of the speed path that are written; the whole path of a long drive would drown the result."""
 
 
-def as_json(diagnoses: Diagnosis | Sequence[Diagnosis]) -> str:
-    """JSON text of one diagnosis; of several, an object with one entry each under "results".
+def as_json(diagnoses: Diagnosis | Sequence[Diagnosis], together: Diagnosis | None = None) -> str:
+    """JSON text of one diagnosis; of several, one entry each under "results".
+
+    together: what several recordings say as one; its fields then stand at the top, as one diagnosis's do.
 
     Strictly valid JSON: a number that is not finite becomes null.
     """
@@ -33,7 +35,8 @@ def as_json(diagnoses: Diagnosis | Sequence[Diagnosis]) -> str:
     if len(diagnoses) == 1:
         content = as_dict(diagnoses[0])
     else:
-        content = {"schema": SCHEMA, "results": [as_dict(one) for one in diagnoses]}
+        head = {"schema": SCHEMA} if together is None else as_dict(together)
+        content = {**head, "results": [as_dict(one) for one in diagnoses]}
     return json.dumps(content, indent=2, ensure_ascii=False, allow_nan=False) + "\n"
 
 

@@ -1,0 +1,84 @@
+"""Several recordings of one vehicle with one complaint, judged as one.
+
+Each recording's evidence against 'nothing' is tempered as it is alone. A fault need not be felt on every drive, so with
+l_r the log odds of one source in recording r
+
+    P(data | source) ~ sum_q p(q) prod_r (q exp(l_r) + 1 - q)
+
+as over the stretches of one long drive, q nearer to one; the prior is counted once.
+"""
+
+from collections.abc import Sequence
+from dataclasses import replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from vibeorder.diagnosis.diagnose import Weighed, told
+from vibeorder.diagnosis.result import Diagnosis
+from vibeorder.diagnosis.twins import AS_GOOD, indistinct_pairs, one_rate
+from vibeorder.errors import VibeorderError
+
+__all__ = ["judged_together"]
+
+FloatArray = NDArray[np.float64]
+
+FELT = ((1.0, 0.7), (0.7, 0.2), (0.4, 0.1))
+"""Share of the recordings in which a fault is felt, and the prior of that: whoever records a complaint mostly drives
+where it is felt (common practice, no source)."""
+
+
+def judged_together(weighed: Sequence[Weighed], explain: bool = False) -> Diagnosis:
+    """One diagnosis from all recordings; figures and views are of the recording that says most for it.
+
+    Raises VibeorderError where the recordings were weighed for vehicles with different parts.
+    """
+    keys = {tuple(c.key for c in w.pieces[0].judgement.candidates) for w in weighed}
+    if len(keys) > 1:
+        raise VibeorderError(
+            "recordings can be judged together for one vehicle only; these were weighed for vehicles with "
+            "different parts"
+        )
+    if len(weighed) == 1:
+        return told(weighed[0], explain=explain)
+    scaled = _combined(weighed)
+    top = int(np.argmax(scaled))
+    beside = scaled.size - 1 if top < scaled.size - 1 else int(np.argmax(scaled[:-1]))
+    lead = max(weighed, key=lambda w: float(w.scaled[top] - w.scaled[beside]))
+    found = told(lead, scaled, explain, _still_one(weighed, scaled))
+    alone = tuple(f"{w.recording.source} alone: {told(w).verdict}" for w in weighed)
+    return replace(
+        found,
+        verdict=f"From {len(weighed)} recordings together: {found.verdict}",
+        recording=found.recording | {"together_with": [w.recording.source for w in weighed if w is not lead]},
+        notes=(*alone, *found.notes),
+    )
+
+
+def _combined(weighed: Sequence[Weighed]) -> FloatArray:
+    """Log weights of all candidates and of nothing (last, 0) from all recordings, tempered."""
+    prior = weighed[0].log_prior - weighed[0].log_prior[-1]
+    odds = np.stack([w.scaled - (w.log_prior - w.log_prior[-1]) for w in weighed])
+    odds = odds - odds[:, -1:]
+    with np.errstate(divide="ignore"):
+        parts = [
+            np.log(p) + np.logaddexp(np.log(q) + odds, np.log1p(-q) if q < 1.0 else -np.inf).sum(axis=0)
+            for q, p in FELT
+        ]
+    out = np.logaddexp.reduce(np.stack(parts), axis=0)
+    out[-1] = 0.0
+    return np.asarray(out + prior)
+
+
+def _still_one(weighed: Sequence[Weighed], scaled: FloatArray) -> set[tuple[int, int]]:
+    """Pairs that no recording separates: one of them cannot tell them apart, and all together prefer neither."""
+    judgement = weighed[0].pieces[0].judgement
+    pairs: set[tuple[int, int]] = set()
+    for w in weighed:
+        leading = max(
+            w.pieces, key=lambda p: float(np.ptp(p.judgement.log_class[np.isfinite(p.judgement.log_class)]))
+        )
+        pairs |= indistinct_pairs(leading.judgement, w.scaled[:-1], w.signal.rate_hz)
+    return {
+        (i, j) for i, j in pairs if one_rate(judgement, i, j) or abs(float(scaled[i] - scaled[j])) < AS_GOOD
+    }
