@@ -119,10 +119,15 @@ def first_suspect(text: str) -> str:
 def front_page(program: str, room: Path) -> str:
     """Whether `vibeorder serve` shows its front page and a style sheet of it."""
     command = [program, "serve", "--port", "0", "--folder", str(room / "house")]
-    with subprocess.Popen(command, cwd=room, env=surroundings(), stdout=subprocess.PIPE, text=True) as server:
+    with subprocess.Popen(
+        command, cwd=room, env=surroundings(), text=True, stdout=subprocess.PIPE, stderr=subprocess.STDOUT
+    ) as server:
         try:
             assert server.stdout is not None
-            url = server.stdout.readline().split()[-1]
+            line = server.stdout.readline()
+            url = line.split()[-1]
+            if not url.startswith("http"):
+                return f"FAILED: {line.strip()[:80]}"
             with urllib.request.urlopen(url, timeout=30) as answer:
                 page = answer.read().decode("utf-8")
             style = page.split('rel="stylesheet" href="', 1)[1].split('"', 1)[0]

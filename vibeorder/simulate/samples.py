@@ -1,18 +1,20 @@
 """The recordings in sample_data/: invented vehicles, chosen faults, written anew by one command."""
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
+from tomllib import loads
 
 import numpy as np
 
+from vibeorder.errors import RecordingError
 from vibeorder.simulate.files import write_log, write_wav
 from vibeorder.simulate.model import Body, Clock, Drive, Fault, Microphone, Road, RoadTest, Scenario
 from vibeorder.simulate.roadtest import road_test
 from vibeorder.units import MPH_MPS
-from vibeorder.vehicle import load_vehicle
+from vibeorder.vehicle import load_vehicle, parse_vehicle
 
-__all__ = ["SAMPLES", "VEHICLES", "Sample", "make_sample", "write_samples"]
+__all__ = ["SAMPLES", "VEHICLES", "Sample", "make_sample", "write_repaired", "write_samples"]
 
 TRUCK = """\
 # Invented: no such make. A rear-drive truck with a solid axle and a one-piece driveshaft.
@@ -104,6 +106,8 @@ VEHICLES = {"truck.toml": TRUCK, "four_wheel.toml": FOUR_WHEEL, "car.toml": CAR,
 
 PHONE = Clock(jitter=0.05, stamp_error_s=1e-4, drops=0.005)
 ROAD = Road(level_mps2=0.25, bumps_per_minute=2.0, echo=0.2)
+SECOND_DRIVE = 2
+"""Joins a sample's seed in the drive after its repair, so that nothing but the tires is drawn alike."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -145,6 +149,25 @@ def make_sample(sample: Sample, folder: str | Path) -> RoadTest:
     """The road test behind one sample, truth included; its vehicle is read from `folder`."""
     vehicle = load_vehicle(Path(folder) / sample.vehicle)
     return road_test(vehicle, sample.scenario, np.random.default_rng(sample.seed))
+
+
+def write_repaired(name: str, folder: str | Path) -> Path:
+    """Write the second drive of the sample called `name` into `folder` as NAME_repaired.csv: its fault is gone.
+
+    The same vehicle on the same tires, driven the same way; road, phone and GPS are drawn anew.
+    Raises RecordingError where no accelerometer sample of that name has a fault.
+    """
+    faulty = {s.name: s for s in SAMPLES if s.scenario.faults and s.scenario.sensor == "acceleration"}
+    if name not in faulty:
+        raise RecordingError(f"no sample {name!r} can be repaired; take one of {', '.join(faulty)}")
+    sample = faulty[name]
+    vehicle = parse_vehicle(loads(VEHICLES[sample.vehicle]))
+    first = road_test(vehicle, sample.scenario, np.random.default_rng(sample.seed))
+    again = replace(sample.scenario, faults=(), tire_scale=first.truth.tire_scale)
+    second = road_test(vehicle, again, np.random.default_rng((sample.seed, SECOND_DRIVE)))
+    root = Path(folder)
+    root.mkdir(parents=True, exist_ok=True)
+    return write_log(second, root / f"{Path(name).stem}_repaired.csv", gps=sample.gps)
 
 
 def _mph(*speeds: float) -> tuple[float, ...]:
