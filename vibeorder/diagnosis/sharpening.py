@@ -28,7 +28,7 @@ FloatArray = NDArray[np.float64]
 
 KNOT_S = 0.5
 PASSES = 2
-OTHERS_STEP_SE = 0.06
+OTHERS_STEP_SE = 0.15
 """A phase step of a line beside the anchor's, in turns: four tires beat, a converter slips, a resonance turns it."""
 
 OFF_RATIO = 0.0007
