@@ -247,6 +247,23 @@ def test_the_gear_in_which_a_line_stands_is_found_and_when_it_changed() -> None:
     assert frame_s[np.flatnonzero(np.diff(course))[0]] == pytest.approx(25.0, abs=4.0)
 
 
+def test_a_gear_taken_for_a_while_and_given_up_again_is_found() -> None:
+    rng = np.random.default_rng(6)
+    mid_s = np.asarray(2.0 + 2.0 * np.arange(36), float)
+    candidate = next(c for c in candidates_of(PLAIN) if c.key == ("engine", 2.0))
+    between = (mid_s > 24.0) & (mid_s < 50.0)
+
+    def line(stands: NDArray[np.bool_]) -> Tracked:
+        y = (rng.normal(size=(3, 36)) + 1j * rng.normal(size=(3, 36))) / np.sqrt(2.0) + 4.0 * stands
+        return Tracked(y, np.full(y.shape, 200.0), y, np.ones(y.shape), np.full(36, 30.0), np.ones(36))
+
+    frame_s = np.asarray(1.5 + np.arange(72.0), float)
+    prior = np.full((72, 2), np.log(0.5) / 25.0)
+    courses = gear_courses([[line(~between), line(between)]], [candidate.healthy], mid_s, prior, frame_s)
+    wanted = ((frame_s > 24.0) & (frame_s < 50.0)).astype(int)
+    assert max(float(np.mean(course == wanted)) for course, _ in courses) > 0.93
+
+
 # ---- the whole
 
 

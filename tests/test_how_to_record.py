@@ -73,11 +73,13 @@ def said(one: Thinned, rate_hz: int, folder: Path) -> str:
     result = diagnose(read_recording(path), load_vehicle(TRUCK), gear=one.gear)
     best = max(result.suspects, key=lambda suspect: suspect.probability)
     nothing = result.nothing_found_probability
-    if nothing >= best.probability:
-        return f"nothing that turns: {sure(nothing)}, **missed**"
     beside = f" (nothing: {nothing:.0%})" if nothing > 0.1 else ""
-    right = "" if (best.part, best.order) == (one.part, 1.0) else ", **wrong**"
-    return f"{best.label.split(' (')[0]}: {sure(best.probability)}{beside}{right}"
+    named = f"{best.label.split(' (')[0]}: {sure(best.probability)}{beside}"
+    if max(nothing, best.probability) < 0.5:
+        return f"undecided, {named}"
+    if nothing > best.probability:
+        return f"nothing that turns: {sure(nothing)}, **missed**"
+    return named if (best.part, best.order) == (one.part, 1.0) else f"{named}, **wrong**"
 
 
 def sure(probability: float) -> str:

@@ -2,7 +2,10 @@
 
 import os
 import socket
-from contextlib import suppress
+import sys
+from contextlib import ExitStack, suppress
+from dataclasses import replace
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -10,8 +13,11 @@ import typer
 
 from vibeorder import door
 from vibeorder.errors import VibeorderError
+from vibeorder.web.network import lan_addresses
 
 if TYPE_CHECKING:
+    import ssl
+
     from starlette.applications import Starlette
 
     from vibeorder.web.settings import Settings
@@ -43,25 +49,37 @@ Folder = Annotated[
 @app.command()
 def serve(port: Port = 8765, lan: Lan = False, folder: Folder = None) -> None:
     """Open the shop page: upload a recording from any browser, read the answer there; Ctrl+C ends it."""
-    import uvicorn
-
+    from vibeorder.web.serving import TwoDoors
     from vibeorder.web.settings import Settings, default_folder
 
-    listener = _listen("0.0.0.0" if lan else "127.0.0.1", port)
-    with listener:
-        port = listener.getsockname()[1]
-        where = (folder or default_folder()).expanduser()
-        settings = Settings(folder=where, host=listener.getsockname()[0], port=port, lan=lan)
-        application = _made(settings)
-        door.say(_greeting(settings.port, where))
+    where = (folder or default_folder()).expanduser()
+    with ExitStack() as open_doors:
+        listener = open_doors.enter_context(_listen("0.0.0.0" if lan else "127.0.0.1", port))
+        host, port = listener.getsockname()[:2]
+        settings, secure, tls = Settings(folder=where, host=host, port=port, lan=lan), None, None
         if lan:
-            door.say(_for_others(port))
-            _show_code(application.state.house.access.code)
-        config = uvicorn.Config(
-            application, log_level="warning", access_log=False, proxy_headers=False, server_header=False,
-            ws="none", timeout_keep_alive=10, limit_concurrency=200, timeout_graceful_shutdown=5,
-        )  # fmt: skip
-        uvicorn.Server(config).run(sockets=[listener])
+            secure = open_doors.enter_context(_listen_secure(port))
+            settings = replace(
+                settings, addresses=tuple(lan_addresses()), secure_port=secure.getsockname()[1]
+            )
+        application = _made(settings)
+        if lan:
+            tls = _show_secure(application, settings)
+        else:
+            door.say(_greeting(port, where))
+        TwoDoors(application, secure, tls).run(sockets=[listener])
+
+
+def _show_secure(application: "Starlette", settings: "Settings") -> "ssl.SSLContext":
+    """Say where phones find the page, how they know it, and the code; what the secure page is opened with."""
+    from vibeorder.web.certificate import own_certificate, tls_context
+
+    fingerprint = own_certificate(settings.folder, settings.addresses)
+    door.say(_greeting(settings.port, settings.folder))
+    door.say(_for_others(settings.secure_port))
+    door.say(_WARNING + f"SHA-256 of its certificate: {fingerprint}\n")
+    _show_code(application.state.house.access.code, settings)
+    return tls_context(settings.folder)
 
 
 def _made(settings: "Settings") -> "Starlette":
@@ -69,7 +87,7 @@ def _made(settings: "Settings") -> "Starlette":
     from vibeorder.web.app import create_app
 
     try:
-        return create_app(settings, _show_code)
+        return create_app(settings, partial(_show_code, settings=settings))
     except OSError as error:
         raise VibeorderError(
             f"--folder {settings.folder} cannot be used: {error.strerror or error}; name a folder that may be written"
@@ -91,6 +109,14 @@ def _listen(host: str, port: int) -> socket.socket:
     return listener
 
 
+def _listen_secure(port: int) -> socket.socket:
+    """The door beside the plain one: the next port, or a free one where that is taken."""
+    try:
+        return _listen("0.0.0.0", port + 1 if port < HIGHEST_PORT else 0)
+    except VibeorderError:
+        return _listen("0.0.0.0", 0)
+
+
 def _greeting(port: int, where: Path) -> str:
     return (
         f"The shop page is open at http://127.0.0.1:{port}\nIt keeps its things in {where}; Ctrl+C ends it.\n"
@@ -98,21 +124,25 @@ def _greeting(port: int, where: Path) -> str:
 
 
 def _for_others(port: int) -> str:
-    return "".join(f"From a phone on this network: http://{one}:{port}\n" for one in lan_addresses()) or (
+    return "".join(f"From a phone on this network: https://{one}:{port}\n" for one in lan_addresses()) or (
         "No network address was found; is the machine on the shop's network?\n"
     )
 
 
-def lan_addresses() -> list[str]:
-    """This machine's own addresses on its networks, the likeliest first; nothing is sent."""
-    found: list[str] = []
-    with suppress(OSError), socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as probe:
-        probe.connect(("192.0.2.1", 9))  # TEST-NET-1 (RFC 5737): chooses a route, sends no packet
-        found.append(probe.getsockname()[0])
-    with suppress(OSError):
-        found += [str(info[4][0]) for info in socket.getaddrinfo(socket.gethostname(), None, socket.AF_INET)]
-    return [one for one in dict.fromkeys(found) if not one.startswith("127.")]
+_WARNING = """\
+The phone warns once that nobody vouches for this page: no authority can, for an address inside a shop.
+Nobody else can read along. Choose "Advanced" or "Details", then "Proceed" or "Visit this website".
+"""
 
 
-def _show_code(code: str) -> None:
+def _show_code(code: str, settings: "Settings") -> None:
+    """The code as text, and with the address as a QR code where the terminal can show one."""
+    from vibeorder.web.network import qr_text, secure_address, with_code
+
+    address = secure_address(settings)
+    if address:
+        drawn = qr_text(with_code(address, code), coloured=sys.stdout.isatty())
+        with suppress(UnicodeEncodeError):
+            drawn.encode(sys.stdout.encoding or "utf-8")
+            door.say(drawn)
     door.say(f"Access code for the next device: {code[:4]} {code[4:]}\n")

@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vibeorder.diagnosis.colour import Colour
-from vibeorder.diagnosis.evidence import AMPLITUDES, Reading
+from vibeorder.diagnosis.evidence import AMPLITUDES, HANN_WIDTH, THIRD_OCTAVE, Reading
 from vibeorder.diagnosis.signal import Signal, folded
 
 __all__ = ["BLOCK_S", "Track", "TrackReader", "Tracked", "likelihoods"]
@@ -177,21 +177,18 @@ def likelihoods(lines: list[tuple[Tracked, FloatArray]], mid_s: FloatArray) -> l
     power = np.abs(np.einsum("lcji,lcj->lci", vectors, np.stack(turned))) ** 2
     strength = AMPLITUDES[:, None, None, None] ** 2 * np.maximum(values, 0.0)
     log_l = (power * strength / (1.0 + strength) - np.log1p(strength)).sum(axis=(2, 3)).T
-    return [_reading(line, own) for (line, _), own in zip(lines, log_l, strict=True)]
+    block_s = 2.0 * float(mid_s[1] - mid_s[0]) if mid_s.size > 1 else BLOCK_S
+    return [_reading(line, own, block_s) for (line, _), own in zip(lines, log_l, strict=True)]
 
 
-def _reading(line: Tracked, log_likelihood: FloatArray) -> Reading:
+def _reading(line: Tracked, log_likelihood: FloatArray, block_s: float) -> Reading:
     use = line.weight > 0.3
     if use.sum() < 2:
         return Reading(np.zeros(AMPLITUDES.size), 0.0, 0.0, float(np.median(line.frequency_hz)), 0)
     excess = (np.abs(line.raw[:, use]) ** 2 - line.noise[:, use] ** 2).sum(axis=0) / 2.0
     power = max(float((excess / line.weight[use] ** 2).mean()), 0.0)
     noise = float((line.noise[:, use] ** 2).sum(axis=0).mean() / 2.0)
-    count = int(use.sum())
-    return Reading(
-        log_likelihood,
-        float(np.sqrt(power)),
-        power / noise * count / 2.0,
-        float(np.median(line.frequency_hz[use])),
-        count,
-    )
+    count, typical_hz = int(use.sum()), float(np.median(line.frequency_hz[use]))
+    band_noise = float(np.sqrt(noise * block_s / HANN_WIDTH * THIRD_OCTAVE * typical_hz))
+    rms, snr = float(np.sqrt(power)), power / noise * count / 2.0
+    return Reading(log_likelihood, rms, snr, typical_hz, count, band_noise)

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from vibeorder.diagnosis.along import MEMORY_S, Tracked
 from vibeorder.diagnosis.amplitudes import HealthyPrior, log_prior_of
+from vibeorder.diagnosis.evidence import AMPLITUDES
 
 __all__ = ["gear_courses"]
 
@@ -44,7 +45,7 @@ def gear_courses(
     """Courses of gears worth weighing (indices at the frames), best first, each with its log prior.
 
     lines: for each source, its blocks in each gear. prior: log prior of each gear in one frame [shape (frames,
-    gears)]; frame_s: the frames. One gear all through, one change, and two.
+    gears)]; frame_s: the frames. One gear all through, one change, and the best course with any number of them.
     """
     gears = prior.shape[1]
     before, after = _sums(lines, mid_s)
@@ -64,15 +65,41 @@ def gear_courses(
             both = before[:, g, cuts] + after[:, then, cuts + 1]
             own = held[edges[cuts], g] + held[-1, then] - held[edges[cuts], then] - SHIFT_COST
             total = own + _evidence(both, weight)
-            for c in _peaks(total):
-                course = np.where(frames < edges[cuts[c]], g, then)
-                found.append((float(total[c]), course, float(own[c])))
+            c = int(np.argmax(total))
+            found.append((float(total[c]), np.where(frames < edges[cuts[c]], g, then), float(own[c])))
     found.sort(key=lambda item: -item[0])
-    return [(c, p) for s, c, p in found if s > found[0][0] - HOPELESS][:MOST_COURSES]
+    kept = [(c, p) for s, c, p in found if s > found[0][0] - HOPELESS][:MOST_COURSES]
+    block = np.clip(np.searchsorted(mid_s, frame_s), 0, mid_s.size - 1)
+    many = _many_changes(before, healthy, held, edges)[block]
+    if np.count_nonzero(np.diff(many)) > 1:
+        own = prior[frames, many].sum() - SHIFT_COST * np.count_nonzero(np.diff(many))
+        kept.append((many, float(own)))
+    return kept
 
 
-def _peaks(total: FloatArray) -> list[int]:
-    return [int(np.argmax(total))]
+def _many_changes(
+    before: FloatArray, healthy: Sequence[HealthyPrior], held: FloatArray, edges: IntArray
+) -> IntArray:
+    """Best gear in each block, each line at the strength that its best gear gives it [shape (blocks,)]."""
+    steps = np.diff(before, axis=2)
+    _, gears, blocks, _ = steps.shape
+    total = np.zeros((gears, blocks))
+    for own, prior in zip(steps, healthy, strict=True):
+        usual = 1 + int(np.argmin(np.abs(np.log(AMPLITUDES[EVERY // 2 :: EVERY] / prior.median_mps2))))
+        best = int(own.sum(axis=1).max(axis=0).argmax())
+        total += OVERLAPPED * own[:, :, best or usual]
+    total += np.diff(held[edges], axis=0).T
+    value, back = total[:, 0], np.zeros((gears, blocks), np.intp)
+    for b in range(1, blocks):
+        best = int(value.argmax())
+        changed = value[best] - SHIFT_COST > value
+        back[:, b] = np.where(changed, best, np.arange(gears))
+        value = np.where(changed, value[best] - SHIFT_COST, value) + total[:, b]
+    course = np.empty(blocks, np.intp)
+    course[-1] = int(value.argmax())
+    for b in range(blocks - 1, 0, -1):
+        course[b - 1] = back[course[b], b]
+    return course
 
 
 def _evidence(log_l: FloatArray, weight: FloatArray) -> FloatArray:
@@ -99,13 +126,10 @@ def _sums(lines: Sequence[Sequence[Tracked]], mid_s: FloatArray) -> tuple[FloatA
 
     The first strength is absence, whose likelihood is 0.
     """
-    from vibeorder.diagnosis.evidence import AMPLITUDES
-
     y = np.stack([[t.y for t in own] for own in lines])
     gain = np.stack([[t.gain for t in own] for own in lines])
     log_f = np.log(np.stack([[t.frequency_hz for t in own] for own in lines]))
-    middle = min(EVERY // 2, AMPLITUDES.size - 1)
-    strength = AMPLITUDES[middle::EVERY]
+    strength = AMPLITUDES[EVERY // 2 :: EVERY]
     keep = np.exp(-np.diff(mid_s) / MEMORY_S - np.abs(np.diff(log_f, axis=-1)) / RATE_MEMORY)
     forward = _filtered(y, gain, keep, strength)
     backward = _filtered(y[..., ::-1], gain[..., ::-1], keep[..., ::-1], strength)[:, :, ::-1]

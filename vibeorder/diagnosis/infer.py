@@ -42,7 +42,7 @@ SAID_SD, SAID_AT_MOST = 0.12, 6.0
 """How well the ends of a range that was said are those of the drive, in ln(speed), and what that may cost."""
 
 STRETCH_S = 75.0
-MOST_STRETCHES = 4
+MOST_STRETCHES = 3
 WORKERS = 2
 SWEEP = 1.15
 """Fastest over slowest speed from which a course is a sweep, with three speeds of its own, not one."""

@@ -11,24 +11,26 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from vibeorder.diagnosis.colour import FRAME_S
 from vibeorder.diagnosis.gearing import SHIFT_COST
 from vibeorder.diagnosis.locking import locked_phase
 from vibeorder.diagnosis.pursuit import Pursued, Pursuit
 from vibeorder.diagnosis.renaming import multiples_of, renamed
 from vibeorder.diagnosis.ridge import CELL, HOP_S
 from vibeorder.diagnosis.signal import Signal, folded
-from vibeorder.spectrum.baseband import demodulate
+from vibeorder.spectrum.baseband import Baseband, block_spectra, demodulate
 
 __all__ = ["Naming", "namings"]
 
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.intp]
 
-MOST_NAMINGS, AT_LEAST = 32, 6
-ANCHOR_SHARE, VOTES_SHARE = 0.5, 0.25
+MOST_ENGINE_ANCHORS = 3
+MOST_NAMINGS, AT_LEAST = 24, 6
+ANCHOR_SHARE, VOTES_SHARE = 0.5, 0.15
 """Shares of frame evidence that count: frames overlap; and a vote is bounded, so that its worth is rough."""
 
-TOO_UNLIKELY = 60.0
+TOO_UNLIKELY = 120.0
 """Log odds against the best course, roughly reckoned, from which a naming is not weighed."""
 
 HOPELESS = 350.0
@@ -37,14 +39,24 @@ HOPELESS = 350.0
 SAME_COURSE = 0.004
 """Courses of the wheel nearer than this, relative, for most of the time are one."""
 
+SAME_LOCKED = 0.003
+"""Likewise of courses that have been locked."""
+
 STRAYS = 0.1
 """Share of the time for which two courses may differ and yet be one."""
 
 AS_CLEAR = 15.0
 """Log evidence by which an anchor must stand out more to be followed on a course that is followed already."""
 
-ONE_LINE_HZ = 0.25
-"""Anchor lines nearer than this, beside the width of a cell, are one line in a frame."""
+ONE_LINE_HZ = 0.1
+"""Anchor lines nearer than this, beside half a cell of each, are one line in a frame."""
+
+SHARED_TIMES, SHARED_BESIDE = 1.7, 0.5
+"""How much more than its own evidence an anchor may get from one that follows the same line: what frames of either
+length, and cells of either width, make of one line."""
+
+NUDGE, NUDGE_STEP = 0.01, 0.0005
+"""How far, relative, a course on the grid may be off its anchor's line, and how finely that is looked for."""
 
 LOCK_RATE_HZ = 24.0
 VISIBLE = 1.0
@@ -70,12 +82,42 @@ class Naming:
 
 def namings(pursuit: Pursuit, signal: Signal, log_speed: Callable[[FloatArray], float]) -> list[Naming]:
     """Courses worth weighing. log_speed: log prior of a course of wheel rates at the frames."""
-    followed = [p for anchor in pursuit.anchors() for p in pursuit.follow(anchor)]
+    followed = [p for anchor in _few(pursuit) for p in pursuit.follow(anchor)]
     found = _distinct(pursuit, [*followed, *renamed(pursuit, followed)])
     shared = _shared_evidence(pursuit, found)
     rough = [_rough(pursuit, p, a, log_speed) for p, a in zip(found, shared, strict=True)]
-    chosen = _chosen(found, rough)
-    return [_locked(pursuit, signal, found[i], shared[i]) for i in chosen]
+    kept: list[Naming] = []
+    for i in _chosen(found, rough):
+        one = _locked(pursuit, signal, found[i], shared[i])
+        if not any(_same(k, one) for k in kept):
+            kept.append(one)
+        if len(kept) == MOST_NAMINGS:
+            break
+    return kept
+
+
+def _few(pursuit: Pursuit) -> list[int]:
+    """Sources to follow: every road part; of the engine's the lowest, the first order and the highest.
+
+    What the engine's others would have followed is one of these at another speed, and gets its name afterwards.
+    """
+    multiple = {k: pursuit.candidates[k].multiple for k in pursuit.anchors()}
+    road = [k for k in multiple if pursuit.candidates[k].basis == "wheel"]
+    engine = sorted((k for k in multiple if k not in road), key=lambda k: multiple[k])
+    if len(engine) > MOST_ENGINE_ANCHORS:
+        first = min(engine, key=lambda k: abs(multiple[k] - 1.0))
+        engine = list(dict.fromkeys((engine[0], first, engine[-1])))
+    return [*road, *engine]
+
+
+def _same(kept: Naming, one: Naming) -> bool:
+    """Whether two namings have come to one course once locked: weighed twice, a name would count twice."""
+    if np.mean(np.abs(np.log(kept.rate_hz / one.rate_hz)) > SAME_LOCKED) > STRAYS:
+        return False
+    told = [bool((n.gear >= 0).all()) for n in (kept, one)]
+    if all(told) and np.mean(kept.gear != one.gear) > STRAYS:
+        return False
+    return float(kept.anchored.sum()) > float(one.anchored.sum()) - AS_CLEAR
 
 
 def _rough(
@@ -118,7 +160,7 @@ def _chosen(found: Sequence[Pursued], rough: Sequence[float]) -> list[int]:
     ranked = [i for i in ranked if rough[i] > rough[ranked[0]] - TOO_UNLIKELY or len(ranked) < AT_LEAST]
     best = [i for n, i in enumerate(ranked) if found[i].anchor not in {found[j].anchor for j in ranked[:n]}]
     rest = [i for i in ranked if i not in best]
-    return [*best, *rest][:MOST_NAMINGS]
+    return [*best, *rest][: 2 * MOST_NAMINGS]
 
 
 def _shared_evidence(pursuit: Pursuit, found: Sequence[Pursued]) -> list[FloatArray]:
@@ -129,8 +171,9 @@ def _shared_evidence(pursuit: Pursuit, found: Sequence[Pursued]) -> list[FloatAr
     at = np.stack([folded(pursuit.rates_hz[p.cell] * multiples_of(pursuit, p), rate_hz) for p in found])
     own = np.stack([p.anchored for p in found])
     true = np.stack([pursuit.rates_hz[p.cell] * multiples_of(pursuit, p) for p in found])
-    near = np.abs(at[:, None] - at) < ONE_LINE_HZ + CELL * np.maximum(true[:, None], true)
-    return list(np.where(near, own[None], -np.inf).max(axis=1))
+    near = np.abs(at[:, None] - at) < ONE_LINE_HZ + 0.5 * CELL * (true[:, None] + true)
+    largest = np.where(near, own[None], -np.inf).max(axis=1)
+    return list(np.minimum(largest, np.maximum(own, 0.0) * SHARED_TIMES + SHARED_BESIDE))
 
 
 def _locked(pursuit: Pursuit, signal: Signal, one: Pursued, anchored: FloatArray) -> Naming:
@@ -142,9 +185,13 @@ def _locked(pursuit: Pursuit, signal: Signal, one: Pursued, anchored: FloatArray
     multiple = multiples_of(pursuit, one)
     nearest = np.clip(np.round((times - mid_s[0]) / HOP_S).astype(int), 0, mid_s.size - 1)
     multiple_at = multiple[nearest]
-    turns = _summed(wheel, rate)
     line = _summed(wheel * multiple_at, rate)
     band = demodulate(signal.samples, signal.valid, rate, line, LOCK_RATE_HZ)
+    nudge = _nudge(band, mid_s, wheel * multiple_at, rate)
+    if nudge:
+        wheel, log_rate, line = wheel * (1.0 + nudge), log_rate + nudge, line * (1.0 + nudge)
+        band = demodulate(signal.samples, signal.valid, rate, line, LOCK_RATE_HZ)
+    turns = _summed(wheel, rate)
     if band.z.shape[1] > 8:
         further = locked_phase(band, np.zeros(band.z.shape[1]), float(np.median(wheel * multiple_at)))
         further = np.interp(times, band.times_s, further)
@@ -154,6 +201,23 @@ def _locked(pursuit: Pursuit, signal: Signal, one: Pursued, anchored: FloatArray
     slow = np.interp(mid_s, times, np.gradient(turns) * rate)
     sane = np.where(np.abs(np.log(np.maximum(slow, 1e-3) / np.exp(log_rate))) < 0.05, slow, np.exp(log_rate))
     return Naming(one, turns, line, mid_s, sane, one.gear, anchored, seen)
+
+
+def _nudge(band: Baseband, mid_s: FloatArray, line_hz: FloatArray, rate_hz: float) -> float:
+    """Relative correction, a cell or two, that brings the course onto its anchor's line where it stands out most."""
+    if band.z.shape[1] / band.rate_hz < 3.0 * FRAME_S:
+        return 0.0
+    at = line_hz[np.clip(np.round(mid_s * rate_hz).astype(int), 0, line_hz.size - 1)]
+    reach = min(NUDGE * float(at.max()) + 1.0, 0.36 * band.rate_hz)
+    blocks = block_spectra(band, FRAME_S, mid_s, reach)
+    power = (np.abs(blocks.spectra) ** 2).sum(axis=0)
+    power = np.log1p(power / (np.median(power, axis=1, keepdims=True) + 1e-20))
+    step = float(blocks.offset_hz[1] - blocks.offset_hz[0])
+    grid = np.arange(-NUDGE, NUDGE + 1e-9, NUDGE_STEP)
+    index = np.round(at[:, None] * grid / step).astype(int) + blocks.offset_hz.size // 2
+    inside = (index >= 0) & (index < blocks.offset_hz.size)
+    found = np.take_along_axis(power, np.clip(index, 0, blocks.offset_hz.size - 1), axis=1) * inside
+    return float(grid[int(found.sum(axis=0).argmax())])
 
 
 def _summed(rate_hz: FloatArray, sample_rate_hz: float) -> FloatArray:

@@ -86,11 +86,7 @@ class Pursuit:
         engine = [c.multiple for c in candidates if c.basis == "engine" and not c.slack]
         gears = (None,) if self.per_wheel is None else self.per_wheel
         self.lines = [_distinct([*road, *(m * g for m in engine if g is not None)]) for g in gears]
-        self._kept: dict[tuple[float, ...], F32] = {}
         self.votes = [self._votes(multiples) for multiples in self.lines]
-        self.engine_votes = [
-            self._votes(_apart(np.array(engine) * g, np.array(road))) for g in gears if g is not None
-        ]
 
     @staticmethod
     def memory(table: LineTable) -> float:
@@ -134,17 +130,24 @@ class Pursuit:
     def votes_along(self, anchor: int, cell: IntArray, slope: IntArray, gear: IntArray | None) -> float:
         """What all lines but the anchor's say of a course, with the prior of its gears."""
         frame, at = np.arange(cell.size), slope - int(SLOPES[0])
-        prior_frame = frame if self.gear_log_prior.shape[0] > 1 else np.zeros(cell.size, np.intp)
         multiple = self.candidates[anchor].multiple
+        prior = self.gear_prior_along(cell) if self.per_wheel is not None else np.zeros((cell.size, 1))
         per_gear = []
-        for g in range(len(self.votes)):
+        for g in range(len(self.votes)) if gear is None else np.unique(gear).tolist():
             ratio = 1.0 if gear is None or self.per_wheel is None else float(self.per_wheel[g])
-            own = self.votes[g][frame, cell, at] - self._mine(g, multiple * ratio)[frame, cell, at]
-            per_gear.append(
-                own + (self.gear_log_prior[prior_frame, cell, g] if self.per_wheel is not None else 0.0)
-            )
-        told = np.max(per_gear, axis=0) if gear is None else np.stack(per_gear)[gear, frame]
-        return float(told.sum())
+            votes = self.votes[g][frame, cell, at].astype(float)
+            for mine in self._mine(g, multiple * ratio):
+                votes -= self._vote_along(mine, cell, at)
+            per_gear.append(np.where(True if gear is None else gear == g, votes + prior[:, g], -np.inf))
+        return float(np.max(per_gear, axis=0).sum())
+
+    def _vote_along(self, multiple: float, cell: IntArray, at: IntArray) -> FloatArray:
+        """One line's vote in each frame of a course; at: index of the slope."""
+        where = int(self.table.index(np.array([self.rates_hz[0] * multiple]))[0]) + cell
+        inside = (where >= 0) & (where < self.table.cells.size)
+        where = np.clip(where, 0, self.table.cells.size - 1)
+        vote = np.clip(self.table.score[np.arange(cell.size), where, at], 0.0, VOTE_CAP)
+        return np.asarray(np.where(inside, vote - self._idle * self.table.readable[where], 0.0), float)
 
     def follow(self, anchor: int) -> list[Pursued]:
         """The best courses on which candidate `anchor` is the strongest line: a few for each gear at the end."""
@@ -175,15 +178,13 @@ class Pursuit:
 
     def _others(self, gear: int, multiple: float) -> F32:
         """Votes in one gear of all lines but those that run where the anchor's does."""
-        return self.votes[gear] - self._mine(gear, multiple)
+        mine = self._mine(gear, multiple)
+        return self.votes[gear] - self._votes(mine) if mine.size else self.votes[gear]
 
-    def _mine(self, gear: int, multiple: float) -> F32:
-        """Votes in one gear of the lines that run where the anchor's does; kept, as several courses ask for them."""
+    def _mine(self, gear: int, multiple: float) -> FloatArray:
+        """Multiples of the lines that run where the anchor's does in one gear."""
         lines = self.lines[gear]
-        mine = tuple(lines[np.abs(np.log(lines / multiple)) < DISTINCT].tolist())
-        if mine not in self._kept:
-            self._kept[mine] = self._votes(np.array(mine))
-        return self._kept[mine]
+        return np.asarray(lines[np.abs(np.log(lines / multiple)) < DISTINCT])
 
     def _votes(self, multiples: FloatArray) -> F32:
         out = np.zeros((self.table.score.shape[0], self.rates_hz.size, SLOPES.size), np.float32)
@@ -200,13 +201,6 @@ def _distinct(multiples: Sequence[float]) -> FloatArray:
         if not kept or np.log(multiple / kept[-1]) >= DISTINCT:
             kept.append(multiple)
     return np.array(kept)
-
-
-def _apart(multiples: FloatArray, others: FloatArray) -> FloatArray:
-    """Those of `multiples` that run on none of the others."""
-    if not multiples.size or not others.size:
-        return multiples
-    return np.asarray(multiples[np.abs(np.log(multiples[:, None] / others)).min(axis=1) >= DISTINCT])
 
 
 def _best_courses(score: F32) -> list[tuple[IntArray, IntArray, IntArray, float]]:

@@ -27,8 +27,11 @@ SAME_TRACK = 0.006
 SHORTEST_RUN = 4
 """Frames in a gear below which a track is taken for a slip of the tracking."""
 
-JUMP_TOLERANCE = 0.025
-"""How far a jump may be off the ratio of two gears, in ln: cells, and the slope between two frames."""
+JUMP_TOLERANCE = 0.035
+"""How far a jump may be off the ratio of two gears, in ln: cells, and the slopes on either side."""
+
+BENDS_FRAMES, STEEPEST = 3.0, 0.1
+"""Frames about a change that are not trusted, and the steepest slope of a drive in ln a second."""
 
 TOUCHES_HZ = 4.0
 """A line that comes this near to half the sample rate may have crossed it, or turned back there."""
@@ -59,7 +62,8 @@ def renamed(pursuit: Pursuit, found: Sequence[Pursued]) -> list[Pursued]:
                 continue
             for gear in _gears(pursuit, own, changes):
                 assert pursuit.per_wheel is not None
-                out += _as_pursued(pursuit, anchor, own - np.log(pursuit.per_wheel[gear]), gear, anchored)
+                rate = _mended(own - np.log(pursuit.per_wheel[gear]), changes)
+                out += _as_pursued(pursuit, anchor, rate, gear, anchored)
     return out
 
 
@@ -116,7 +120,8 @@ def _gears(pursuit: Pursuit, log_rate: FloatArray, changes: tuple[int, ...]) -> 
         return
     log_gear = np.log(pursuit.per_wheel)
     edges = [*changes, log_rate.size]
-    jumps = [_jump(log_rate, t) for t in changes]
+    bounds = [0, *edges]
+    jumps = [_jump(log_rate, t, bounds[i], bounds[i + 2]) for i, t in enumerate(changes)]
 
     def onward(gears: list[int]) -> Iterator[list[int]]:
         if len(gears) == len(edges):
@@ -131,10 +136,27 @@ def _gears(pursuit: Pursuit, log_rate: FloatArray, changes: tuple[int, ...]) -> 
             yield np.repeat(np.array(gears, np.intp), np.diff([0, *edges]))
 
 
-def _jump(values: FloatArray, t: int) -> float:
-    """Step at frame t beyond what the slopes on either side make of one frame."""
-    slopes = 0.25 * (values[t - 1] - values[max(t - 3, 0)] + values[min(t + 2, values.size - 1)] - values[t])
-    return float(values[t] - values[t - 1] - slopes)
+def _jump(values: FloatArray, t: int, first: int, last: int) -> float:
+    """Step at frame t between runs [first, t) and [t, last), both continued straight to between its frames.
+
+    A course with a gear of another ratio bends over to it within a few frames of the change; those are left out.
+    """
+    sides = []
+    for frames in (np.arange(max(first, t - 7), t), np.arange(t, min(last, t + 7))):
+        away = frames[np.abs(frames - t + 0.5) > BENDS_FRAMES]
+        use = away if away.size >= 3 else frames
+        slope, level = np.polyfit(use - t + 0.5, values[use], 1)
+        sides.append(float(level) if abs(slope) < STEEPEST else float(values[use].mean()))
+    return sides[1] - sides[0]
+
+
+def _mended(log_rate: FloatArray, changes: tuple[int, ...]) -> FloatArray:
+    """The wheel's rate with the frames next to each change drawn straight from those beside them."""
+    frames = np.arange(log_rate.size)
+    near = np.zeros(log_rate.size, bool)
+    for t in changes:
+        near |= np.abs(frames - t + 0.5) < BENDS_FRAMES
+    return np.interp(frames, frames[~near], log_rate[~near])
 
 
 def _as_pursued(

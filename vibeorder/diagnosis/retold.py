@@ -14,10 +14,9 @@ from vibeorder.diagnosis.gears import GearCourse
 from vibeorder.diagnosis.judge import Hypothesis, Judgement
 from vibeorder.diagnosis.namings import Naming
 from vibeorder.diagnosis.propose import RateDoubt
-from vibeorder.diagnosis.scan import HOP_S, Clock, Scan, Track
+from vibeorder.diagnosis.scan import HOP_S, Bands, Clock, Scan, Track
 from vibeorder.diagnosis.signal import Signal
 from vibeorder.diagnosis.weighing import Explained
-from vibeorder.spectrum.baseband import demodulate
 
 __all__ = ["Weighed", "piece_of"]
 
@@ -27,7 +26,6 @@ IntArray = NDArray[np.intp]
 TOLD_FROM = -6.0
 """Log share of some class's weight from which a hypothesis is kept; the best of every class always is."""
 
-BAND_RATE_HZ = 24.0
 REACH, STEP = 0.002, 0.001
 DOUBT = RateDoubt(0.0, 0.004, 0.002, 0.001)
 
@@ -80,19 +78,14 @@ def _hypotheses(
         {int(g) for w in group if w.explained.gear is not None for g in np.unique(w.explained.gear)}
     )
     clock = _clock(part, naming)
-    tracks, bands = [], []
+    tracks: list[Track] = []
     for j, candidate in enumerate(candidates):
         ratios: list[tuple[int | None, float]] = [(None, 1.0)]
         if candidate.basis == "engine":
             ratios = [] if per_wheel is None else [(int(numbers[g]), float(per_wheel[g])) for g in used]
-        for number, ratio in ratios:
-            multiple = candidate.multiple * ratio
-            tracks.append(Track(j, number, multiple))
-            bands.append(
-                demodulate(part.samples, part.valid, part.rate_hz, naming.turns * multiple, BAND_RATE_HZ)
-            )
+        tracks += [Track(j, number, candidate.multiple * ratio) for number, ratio in ratios]
     empty = np.zeros((clock.mid_s.size, clock.engine_cells), np.float32)
-    scan = Scan(tuple(tracks), clock, tuple(empty for _ in tracks), tuple(bands))
+    scan = Scan(tuple(tracks), clock, tuple(empty for _ in tracks), Bands(part, clock, tracks))
     turns_s = np.arange(0.0, clock.mid_s[-1] + 1.0, 0.5)
     course = Course(
         np.zeros(clock.mid_s.size), naming.pursued.anchor, 0.0, np.zeros(turns_s.size), turns_s, locked=True

@@ -44,6 +44,9 @@ BLIND_AT_ZERO_HZ, BLIND_AT_NYQUIST_HZ = 2.5, 1.0
 FOLDED_COST = 0.02
 """All else equal, a line is taken as not folded."""
 
+SKIRT_BINS, SKIRT_FROM = 3, 0.25
+"""How far a line's window reaches, in bins, and the share of its peak below which power is taken for its skirt."""
+
 STANDS_OUT = 0.1
 """Share of frames and places in which a line is taken to be, when asked of one place at a time."""
 
@@ -109,10 +112,22 @@ def _read(
         spectra = np.fft.fft(samples[:, None, s : s + size] * kernel, axis=-1)
         white = np.einsum("bij,jkb->ikb", whitener, spectra[..., places.first : places.last])
         energy = float(there[s : s + size] @ window**2) * level[i] + 1e-12
-        power = (white.real**2 + white.imag**2).sum(axis=0) / energy
+        power = _without_skirts((white.real**2 + white.imag**2).sum(axis=0) / energy)
         whole = there[s : s + size].mean() > 0.4
         out[i] = _bounded(places.largest(power), samples.shape[0]) if whole else 0.0
     return out
+
+
+def _without_skirts(power: F32) -> F32:
+    """Power of dechirped spectra [shape (chirps, bins)], what a stronger line beside sheds held down.
+
+    However strong a line is, half a hertz beside it there is none: a name that puts one there is wrong.
+    """
+    from scipy.ndimage import maximum_filter1d
+
+    peak = maximum_filter1d(power, 2 * SKIRT_BINS + 1, axis=1)
+    share = np.minimum(power / (SKIRT_FROM * peak + 1e-20), 1.0)
+    return np.asarray(power * share**3, np.float32)
 
 
 class _Places:

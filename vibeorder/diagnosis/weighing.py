@@ -1,7 +1,7 @@
 """One naming weighed: every line of the vehicle read along its course, for every course of gears worth trying."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -23,11 +23,17 @@ BoolArray = NDArray[np.bool_]
 COINCIDE_HZ = 0.45
 """Two lines nearer than this share their blocks."""
 
+CLEAR_OF_ANCHOR_HZ = 0.8
+"""Nearer than this to the strong line nothing is read of another: what is left of it is there too."""
+
 PARTLY, MOSTLY = 0.1, 0.55
 """Shares of the blocks between which two lines coincide for a part of the record (one gear of several)."""
 
 SHIFT_HALF_S = 0.6
 """Half of the time that a change of gear takes, with what is not known of its instant."""
+
+VOUCHED_TIMES, VOUCHED_BESIDE = 4.0, 30.0
+"""How much more than its reading in blocks an anchor may get from its frames: more, and its course runs beside it."""
 
 ANCHOR_STRENGTH_SE = 0.12
 
@@ -126,7 +132,7 @@ class _Course:
         return self._read[(j, gear)]
 
     def _off_anchor(self, line: Tracked) -> Tracked:
-        return _less(line, np.abs(self._seen(line) - self.own_seen) < COINCIDE_HZ)
+        return _less(line, np.abs(self._seen(line) - self.own_seen) < CLEAR_OF_ANCHOR_HZ)
 
     def _in_gears(self, j: int, at: IntArray, held: FloatArray) -> Tracked:
         """An engine line's blocks, each from the gear that holds there."""
@@ -179,7 +185,10 @@ def _place(clusters: list[_Cluster], j: int, line: Tracked, seen: FloatArray) ->
         if share > MOSTLY:
             cluster.members.append(j)
             return
-        free = cluster is not clusters[0] and cluster.pair is None and len(cluster.members) == 1
+        if cluster is clusters[0]:
+            line = _less(line, np.abs(seen - cluster.seen) < CLEAR_OF_ANCHOR_HZ)
+            continue
+        free = cluster.pair is None and len(cluster.members) == 1
         if share > PARTLY and free and partner is None:
             partner = (cluster, near & (cluster.line.weight > 0))
         else:
@@ -206,7 +215,7 @@ def _as_lines(
     for i, cluster in enumerate(clusters):
         whole = next(readings)
         if i == 0:
-            whole = _anchor_reading(whole, anchored)
+            whole = _anchor_reading(whole, min(anchored, VOUCHED_TIMES * whole.best + VOUCHED_BESIDE))
         if cluster.pair is None:
             out.append(Line(tuple(cluster.members), whole))
         else:
@@ -221,4 +230,4 @@ def _anchor_reading(reading: Reading, best: float) -> Reading:
     rms = max(reading.amplitude_rms, float(AMPLITUDES[0]))
     off = -0.5 * ((np.log(AMPLITUDES) - np.log(rms)) / ANCHOR_STRENGTH_SE) ** 2
     log_l = np.where(rms > AMPLITUDES, np.maximum(best + off, 0.0), best + off)
-    return Reading(log_l, reading.amplitude_rms, reading.snr, reading.frequency_hz, reading.used_blocks)
+    return replace(reading, log_likelihood=log_l)

@@ -1,7 +1,8 @@
 """Reading: a file in, a Recording out (samples on a uniform time base, and what was mended).
 
 `read_recording` is the door for the shake. The pieces of a text log (`read_table`, `find_stamps`,
-`find_speed`, `speed_trace`) serve the speed room, which reads logs of another device.
+`find_speed`, `speed_trace`) serve the speed room, which reads logs of another device. `sound_of` and `marks_of`
+give what a recording of our own recorder holds beside the shake.
 """
 
 from vibeorder.recording.besides import find_speed, speed_trace
@@ -9,6 +10,7 @@ from vibeorder.recording.jsonlog import recognise as is_json
 from vibeorder.recording.jsonlog import table_from_json
 from vibeorder.recording.model import Quality, Recording, Trace
 from vibeorder.recording.options import ReadOptions
+from vibeorder.recording.ourfile import marks_of, sound_of
 from vibeorder.recording.reading import READERS, read_recording
 from vibeorder.recording.scale import speed_factor
 from vibeorder.recording.stamps import Stamps, find_stamps, words_of
@@ -25,8 +27,10 @@ __all__ = [
     "find_speed",
     "find_stamps",
     "is_json",
+    "marks_of",
     "read_recording",
     "read_table",
+    "sound_of",
     "speed_factor",
     "speed_trace",
     "table_from_json",

@@ -7,6 +7,7 @@ from pathlib import Path, PurePosixPath
 import numpy as np
 
 from vibeorder.errors import RecordingError
+from vibeorder.recording import ourfile
 from vibeorder.recording.axes import find_axes
 from vibeorder.recording.besides import find_speed, speed_trace
 from vibeorder.recording.jsonlog import recognise as is_json
@@ -78,6 +79,8 @@ def read(path: Path, options: ReadOptions) -> Recording:
             if len(infos) > MAX_MEMBERS:
                 raise RecordingError(f"{path.name} holds {len(infos)} files; zip the logs of one drive only")
             _check_sizes(path, sum(info.file_size for info in infos))
+            if ourfile.is_ours([info.filename for info in infos]):
+                return ourfile.read(path, options)
             members = [
                 _Member(info.filename, path, bundle.read(info))
                 for info in infos

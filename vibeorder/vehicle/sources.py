@@ -163,7 +163,7 @@ def _entry(
 
 
 _TREAD = (
-    "the tread centre (radial) and the sidewall (lateral) of each tire; where over the limit, the rim at "
+    "the tread center (radial) and the sidewall (lateral) of each tire; where over the limit, the rim at "
     "both bead seats"
 )
 
@@ -173,13 +173,13 @@ _WHEELS = (
         causes=(
             "tire out of round, or stiffer on one side",
             "bent rim",
-            "wheel not centred on its hub, or tire not seated on its rim",
+            "wheel not centered on its hub, or tire not seated on its rim",
             "out of balance: lost weight, mud or snow in the rim",
             "flat spot from standing or from a locked wheel, or a broken belt",
             "hub or axle flange out of true",
         ),
         first_check="Pressure, mud, lost weights and bulges first; then a dial indicator on the tread "
-        "centre and the sidewall of each wheel, then on the rim, then on the hub flange and its pilot. Tire "
+        "center and the sidewall of each wheel, then on the rim, then on the hub flange and its pilot. Tire "
         "against rim: turn the tire half a turn on its rim and measure again. Balance last.",
         runout_where=f"{_TREAD}, then the hub flange",
         never=RUNOUT_BEFORE_BALANCE,
@@ -192,7 +192,7 @@ _WHEELS = (
             "rim pressed oval by a hard hit",
             "flat spots on opposite sides",
         ),
-        first_check="Dial indicator round the tread centre: look for two high spots half a turn apart; then "
+        first_check="Dial indicator round the tread center: look for two high spots half a turn apart; then "
         "the same on the bead seats. A true reading all round leaves tire stiffness: try another tire in "
         "its place.",
         runout_where=_TREAD,
@@ -250,10 +250,10 @@ _WHEELS = (
 )  # fmt: skip
 
 _SHAFT_FIRST_CAUSES = (
-    "pinion flange or yoke out of true or off centre",
+    "pinion flange or yoke out of true or off center",
     "bent or dented tube",
     "lost balance weight, or undercoating or mud on the tube",
-    "shaft refitted in another position on its flange, or a joint not centred in its yoke",
+    "shaft refitted in another position on its flange, or a joint not centered in its yoke",
 )
 _SHAFT_SECOND_CAUSES = (
     "working angles of the joints unequal or too steep",
@@ -269,7 +269,7 @@ _ANGLES_CHECK = (
 _SHAFTS = (
     _entry(
         "driveshaft", 1.0, "driveshaft", prior=2.0, growth=GROWTH_FIRST, healthy=(0.7, 0.010),
-        causes=(*_SHAFT_FIRST_CAUSES, "two-piece shaft: centre bearing worn or its bracket loose"),
+        causes=(*_SHAFT_FIRST_CAUSES, "two-piece shaft: center bearing worn or its bracket loose"),
         first_check="Look for dents, dirt and bare patches where a weight was welded; then a dial indicator "
         "on the tube, front, middle and rear, then on the pinion flange. Shaft against flange: turn the "
         "shaft half a turn on its flange and measure again. Balance only a shaft that runs true.",
@@ -282,7 +282,7 @@ _SHAFTS = (
         causes=(
             *_SHAFT_SECOND_CAUSES,
             "pinion angle or ride height changed: springs, blocks, worn mount, load",
-            "two-piece shaft: centre bearing at the wrong height",
+            "two-piece shaft: center bearing at the wrong height",
         ),
         first_check="Worst pulling away or on load: "
         + _ANGLES_CHECK.format(ends="the transmission output, the shaft and the pinion"),
@@ -377,7 +377,7 @@ _ENGINE = (
         "motor", 1.0, "electric motor", prior=0.7, growth=GROWTH_FIRST, healthy=(0.4, 0.006),
         causes=(
             "rotor out of balance, or a worn rotor bearing",
-            "spline between motor and reduction gear worn or off centre",
+            "spline between motor and reduction gear worn or off center",
             "collapsed drive-unit mount",
         ),
         first_check="Same speed pulling, coasting and recuperating: a rotor's own shake stays, a spline's "

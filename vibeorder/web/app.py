@@ -26,13 +26,14 @@ from vibeorder.web.jobs_common import keep_comparison
 from vibeorder.web.jobs_kept import keep_in_job
 from vibeorder.web.pages_common import problem, sentence_of
 from vibeorder.web.queue import BusyError, Queue
+from vibeorder.web.recordings import Recordings
 from vibeorder.web.settings import Settings
 from vibeorder.web.store import NotThereError, Store
 from vibeorder.web.vehicles import Vehicles
 
 __all__ = ["PAGES", "create_app"]
 
-PAGES = ("upload", "waiting", "vehicles", "access", "result", "bench", "jobs", "classroom")
+PAGES = ("upload", "waiting", "vehicles", "access", "result", "bench", "jobs", "classroom", "recorder")
 """Modules of vibeorder.web.pages, each with ROUTES."""
 STATIC = Path(__file__).parent / "static"
 NO_ROOM = (errno.ENOSPC, errno.EDQUOT, errno.EFBIG)
@@ -86,6 +87,7 @@ def _house(settings: Settings, show_code: Callable[[str], None] | None) -> House
         access=Access(show_code),
         uploads=asyncio.Semaphore(settings.limits.uploads_at_once),
         casebook=casebook,
+        recordings=Recordings(settings.folder / "recordings", settings.limits),
     )
 
 

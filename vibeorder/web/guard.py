@@ -97,6 +97,8 @@ class Guard:
         answer: Response | None = None
         if not host_is_ours(headers.get("host", ""), self.settings.lan):
             answer = PlainTextResponse("This name does not belong to the shop page.\n", 421)
+        elif self._belongs_to_secure(scope):
+            answer = RedirectResponse(_secure_address(scope, headers, self.settings.secure_port), 307)
         elif self._needs_code(scope, cookies):
             answer = _ask_for_code(scope)
         elif _too_long(headers, self._most(scope)):
@@ -111,6 +113,10 @@ class Guard:
             if not right:
                 answer = refuse(scope, 403, STALE_FORM)
         await (answer or self.app)(scope, receive, send)
+
+    def _belongs_to_secure(self, scope: Scope) -> bool:
+        """Whether another machine came in the clear although there is a secure page for it."""
+        return bool(self.settings.secure_port) and scope["scheme"] == "http" and not scope["state"]["local"]
 
     def _needs_code(self, scope: Scope, cookies: dict[str, str]) -> bool:
         if scope["state"]["local"]:
@@ -143,7 +149,9 @@ class Guard:
                 static = scope["path"].startswith("/static/")
                 headers.setdefault("Cache-Control", "no-cache" if static else "no-store")
                 if new_session and not static:
-                    headers.append("Set-Cookie", cookie(SESSION_COOKIE, new_session))
+                    headers.append(
+                        "Set-Cookie", cookie(SESSION_COOKIE, new_session, scope["scheme"] == "https")
+                    )
             await send(message)
 
         return sending
@@ -162,9 +170,12 @@ def too_large(most: int) -> str:
     )
 
 
-def cookie(name: str, value: str) -> str:
-    """A cookie for this session of the browser, out of reach of scripts and of other sites."""
-    return f"{name}={value}; Path=/; HttpOnly; SameSite=Strict"
+def cookie(name: str, value: str, secure: bool = False) -> str:
+    """A cookie for this session of the browser, out of reach of scripts and of other sites.
+
+    secure: set on the secure page; the browser then never sends it in the clear.
+    """
+    return f"{name}={value}; Path=/; HttpOnly; SameSite=Strict" + ("; Secure" if secure else "")
 
 
 def cookies_of(scope: Scope) -> dict[str, str]:
@@ -209,6 +220,12 @@ def refuse(scope: Scope, status: int, sentence: str) -> Response:
     from vibeorder.web.pages_common import problem
 
     return problem(Request(scope), sentence, status)
+
+
+def _secure_address(scope: Scope, headers: Headers, port: int) -> str:
+    """The same page under https, at the name that the visitor used (checked to be ours before)."""
+    name = urlsplit(f"//{headers.get('host', '')}").hostname or ""
+    return f"https://{f'[{name}]' if ':' in name else name}:{port}{scope['path']}"
 
 
 def _ask_for_code(scope: Scope) -> Response:

@@ -8,6 +8,7 @@ from starlette.requests import Request
 
 from vibeorder.web.access import Access
 from vibeorder.web.queue import Queue
+from vibeorder.web.recordings import Recordings
 from vibeorder.web.settings import Settings
 from vibeorder.web.store import Store
 from vibeorder.web.vehicles import Vehicles
@@ -18,7 +19,7 @@ __all__ = ["House", "house_of"]
 @dataclass(frozen=True, slots=True)
 class House:
     """The page's parts. casebook: the file of jobs, which may not be there yet (open it with create=True).
-    uploads: held by each upload while it comes in."""
+    uploads: held by each upload while it comes in. recordings: of the phones' recorder page."""
 
     settings: Settings
     store: Store
@@ -27,6 +28,7 @@ class House:
     access: Access
     uploads: asyncio.Semaphore
     casebook: Path
+    recordings: Recordings
 
 
 def house_of(request: Request) -> House:

@@ -58,6 +58,8 @@ class Settings:
     """How the page is served. folder: vehicles, results and the casebook, made where missing.
 
     lan: whether other machines may reach it (then with an access code). workers: child processes at once.
+    addresses, secure_port: this machine's on the network and the port of the secure page there; 0 for none, and
+    then other machines are answered on `port`.
     """
 
     folder: Path
@@ -66,6 +68,8 @@ class Settings:
     lan: bool = False
     workers: int = field(default_factory=lambda: max(1, min(MOST_WORKERS, os.cpu_count() or 1)))
     limits: Limits = field(default_factory=Limits)
+    addresses: tuple[str, ...] = ()
+    secure_port: int = 0
 
 
 def default_folder() -> Path:

@@ -8,6 +8,7 @@ from vibeorder.errors import VibeorderError
 from vibeorder.web.access import TooManyTriesError
 from vibeorder.web.guard import PASS_COOKIE, cookie
 from vibeorder.web.house import house_of
+from vibeorder.web.network import qr_svg, secure_address, with_code
 from vibeorder.web.pages_common import form_text, render
 
 __all__ = ["ROUTES"]
@@ -17,9 +18,10 @@ async def show(request: Request) -> Response:
     """The form; on the machine itself the code."""
     house = house_of(request)
     local = bool(request.state.local)
-    return render(
-        request, "access.html", code=house.access.code if local and house.settings.lan else "", error=""
-    )
+    code = house.access.code if local and house.settings.lan else ""
+    address = secure_address(house.settings)
+    drawn = qr_svg(with_code(address, code)) if code and address else ""
+    return render(request, "access.html", code=code, error="", address=address, qr=drawn)
 
 
 async def give(request: Request) -> Response:
@@ -33,7 +35,7 @@ async def give(request: Request) -> Response:
         status = 429 if isinstance(error, TooManyTriesError) else 403
         return render(request, "access.html", status, code="", error=str(error))
     answer = RedirectResponse("/", 303)
-    answer.headers.append("Set-Cookie", cookie(PASS_COOKIE, ticket))
+    answer.headers.append("Set-Cookie", cookie(PASS_COOKIE, ticket, request.url.scheme == "https"))
     return answer
 
 
