@@ -23,6 +23,10 @@ HELD_SPREAD = 0.02
 """Spread of ln(rate), 5 to 95%, up to which a line has one frequency: its mean. Else it is given at the median rate."""
 
 LEAST_STEPS = 3
+UNTOLD = 2.0
+"""Errors of constant lines on simulated drives are twice what scatter and noise alone would make them: the course was
+fitted to the same samples, and speed wanders within a block."""
+
 STRONG = 30.0
 """Power ratio beyond which a block's phase gains no more weight: the course's own error rules there."""
 
@@ -81,7 +85,7 @@ def measured_line(
     # a block at either end or before a shift may be missing: the mean of what is left is off by its scatter
     spread = float(np.std(course[use])) if held else 0.0
     frequency = float(course[use].mean()) + off if held else expected * ratio
-    se = float(np.hypot(off_se, spread / use.size))
+    se = UNTOLD * float(np.sqrt(off_se**2 + (spread / use.size) ** 2 + _noise_se(blocks, use) ** 2))
     return Measured(ratio, se / typical, frequency, se)
 
 
@@ -115,6 +119,18 @@ def _steps(blocks: Blocks, use: NDArray[np.intp]) -> tuple[float, float]:
     mean = float((weight * found).sum())
     variance = float((weight * (found - mean) ** 2).sum())
     return mean, float(np.sqrt(variance * (weight**2).sum()))
+
+
+def _noise_se(blocks: Blocks, use: NDArray[np.intp]) -> float:
+    """What the noise leaves open of a frequency in Hz: a straight line through the blocks' phases.
+
+    The course was locked on these very phases, so their scatter about it no longer shows it. sd of a slope,
+    sigma sqrt(12 / n^3) / hop (any textbook on least squares), sigma^2 = 1 / (2 signal to noise).
+    """
+    ratio = (np.abs(blocks.centre[:, use] / blocks.noise[:, use]) ** 2).sum(axis=0) - blocks.centre.shape[0]
+    sigma = float(np.sqrt(np.mean(1.0 / (2.0 * np.maximum(ratio, 0.5))))) / (2.0 * np.pi)
+    hop = float(blocks.mid_s[1] - blocks.mid_s[0])
+    return sigma * float(np.sqrt(12.0 / use.size**3)) / hop
 
 
 def _multiples(hypothesis: Hypothesis, index: int) -> FloatArray:

@@ -31,6 +31,11 @@ FIX_NOISE_MPS = 0.1
 SPEED_BEND_MPS2 = 0.15
 """Noise of a logged speed, and how much a vehicle's acceleration changes in a second (common practice, no source)."""
 
+GRID_S = 0.25
+LEAST_READINGS = 5
+HOLD = 1e-9
+"""Grid of a smoothed speed, the readings needed for one, and what keeps the equations regular over a long gap."""
+
 RELATIVE_NOISE_RMS = 0.3
 """Recordings of unknown scale are brought to this rms: that of road noise in m/s^2, as a starting point."""
 
@@ -59,14 +64,9 @@ def steady_clock(signal: Signal, given: SpeedGiven, vehicle: Vehicle) -> tuple[C
 
 def trace_clock(signal: Signal, trace: Trace, vehicle: Vehicle, lag_s: float) -> tuple[Clock, RateDoubt]:
     """Nominal wheel from a logged speed that runs `lag_s` late."""
-    from scipy.interpolate import PchipInterpolator
-
     times = np.arange(signal.samples.shape[1]) / signal.rate_hz
-    own, values = trace.times_s - lag_s, _smoothed(trace)
-    if own.size == 1:
-        speed = np.full(times.size, values[0])
-    else:
-        speed = PchipInterpolator(own, values)(np.clip(times, own[0], own[-1]))
+    own, values = _smoothed(trace)
+    speed = np.interp(times, own - lag_s, values)
     sd = float(np.hypot(vehicle.tire.relative_se, SENSOR_SPEED_SE))
     rate = np.maximum(speed, 0.0) / vehicle.tire.circumference_m
     return _clock(signal, rate, 0.045), RateDoubt(0.0, sd, 0.0045, 0.002)
@@ -77,20 +77,34 @@ def lag_of(trace: Trace) -> float:
     return NOMINAL_GPS_LAG_S if trace.lag_s is None else trace.lag_s
 
 
-def _smoothed(trace: Trace) -> FloatArray:
-    """Logged speed with its noise taken out: the smoothest course that its noise allows (Whittaker 1923)."""
+def _smoothed(trace: Trace) -> tuple[FloatArray, FloatArray]:
+    """Times and speeds of the smoothest course that the noise of the logged speed allows (Whittaker 1923).
+
+    On a grid finer than the readings, which lie between its points, so that it bends between them as well: the change
+    of acceleration over a step is what is penalised.
+    """
     from scipy.linalg import solveh_banded
 
-    n = trace.values.size
-    if n < 5:
-        return trace.values
-    hop = float(np.median(np.diff(trace.times_s)))
-    stiffness = (FIX_NOISE_MPS / (SPEED_BEND_MPS2 * hop**2)) ** 2 * max(1.0, 1.0 / hop)
+    times, values = trace.times_s, trace.values
+    if values.size < LEAST_READINGS or times[-1] - times[0] < GRID_S * LEAST_READINGS:
+        return times, values
+    hop_s = max(float(np.median(np.diff(times))), 1e-3)
+    n = int(np.ceil((times[-1] - times[0]) / GRID_S)) + 1
+    place = (times - times[0]) / GRID_S
+    low = np.minimum(place.astype(int), n - 2)
+    share = place - low
+    # ten readings a second are no better than one: their errors go together
+    stiffness = (FIX_NOISE_MPS / (SPEED_BEND_MPS2 * GRID_S**1.5)) ** 2 * max(1.0, 1.0 / hop_s)
     bands = np.zeros((3, n))
-    bands[2] = 1.0 + stiffness * np.concatenate([[1.0, 5.0], np.full(n - 4, 6.0), [5.0, 1.0]])
+    bands[2] = stiffness * np.concatenate([[1.0, 5.0], np.full(n - 4, 6.0), [5.0, 1.0]]) + HOLD
     bands[1, 1:] = stiffness * np.concatenate([[-2.0], np.full(n - 3, -4.0), [-2.0]])
     bands[0, 2:] = stiffness
-    return np.asarray(solveh_banded(bands, trace.values))
+    right = np.zeros(n)
+    for at, weight in ((low, 1.0 - share), (low + 1, share)):
+        np.add.at(bands[2], at, weight**2)
+        np.add.at(right, at, weight * values)
+    np.add.at(bands[1], low + 1, share * (1.0 - share))
+    return times[0] + GRID_S * np.arange(n), np.asarray(solveh_banded(bands, right))
 
 
 def _clock(signal: Signal, rate_hz: FloatArray, reach: float) -> Clock:

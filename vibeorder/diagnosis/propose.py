@@ -87,7 +87,7 @@ class Effort:
     constants: int
 
 
-THOROUGH, BRISK = Effort(12, 4), Effort(5, 2)
+THOROUGH, BRISK = Effort(12, 4), Effort(4, 1)
 """For one stretch, and for each of the several of a long recording, whose evidence adds up."""
 
 

@@ -169,7 +169,7 @@ _TREAD = (
 
 _WHEELS = (
     _entry(
-        "tire_wheel", 1.0, "tire or wheel", prior=3.0, growth=GROWTH_FIRST, healthy=(0.9, 0.022),
+        "tire_wheel", 1.0, "tire or wheel", prior=3.0, growth=GROWTH_FIRST, healthy=(0.9, 0.025),
         causes=(
             "tire out of round, or stiffer on one side",
             "bent rim",
@@ -186,7 +186,7 @@ _WHEELS = (
         note=WHICH_WHEEL,
     ),
     _entry(
-        "tire_wheel", 2.0, "tire or wheel", prior=1.0, growth=GROWTH_HIGHER, healthy=(0.8, 0.015),
+        "tire_wheel", 2.0, "tire or wheel", prior=1.0, growth=GROWTH_HIGHER, healthy=(0.8, 0.017),
         causes=(
             "oval tire: two high spots, or two stiff ones, half a turn apart",
             "rim pressed oval by a hard hit",
@@ -199,7 +199,7 @@ _WHEELS = (
         note=WHICH_WHEEL,
     ),
     _entry(
-        "tire_wheel", 3.0, "tire or wheel", prior=0.5, growth=GROWTH_HIGHER, healthy=(0.7, 0.010),
+        "tire_wheel", 3.0, "tire or wheel", prior=0.5, growth=GROWTH_HIGHER, healthy=(0.7, 0.012),
         causes=(
             "tire with three high or stiff spots: splices of belt and carcass, uneven wear",
             "wheel drawn out of shape by uneven lug-nut torque",
