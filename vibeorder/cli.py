@@ -23,7 +23,7 @@ if TYPE_CHECKING:
     from vibeorder.diagnosis import Diagnosis, Weighed
     from vibeorder.recording import ReadOptions, Recording, Trace
     from vibeorder.speed.given import SpeedGiven
-    from vibeorder.vehicle import RateRow, Vehicle
+    from vibeorder.vehicle import Vehicle
 
 __all__ = ["app", "main"]
 
@@ -242,12 +242,13 @@ def rates(
     low_range: LowRange = False,
 ) -> None:
     """Print how fast each part turns at a road speed, and the frequencies it can shake at."""
+    from vibeorder.rates_text import rates_text
     from vibeorder.units import parse_speed
     from vibeorder.vehicle import load_vehicle, rate_table
 
     car = load_vehicle(vehicle)
     rows = rate_table(car, parse_speed(speed).si, gear, low_range)
-    door.say(_rates_text(car, rows, speed, gear))
+    door.say(rates_text(car, rows, speed, gear))
 
 
 @app.command()
@@ -377,24 +378,6 @@ def _report(result: "Diagnosis") -> str:
     width = get_terminal_size((80, 24)).columns if screen else 80
     wide_set = (sys.stdout.encoding or "").lower().replace("-", "").startswith("utf")
     return as_text(result, width=width, terminal=screen, ascii_only=not wide_set)
-
-
-def _rates_text(car: "Vehicle", rows: Sequence["RateRow"], speed: str, gear: int | None) -> str:
-    """The rate table, plain enough to be read on a phone at the roadside."""
-    wide = max(len(row.label) for row in rows)
-    in_gear = f" in gear {gear}" if gear is not None else ""
-    heads = f"{'rpm':>6}  {'1x Hz':>7}  {'2x Hz':>7}  {'3x Hz':>7}  {'firing':>7}  {'known to':>8}"
-    title = f"{car.name} at {speed.strip()}{in_gear}, tire {car.tire.given}"
-    lines = [title, "", f"{'part':{wide}}  {heads}"]
-    for row in rows:
-        firing = "-" if row.firing_hz is None else f"{row.firing_hz:.1f}"
-        lines.append(
-            f"{row.label:{wide}}  {row.rpm:6.0f}  {row.first_hz:7.2f}  {row.second_hz:7.2f}  "
-            f"{row.third_hz:7.2f}  {firing:>7}  {f'{100.0 * row.relative_se:.1f}%':>8}"
-        )
-    if gear is None and car.cylinders:
-        lines += ["", "Give --gear N to see the engine and what it drives."]
-    return "\n".join(lines) + "\n"
 
 
 if __name__ == "__main__":

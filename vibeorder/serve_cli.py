@@ -130,8 +130,9 @@ def _for_others(port: int) -> str:
 
 
 _WARNING = """\
-The phone warns once that nobody vouches for this page: no authority can, for an address inside a shop.
-Nobody else can read along. Choose "Advanced" or "Details", then "Proceed" or "Visit this website".
+The phone warns once that nobody vouches for this page: no authority can, for an address inside a shop. What is
+sent is encrypted all the same. Choose "Advanced" or "Details", then "Proceed" or "Visit this website"; to make
+sure that it is this machine, compare the fingerprint.
 """
 
 

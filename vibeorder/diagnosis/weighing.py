@@ -26,7 +26,7 @@ COINCIDE_HZ = 0.45
 CLEAR_OF_ANCHOR_HZ = 0.8
 """Nearer than this to the strong line nothing is read of another: what is left of it is there too."""
 
-PARTLY, MOSTLY = 0.1, 0.55
+PARTLY, MOSTLY = 0.1, 0.9
 """Shares of the blocks between which two lines coincide for a part of the record (one gear of several)."""
 
 SHIFT_HALF_S = 0.6
@@ -221,8 +221,23 @@ def _as_lines(
         else:
             alone, other_alone, shared, other_whole = (next(readings) for _ in range(4))
             members = (cluster.members[0], cluster.pair[0])
-            out.append(PairLine(members, (alone, other_alone), shared, (whole, other_whole)))
+            out += _paired(members, (alone, other_alone), shared, (whole, other_whole))
     return tuple(out)
+
+
+def _paired(
+    members: tuple[int, int], own: tuple[Reading, Reading], shared: Reading, whole: tuple[Reading, Reading]
+) -> list[Line | PairLine]:
+    """Two that coincide for a part: as one line that is the first's or the second's throughout, or as both.
+
+    Read in parts a line loses the phase that it keeps from part to part, so the parts count only where neither
+    explains the whole as well.
+    """
+    either = [whole[k].best + own[1 - k].best for k in (0, 1)]
+    if max(either) < own[0].best + own[1].best + shared.best:
+        return [PairLine(members, own, shared, whole)]
+    k = int(np.argmax(either))
+    return [Line((members[k],), whole[k]), Line((members[1 - k],), own[1 - k])]
 
 
 def _anchor_reading(reading: Reading, best: float) -> Reading:

@@ -45,17 +45,9 @@ def recording_from_table(table: Table, options: ReadOptions, scale_from: Table |
     samples, kept_times, notes, repaired = _clean(table, axes, times)
     factor, known, unit_note = _scale(table, axes, samples, options, scale_from)
     samples *= factor
-    largest = max(float(samples.max()), -float(samples.min()))
-    if largest > LARGEST_SAMPLE:
-        raise RecordingError(
-            f"{', '.join(axes.names)} of {table.source} reach {largest:.0e}, which no accelerometer does; "
-            "--axes names the right columns"
-        )
-    speed: Trace | None = None
-    speed_notes: list[str] = []
-    if speed_column is not None:
-        shake = (kept_times, samples) if known else None
-        speed, speed_notes = speed_trace(table, speed_column, times, options.speed_unit, shake)
+    _check_largest(table, axes, samples)
+    shake = (kept_times, samples) if known else None
+    speed, speed_notes = _road_speed(table, speed_column, times, options, shake)
     table.forget()
     uniform = to_uniform(kept_times, samples, table.source)
     said = [*table.notes, stamps.said, *set_back, axes.said, unit_note, *notes, *uniform.history]
@@ -162,6 +154,28 @@ def _scale(
     if sister_known:
         return sister_factor, True, f"{sister_note}, in {scale_from.source} beside it"
     return factor, known, note
+
+
+def _check_largest(table: Table, axes: Axes, samples: FloatArray) -> None:
+    largest = max(float(samples.max()), -float(samples.min()))
+    if largest > LARGEST_SAMPLE:
+        raise RecordingError(
+            f"{', '.join(axes.names)} of {table.source} reach {largest:.0e}, which no accelerometer does; "
+            "--axes names the right columns"
+        )
+
+
+def _road_speed(
+    table: Table,
+    column: int | None,
+    times: FloatArray,
+    options: ReadOptions,
+    shake: tuple[FloatArray, FloatArray] | None,
+) -> tuple[Trace | None, list[str]]:
+    """The speed column, its unit proved by the shake's own acceleration where that has a scale."""
+    if column is None:
+        return None, []
+    return speed_trace(table, column, times, options.speed_unit, shake)
 
 
 def _dated(trace: Trace | None, epoch_s: float | None) -> Trace | None:

@@ -52,8 +52,8 @@ MOTION_NAME, SPEED_NAME, SOUND_NAME, SOUND_CLOCK_NAME = (
     "sound_clock.csv",
 )
 TIME = "time_s"
-WITH_GRAVITY = tuple(f"{axis}_with_gravity_mps2" for axis in "xyz")
-WITHOUT_GRAVITY = tuple(f"{axis}_without_gravity_mps2" for axis in "xyz")
+WITH_GRAVITY = tuple(f"acceleration_{axis}_mps2" for axis in "xyz")
+WITHOUT_GRAVITY = tuple(f"linear_acceleration_{axis}_mps2" for axis in "xyz")
 MOTION_COLUMNS = (TIME, *WITH_GRAVITY, *WITHOUT_GRAVITY, *(f"rotation_{axis}_degps" for axis in "xyz"))
 """Columns of motion.csv; an empty cell is a number that the phone did not give."""
 SPEED_COLUMNS = (TIME, "speed_mps", "arrived_s", "from", "accuracy_m")

@@ -41,10 +41,16 @@ SILENCE = 1 << 16
 MOST_ROWS_A_SECOND = 1000
 WHOLE_ZIP_DATE = (1980, 1, 1, 0, 0, 0)
 """Of every file in the zip: the same pieces give the same bytes. When it was recorded stands in the JSON."""
+TOTAL = "m/s^2 along the phone's own axis, gravity in"
+LINEAR = "m/s^2 along the phone's own axis, gravity taken out by the phone"
 UNITS = {
     "time_s": "s since the recording began, the stamp of the motion event or of the position itself",
-    "_with_gravity_mps2": "m/s^2 on the phone's own axis, gravity in",
-    "_without_gravity_mps2": "m/s^2 on the phone's own axis, gravity taken out by the phone",
+    "linear_acceleration_x_mps2": LINEAR,
+    "linear_acceleration_y_mps2": LINEAR,
+    "linear_acceleration_z_mps2": LINEAR,
+    "acceleration_x_mps2": TOTAL,
+    "acceleration_y_mps2": TOTAL,
+    "acceleration_z_mps2": TOTAL,
     "_degps": "degrees per second about the phone's own axis",
     "speed_mps": "m/s",
     "arrived_s": "s since the recording began, when the page was told",

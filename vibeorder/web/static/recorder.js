@@ -1,7 +1,7 @@
 // The recorder page: ask, check, record, keep, send. What is recorded is on the phone before anything else happens to it.
 
 import { Collector } from "./recorder_piece.js";
-import { Away, send } from "./recorder_send.js";
+import { Away, Locked, send } from "./recorder_send.js";
 import { Motion, Place, Sound, stillness } from "./recorder_sensors.js";
 import * as store from "./recorder_store.js";
 
@@ -397,7 +397,11 @@ async function sendRows() {
       await list();
     } catch (trouble) {
       if (trouble instanceof Away) {
-        tell(row.id, `${trouble.message} It is kept here and sent by itself.`);
+        tell(row.id, `${trouble.message} The recording is kept here until it has arrived.`);
+        if (trouble instanceof Locked) {
+          document.querySelector(`[data-id="${row.id}"] .state`).append(" ", link("Give the code", "/access", "button"));
+          return;
+        }
         retry = setTimeout(sendAll, RETRY_MS[Math.min(waited++, RETRY_MS.length - 1)]);
         return;
       }

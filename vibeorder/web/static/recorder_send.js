@@ -3,6 +3,7 @@
 import * as store from "./recorder_store.js";
 
 export class Away extends Error {}
+export class Locked extends Away {}
 export class Refused extends Error {}
 
 const PATIENCE_MS = 30000;
@@ -15,7 +16,7 @@ async function ask(path, options = {}) {
     throw new Away("The shop page is out of reach.");
   }
   const said = await answer.json().catch(() => ({}));
-  if (answer.status === 401) throw new Refused("This phone has to give the access code again.");
+  if (answer.status === 401) throw new Locked("This phone has to give the access code again.");
   if ([408, 429, 502, 503, 504].includes(answer.status)) throw new Away(said.error || "The shop page is busy.");
   return { status: answer.status, said };
 }
