@@ -141,7 +141,7 @@ def _why(diagnosis: Diagnosis) -> dict[str, Any]:
     """What speaks for and against, where it was asked for."""
     blocks = [
         {
-            "title": capitalised(block.title),
+            "title": capitalised(block.title).removesuffix("."),
             "sections": [
                 {"heading": heading, "lines": [{"what": what, "said": said} for what, said in lines]}
                 for heading, lines in block.sections
