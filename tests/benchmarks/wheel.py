@@ -95,7 +95,7 @@ def smoke(inside: Path, room: Path) -> Iterator[str]:
 
 
 def help_time(command: list[str], room: Path) -> str:
-    """Ten runs after a first one, which compiles. What else the machine does only adds: the fastest is judged."""
+    """Ten runs after a first one, which compiles. The fastest is judged; on a busy machine the CPU time alone."""
     said = run(command, cwd=room)
     if "diagnose" not in said.stdout:
         return failed(said)
@@ -110,7 +110,10 @@ def help_time(command: list[str], room: Path) -> str:
         after.children_user + after.children_system - before.children_user - before.children_system
     ) / HELP_RUNS
     words = f"{statistics.median(times):.2f} s ({min(times):.2f} to {max(times):.2f}); {cpu:.2f} s"
-    return words if min(times) < HELP_LIMIT_S else f"{words} FAILED: over {HELP_LIMIT_S} s"
+    busy = hasattr(os, "getloadavg") and os.getloadavg()[0] > (os.cpu_count() or 1)
+    taken = cpu if busy else min(times)
+    said_busy = f", load {os.getloadavg()[0]:.0f} on {os.cpu_count()}" if busy else ""
+    return f"{words}{said_busy}" + (f" FAILED: over {HELP_LIMIT_S} s" if taken >= HELP_LIMIT_S else "")
 
 
 def first_suspect(text: str) -> str:
