@@ -229,6 +229,16 @@ def test_a_damaged_recording_is_one_sentence(
     assert "\n" not in str(trouble.value)
 
 
+def test_a_member_without_a_name_is_one_sentence(tmp_path: Path) -> None:
+    """A name is cut off at a zero byte (APPNOTE 4.4.17), and zipfile asks what is left for its last letter."""
+    data = bytearray(whole(tmp_path).read_bytes())
+    data[data.rindex(b"PK\x01\x02") + 46] = 0
+    broken = tmp_path / "nameless.zip"
+    broken.write_bytes(bytes(data))
+    with pytest.raises(RecordingError, match="cannot be unpacked"):
+        read_recording(broken)
+
+
 @settings(max_examples=60, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(at=st.floats(0, 1, exclude_max=True), value=st.integers(0, 255), cut=st.booleans())
 def test_a_byte_changed_or_the_rest_cut_off_is_read_or_refused_never_worse(
