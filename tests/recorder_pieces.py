@@ -74,7 +74,7 @@ def pieces_of(
                 events=end,
                 fixes=[[t, v, t + 0.3, "gps", 4.0] for t, v in fixes if second <= t < second + 1],
                 marks=[t for t in marks if second <= t < second + 1],
-            )  # fmt: skip
+            )
         )
     return made
 

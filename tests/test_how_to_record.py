@@ -72,18 +72,10 @@ def said(one: Thinned, rate_hz: int, folder: Path) -> str:
     path = thin(ROOT / "sample_data" / one.sample, 200 // rate_hz, folder / f"{rate_hz}-{one.sample}")
     result = diagnose(read_recording(path), load_vehicle(TRUCK), gear=one.gear)
     best = max(result.suspects, key=lambda suspect: suspect.probability)
-    nothing = result.nothing_found_probability
-    beside = f" (nothing: {nothing:.0%})" if nothing > 0.1 else ""
-    named = f"{best.label.split(' (')[0]}: {sure(best.probability)}{beside}"
-    if max(nothing, best.probability) < 0.5:
-        return f"undecided, {named}"
-    if nothing > best.probability:
-        return f"nothing that turns: {sure(nothing)}, **missed**"
-    return named if (best.part, best.order) == (one.part, 1.0) else f"{named}, **wrong**"
-
-
-def sure(probability: float) -> str:
-    return "over 99%" if probability > 0.99 else f"{probability:.0%}"
+    group = {(best.part, best.order), *best.indistinct_from}
+    missed = (one.part, 1.0) not in group or result.nothing_found_probability > best.probability
+    mark = " **Missed.**" if missed else ""
+    return f"{result.verdict}{mark}"
 
 
 def thin(log: Path, step: int, target: Path) -> Path:

@@ -93,6 +93,7 @@ def read(path: Path, options: ReadOptions) -> Recording:
         RuntimeError,
         EOFError,
         ValueError,
+        IndexError,  # a member without a name, in zipfile itself
     ) as error:
         raise RecordingError(f"{path.name} begins like a zip but cannot be unpacked ({str(error)[:80]}); "
                              "copy it again") from error  # fmt: skip

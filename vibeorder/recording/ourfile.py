@@ -143,12 +143,14 @@ def marks_of(path: Path) -> tuple[float, ...]:
 @contextmanager
 def _opened(path: Path) -> Iterator[zipfile.ZipFile]:
     """The zip; whatever is wrong inside it ends in one sentence."""
+    import lzma
     import zlib
 
+    damage = (zipfile.BadZipFile, NotImplementedError, RuntimeError, EOFError, ValueError, OSError)
     try:
         with zipfile.ZipFile(path) as bundle:
             yield bundle
-    except (zipfile.BadZipFile, NotImplementedError, RuntimeError, EOFError, ValueError, zlib.error) as error:
+    except (*damage, zlib.error, lzma.LZMAError) as error:
         raise RecordingError(
             f"{path.name} is a damaged recording ({str(error)[:80]}); send it from the phone again, or copy it again"
         ) from error

@@ -44,6 +44,8 @@ MAIN_FIELD = {
 }  # fmt: skip
 """Where a sentence stands that no single field is to blame for."""
 MOST_MOUNTS, MOST_RUNS, MOST_PIECES = 4, 4, 4
+LEAST_PLACES = 4
+"""Readings that a circle needs, as `parse_readings` has it."""
 _RECORDING = re.compile(r"\.wav\b", re.IGNORECASE)
 
 
@@ -262,7 +264,19 @@ def _readings(r: _Reader, prefix: str, line: str, bolts: int | None = None) -> s
                 r.need(f"{prefix}c{i}", f"the reading {text!r} at {name} is not a number")
                 return None
     text = typed_readings(r.typed, prefix, line)
-    return r.tried(line, text or None, lambda said: parse_readings(said, bolts=bolts))
+    return r.tried(_blamed(r, prefix, line), text or None, lambda said: parse_readings(said, bolts=bolts))
+
+
+def _blamed(r: _Reader, prefix: str, line: str) -> str:
+    """The field that a fault of the readings is said beside: their line, or the cell furthest from zero.
+
+    With less than a circle in the cells nothing is wrong yet, and nothing is said beside them.
+    """
+    cells = {f"{prefix}c{i}": r.typed.get(f"{prefix}c{i}", "").strip() for i in range(count_of(r.typed))}
+    sizes = {name: abs(as_number(text)) for name, text in cells.items() if NUMBER.fullmatch(text)}
+    if r.text(line) or len(sizes) < LEAST_PLACES:
+        return line
+    return max(sizes, key=lambda name: sizes[name])
 
 
 def _mounts(r: _Reader) -> list[str]:

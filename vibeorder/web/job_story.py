@@ -8,6 +8,7 @@ from typing import Any
 from vibeorder.bench import Sheet
 from vibeorder.casebook import Entry, Job
 from vibeorder.errors import VibeorderError
+from vibeorder.report.wording import percent
 from vibeorder.vehicle import order_text, part_text
 from vibeorder.web.bench_answers import pictures_again
 from vibeorder.web.bench_form import SHEETS
@@ -102,7 +103,7 @@ def local_time(stamp: str) -> str:
 def _recording(entry: Entry, store: Store, time: str, iso: str) -> Told:
     body = entry.body
     diagnosis = _mapping(body.get("diagnosis"))
-    suspects = tuple((_suspect(one), f"{100 * float(one['probability']):.0f}%") for one in _suspects(entry))
+    suspects = tuple((_suspect(one), percent(float(one["probability"]))) for one in _suspects(entry))
     where = _result_of(entry, store)
     links = ((("The whole result", f"/result/{where}"),) if where else ())  # fmt: skip
     role = str(body.get("role", "before"))

@@ -26,6 +26,7 @@ __all__ = [
 TEMPLATES = Path(__file__).parent / "templates"
 NAVIGATION = (
     ("/", "Road test"),
+    ("/record", "Record"),
     ("/vehicles", "Vehicles"),
     ("/bench", "Bench"),
     ("/jobs", "Jobs"),

@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import Any
 
 from vibeorder.diagnosis.result import Diagnosis, Suspect
+from vibeorder.report.why_text import LEAD, why_blocks
 from vibeorder.report.wording import (
     SuspectGroup,
     capitalised,
@@ -25,6 +26,7 @@ from vibeorder.report.wording import (
     table_numbers,
     twin_lines,
 )
+from vibeorder.vehicle.trade import COSTS_NOTHING_FIRST
 from vibeorder.web.draw.png import ink_png
 from vibeorder.web.picture import map_pixels, picture_of
 
@@ -73,8 +75,10 @@ def view_of(diagnosis: Diagnosis) -> dict[str, Any]:
         "twins": list(twin_lines(groups)),
         "speed": _sentences(speed_lines(diagnosis.speed)),
         "history": _sentences(diagnosis.history),
-        "notes": _sentences((*diagnosis.notes, healthy_text(diagnosis))),
+        "costs_nothing": COSTS_NOTHING_FIRST if COSTS_NOTHING_FIRST in diagnosis.notes else "",
+        "notes": _sentences((*_other_notes(diagnosis), healthy_text(diagnosis))),
         "cautions": _sentences(diagnosis.cautions),
+        "why": _why(diagnosis),
         "picture": picture_of(diagnosis),
     }
 
@@ -131,6 +135,25 @@ def _besides(diagnosis: Diagnosis, groups: Sequence[SuspectGroup]) -> str:
 
 def _relative(diagnosis: Diagnosis) -> bool:
     return all(one.unit != "m/s^2" for one in diagnosis.suspects)
+
+
+def _why(diagnosis: Diagnosis) -> dict[str, Any]:
+    """What speaks for and against, where it was asked for."""
+    blocks = [
+        {
+            "title": capitalised(block.title).removesuffix("."),
+            "sections": [
+                {"heading": heading, "lines": [{"what": what, "said": said} for what, said in lines]}
+                for heading, lines in block.sections
+            ],
+        }
+        for block in why_blocks(diagnosis)
+    ]
+    return {"lead": LEAD, "blocks": blocks}
+
+
+def _other_notes(diagnosis: Diagnosis) -> list[str]:
+    return [note for note in diagnosis.notes if note != COSTS_NOTHING_FIRST]
 
 
 def _sentences(lines: Iterable[str]) -> list[str]:

@@ -212,9 +212,8 @@ def _moved_cells(typed: Mapping[str, str]) -> dict[str, str]:
 
 
 def _unit_of_limit(typed: Mapping[str, str]) -> str:
-    """The unit of a limit that came with the address: the sheet is read in the unit that the limit has."""
-    unit = typed.get("limit", "").rpartition(" ")[2]
-    return unit if unit in UNITS else UNITS[0]
+    """The dial's unit for a limit that came with the address: mm for one in mm; an inch dial reads thousandths."""
+    return "mm" if typed.get("limit", "").endswith(" mm") else UNITS[0]
 
 
 def _page(

@@ -233,7 +233,7 @@ def _join_address(request: Request) -> str:
     """Where phones find the way in: this machine's network address where it is open to the network."""
     settings = house_of(request).settings
     if settings.lan and request.state.local:
-        from vibeorder.serve_cli import lan_addresses
+        from vibeorder.web.network import lan_addresses
 
         for address in lan_addresses():
             return f"http://{address}:{request.url.port or settings.port}/classroom/join"

@@ -15,6 +15,7 @@ from starlette.responses import FileResponse, JSONResponse, RedirectResponse, Re
 from starlette.routing import Route
 
 from vibeorder.errors import VibeorderError
+from vibeorder.web.guard import CONTENT_POLICY
 from vibeorder.web.house import House, house_of
 from vibeorder.web.pages_common import render, sentence_of
 from vibeorder.web.queue import REQUEST_FILE, BusyError
@@ -26,13 +27,18 @@ __all__ = ["OFFLINE", "ROUTES"]
 STATIC = Path(__file__).parents[1] / "static"
 OFFLINE = "recorder_offline.js"
 ASKED_NAME = "asked.json"
+PAGE_POLICY = CONTENT_POLICY.replace("script-src 'self'", "script-src 'self' blob:")
+"""The sound's script is held in memory from the first moment on, since a worklet is fetched only when it is begun, and
+then the network may be away."""
 STATUS = {MissingError: 409, ConflictError: 409, DamagedError: 422, BusyError: 503, NotThereError: 404}
 
 
 async def page(request: Request) -> Response:
     """The recorder. It holds nothing of this visit, so that the phone can keep it for when the network is away."""
     limits = house_of(request).settings.limits
-    return render(request, "recorder.html", most_s=round(limits.decoded_s))
+    answer = render(request, "recorder.html", most_s=round(limits.decoded_s))
+    answer.headers["Content-Security-Policy"] = PAGE_POLICY
+    return answer
 
 
 async def offline(_: Request) -> Response:

@@ -16,10 +16,12 @@ from vibeorder.web.draw.ordermap import ordermap_svg
 from vibeorder.web.draw.signs import sign_svg
 from vibeorder.web.draw.spectrum import spectrum_svg
 from vibeorder.web.house import house_of
-from vibeorder.web.pages_common import render
+from vibeorder.web.jobs_kept import KEPT_FILE
+from vibeorder.web.pages_common import for_page, render
 from vibeorder.web.queue import REQUEST_FILE
 from vibeorder.web.store import NotThereError
 from vibeorder.web.to_bench import bench_link, steps_for
+from vibeorder.web.vehicle_form import plain_words
 from vibeorder.web.view import MAP_DAY, MAP_NIGHT, SPECTRUM_CSV, SUSPECTS_CSV, VIEW_FILE
 
 __all__ = ["FILES", "ROUTES"]
@@ -136,6 +138,7 @@ def _page(request: Request, name: str, number: int, told: list[dict[str, Any]]) 
         maps=maps,
         legend=_legend(picture),
         asked=_asked(request, name),
+        kept=_kept(request, name),
         saved=_stem(view["source"]),
     )
 
@@ -144,6 +147,8 @@ def _view(request: Request, name: str, number: int) -> dict[str, Any]:
     view = house_of(request).store.read_json(name, f"{number}/{VIEW_FILE}")
     if not isinstance(view, dict):
         raise NotThereError("this result is not there any more; send the recording again")
+    for told in ("history", "notes", "speed"):
+        view[told] = [for_page(plain_words(sentence)) for sentence in view[told]]
     return view
 
 
@@ -199,6 +204,12 @@ def _asked(request: Request, name: str) -> dict[str, Any]:
     asked = house_of(request).store.read_json(name, REQUEST_FILE)
     arguments = asked.get("arguments") if isinstance(asked, dict) else None
     return arguments if isinstance(arguments, dict) else {}
+
+
+def _kept(request: Request, name: str) -> dict[str, Any]:
+    """{"job": N} where it is in a job, {"error": why} where it should be and is not, else empty."""
+    kept = house_of(request).store.read_json(name, KEPT_FILE)
+    return kept if isinstance(kept, dict) else {}
 
 
 def _vehicle(request: Request, name: str) -> Vehicle | None:

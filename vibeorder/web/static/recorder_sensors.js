@@ -89,6 +89,12 @@ function between(before, here) {
   return { speed: (EARTH_M * Math.hypot(north, east)) / seconds, stamp: (here.stamp + before.stamp) / 2, from: "positions" };
 }
 
+// Fetched with the page: the recording may be begun where the network is away.
+const worklet = fetch("/static/recorder_sound.js")
+  .then((answer) => answer.blob())
+  .then((blob) => URL.createObjectURL(blob))
+  .catch(() => "/static/recorder_sound.js");
+
 // onBlock(segment, frame, arrived, samples); what the browser does to speech is asked to be off, and what it says it did is kept
 export class Sound {
   constructor(onBlock, onEvent) {
@@ -107,7 +113,7 @@ export class Sound {
 
   async start() {
     this.context = new AudioContext({ latencyHint: "playback" });
-    await this.context.audioWorklet.addModule("/static/recorder_sound.js");
+    await this.context.audioWorklet.addModule(await worklet);
     this.node = new AudioWorkletNode(this.context, "recorder-sound", { channelCount: 1, channelCountMode: "explicit" });
     this.node.port.onmessage = ({ data }) => {
       this.loudest = Math.max(data.loudest, this.loudest * 0.8);

@@ -74,12 +74,14 @@ def _judge(
     result = diagnose(
         recording, vehicle, speed=driven, gear=arguments.get("gear"),
         low_range=bool(arguments.get("low_range")), progress=lambda what, part: progress(what, 0.1 + 0.8 * part),
+        explain=True,
     )  # fmt: skip
     progress("writing the sheet", 0.9)
     own = folder / str(number)
     own.mkdir(exist_ok=True)
     (own / "diagnosis.json").write_text(as_json(result), "utf-8")
-    (own / "sheet.html").write_text(as_html(result), "utf-8")
+    # the reasons are read on the page; on paper they would make the two pages four
+    (own / "sheet.html").write_text(as_html(replace(result, explanations=())), "utf-8")
     write_view(result, own)
     progress("done", 1.0)
     return result.verdict

@@ -1,0 +1,276 @@
+"""The shop page from end to end in headless Chromium: what a technician, a trainer and a student do with it.
+
+Values read off: sample_data/README.md says what is wrong with each sample; a total reading is the highest minus the
+lowest (circular run-out, ISO 1101). Skipped where there is no Chromium or no playwright.
+"""
+
+import os
+import re
+import shutil
+import tomllib
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import httpx
+import pytest
+from web_server import SAMPLES, Running, csrf_of, finished, running, upload_sample
+
+if TYPE_CHECKING:
+    from playwright.sync_api import Browser, Page
+
+CHROMIUM = shutil.which("chromium")
+pytestmark = pytest.mark.skipif(CHROMIUM is None, reason="no chromium on this machine's path")
+
+PHONE, PROJECTOR = (390, 844), (1920, 1080)
+PICTURES = os.environ.get("VIBEORDER_PICTURES", "")
+"""A folder to keep what the tests saw in, for a person to look at; none are kept without it."""
+REFUSED = re.compile(r"Failed to load resource: the server responded with a status of 4(04|22)")
+"""What Chromium itself writes about a page that is told to be wrong; no fault of the page."""
+
+Opened = Callable[..., "Page"]
+
+
+@pytest.fixture(scope="module")
+def server(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Running]:
+    with running(tmp_path_factory.mktemp("shop")) as one:
+        yield one
+
+
+@pytest.fixture(scope="module")
+def browser() -> Iterator["Browser"]:
+    api = pytest.importorskip("playwright.sync_api", reason="playwright is not installed")
+    with api.sync_playwright() as play:
+        chromium = play.chromium.launch(executable_path=CHROMIUM, args=["--no-sandbox"])
+        yield chromium
+        chromium.close()
+
+
+@pytest.fixture
+def opened(browser: "Browser", server: Running) -> Iterator[Opened]:
+    """Opens a page in a browser of its own; fails at the end if one of them complained or asked another host."""
+    said: list[str] = []
+    contexts = []
+
+    def open_page(path: str, size: tuple[int, int] = PHONE, **more: Any) -> "Page":
+        context = browser.new_context(viewport={"width": size[0], "height": size[1]}, **more)
+        context.set_default_timeout(30_000)
+        contexts.append(context)
+        page = context.new_page()
+        page.on("console", lambda one: said.append(f"{page.url}: {one.text}"))
+        page.on("pageerror", lambda error: said.append(f"{page.url}: {error}"))
+        page.on("request", lambda one: said.append(one.url) if not one.url.startswith(server.url) else None)
+        page.goto(server.url + path)
+        return page
+
+    yield open_page
+    for context in contexts:
+        context.close()
+    assert [one for one in said if not REFUSED.search(one)] == []
+
+
+def fill_in_truck(page: "Page") -> None:
+    """The sample's vehicle, typed and chosen as its file says."""
+    told = tomllib.loads((SAMPLES / "truck.toml").read_text("utf-8"))
+    page.fill("#name", told["vehicle"]["name"])
+    page.select_option("#layout", told["vehicle"]["layout"])
+    page.fill("#tire_size", told["tire"]["size"])
+    page.fill("#axle_ratio", str(told["axle"]["ratio"]))
+    page.fill("#gears", " ".join(map(str, told["transmission"]["gears"])))
+    page.fill("#cylinders", str(told["engine"]["cylinders"]))
+    page.click("text=More: measured tire")
+    page.fill("#accessories", "\n".join(f"{one['name']} {one['ratio']}" for one in told["accessory"]))
+    page.fill("#limits", "\n".join(f"{place}: {limit}" for place, limit in told["limits"].items()))
+
+
+def keep_picture(page: "Page", name: str) -> bytes:
+    """What stands on the screen at this moment, as PNG."""
+    if PICTURES:
+        Path(PICTURES).mkdir(parents=True, exist_ok=True)
+        page.screenshot(path=f"{PICTURES}/{name}-whole.png", full_page=True)
+    picture = page.screenshot()
+    if PICTURES:
+        Path(PICTURES, f"{name}.png").write_bytes(picture)
+    return picture
+
+
+def size_of(png: bytes) -> tuple[int, int]:
+    """Width and height out of the header (ISO/IEC 15948, 11.2.2)."""
+    return int.from_bytes(png[16:20], "big"), int.from_bytes(png[20:24], "big")
+
+
+def test_a_shake_is_followed_from_the_recording_to_the_dial_and_into_its_job(opened: Opened) -> None:
+    page = opened("/")
+    page.set_input_files("#recording", str(SAMPLES / "pinion_flange.csv"))
+    fill_in_truck(page)
+    page.check("[name=keep_vehicle]")
+    page.fill("#gear", "7")
+    page.select_option("#phone_place", label="seat track, driver's side")
+    page.fill("#complaint", "Booms and shakes from 50 mph")
+    page.select_option("#job", "new")
+    page.get_by_role("button", name="Find the part").click()
+    page.wait_for_url("**/result/**")
+
+    verdict = page.get_by_role("heading", level=1)
+    assert "driveshaft, first order (1x)" in verdict.inner_text()
+    box = verdict.bounding_box()
+    assert box and box["y"] + box["height"] < PHONE[1], "read on a phone without scrolling"
+    assert "Kept in job 1" in page.inner_text("main")
+    page.click("summary:has-text('For and against: Driveshaft')")
+    assert page.is_visible("dt:text-is('Movement')")
+
+    page.get_by_role("link", name="Measure the shaft's runout").last.click()
+    page.wait_for_url("**/bench/runout?**")
+    assert "Suspect: driveshaft" in page.inner_text(".lead")
+    assert page.input_value("#limit") == "0.020 in"
+    assert page.is_checked("[name=unit][value=thou]"), "an inch dial is read in thousandths"
+    for place, reading in enumerate([0, 2, 5, 7, 6, 4, 1, -1]):
+        page.fill(f"#c{place}", str(reading))
+    page.wait_for_selector("#sentence:has-text('8.0 thou')")  # 7 - (-1), while it is typed
+    page.select_option("#job", "1")
+    page.get_by_role("button", name="Work it out and keep it in the job").click()
+    page.wait_for_selector(".done >> text=See the job")
+    assert "within" in page.inner_text("#sentence")
+    page.click("text=See the job")
+
+    story = page.locator(".story")
+    assert "Booms and shakes from 50 mph" in page.inner_text("main")
+    assert story.locator("h3").all_inner_texts() == ["pinion_flange.csv", "Runout"]
+    assert "8.0 thou" in story.inner_text()
+    assert story.locator("svg[role=img]").count() >= 1
+
+
+def test_nonsense_is_answered_with_one_sentence_and_the_recording_stays(opened: Opened) -> None:
+    page = opened("/")
+    page.set_input_files("#recording", str(SAMPLES / "pinion_flange.csv"))
+    fill_in_truck(page)
+    for field, nonsense, named in (
+        ("tire_size", "banana", "banana"),
+        ("axle_ratio", "37.3", "did you mean 3.73"),
+        ("gears", "one two", "one"),
+        ("gear", "R", "the lowest is 1"),
+        ("speed", "fast", "fast"),
+    ):
+        kept = page.input_value(f"#{field}")
+        page.fill(f"#{field}", nonsense)
+        page.get_by_role("button", name="Find the part").click()
+        page.wait_for_selector(f"[role=alert]:has-text('{named}')")
+        assert page.locator("[role=alert]").count() == 1
+        assert "Traceback" not in page.content()
+        page.fill(f"#{field}", kept)
+    page.fill("#gear", "7")
+    page.get_by_role("button", name="Find the part").click()
+    page.wait_for_url("**/result/**")
+    assert "driveshaft" in page.inner_text("h1")
+
+
+def test_a_class_of_two_hears_looks_answers_and_sees_the_truth(opened: Opened) -> None:
+    trainer = opened("/classroom", PROJECTOR)
+    trainer.select_option("#questions", "1")
+    trainer.get_by_role("button", name="Start the round").click()
+    trainer.wait_for_selector("h1:has-text('Question 1 of 1')")
+    code = trainer.inner_text(".code-small")
+
+    students = []
+    for nickname in ("Ada", "Bo"):
+        page = opened("/classroom/join")
+        page.fill("#code", code.lower())
+        page.fill("#nickname", nickname)
+        page.get_by_role("button", name="Join").click()
+        page.wait_for_selector("h2:has-text('Your answer')")
+        students.append(page)
+    ada, bo = students
+    for page in students:
+        choices = page.locator("input[name=answer]").evaluate_all("all => all.map(one => one.value)")
+        assert page.locator("#truth").count() == 0
+    for value in choices[:2]:  # one may think again
+        ada.check(f"input[value='{value}']")
+        ada.locator("section", has_text="Your answer").get_by_role("button").click()
+        ada.wait_for_selector(".done >> text=You said")
+    bo.check("input[name=answer] >> nth=-1")
+    bo.get_by_role("button", name="That is my answer").click()
+    trainer.wait_for_selector("#count:has-text('2 of 2 have answered')")
+
+    trainer.get_by_role("button", name="Reveal the truth").click()
+    truth = trainer.wait_for_selector("#truth ~ .verdict")
+    assert truth
+    for page in students:
+        page.wait_for_selector("#truth ~ .verdict")
+        assert page.inner_text("#truth ~ .verdict") == truth.inner_text()
+        assert page.locator(".reasons li").count() >= 1
+    assert trainer.inner_text(".standing").count("\n") >= 2
+    trainer.get_by_role("link", name="Scoreboard for the projector").click()
+    trainer.wait_for_selector("h1:has-text('Final scores')")
+    assert sorted(trainer.locator(".nickname").all_inner_texts()) == ["Ada", "Bo"]
+    assert {*trainer.locator("tbody .points").all_inner_texts()} <= {"0", "0.5", "1"}
+    assert size_of(keep_picture(trainer, "board")) == PROJECTOR
+
+
+@pytest.fixture(scope="module")
+def addresses(server: Running) -> dict[str, str]:
+    """Every page there is, with something on it: what it shows -> its address."""
+    with httpx.Client(base_url=server.url, timeout=60.0) as client:
+        name = upload_sample(
+            client, server.house, "pinion_flange.csv", gear="7", job="new", complaint="A boom"
+        )
+        asked = {
+            "csrf_token": csrf_of(client), "vehicle": "invented-truck", "fault": "driveshaft@1", "strength": "clear",
+            "kind": "held", "low": "60 mph", "high": "", "gear": "6", "road": "smooth", "duration": "20", "rate": "200",
+        }  # fmt: skip
+        lesson = client.post("/classroom/lesson", data=asked).headers["location"].rsplit("/", 1)[1]
+        assert [finished(client, task)["state"] for task in (name, lesson)] == ["done", "done"]
+    vehicle = server.house.vehicles.all()[0].name
+    sheets = ("runout", "half-turn", "mating", "effect", "balance", "angles", "shaft")
+    job = server.house.store.read_json(name, "kept.json")
+    assert job
+    return {
+        "road test": "/",
+        "road test again": f"/again/{name}",
+        "result": f"/result/{name}",
+        "vehicles": "/vehicles",
+        "vehicle": f"/vehicles/{vehicle}",
+        "new vehicle": "/vehicles/new",
+        "bench": "/bench",
+        **{sheet: f"/bench/{sheet}" for sheet in sheets},
+        "runout prefilled": f"/bench/runout?part=driveshaft&order=1&place=tube_rear&limit=0.020+in&from={name}",
+        "jobs": "/jobs",
+        "job": f"/jobs/{job['job']}",
+        "classroom": "/classroom",
+        "join": "/classroom/join",
+        "lesson": f"/classroom/{lesson}",
+        "recorder": "/record",
+        "recordings": "/recordings",
+        "access": "/access",
+        "nothing there": "/no-such-page",
+    }
+
+
+def test_axe_finds_nothing_on_any_page_in_dark_or_light(
+    opened: Opened, addresses: dict[str, str], server: Running
+) -> None:
+    checker = pytest.importorskip("axe_playwright_python.sync_playwright", reason="axe is not installed")
+    page = opened("/", color_scheme="light", reduced_motion="reduce")
+    found = {}
+    for shows, address in addresses.items():
+        page.goto(server.url + address)
+        page.evaluate("document.querySelectorAll('details').forEach((one) => { one.open = true; })")
+        for scheme in ("light", "dark"):
+            page.emulate_media(color_scheme=scheme)
+            violations = checker.Axe().run(page).response["violations"]
+            if violations:
+                found[shows, scheme] = [(one["id"], one["nodes"][0]["html"]) for one in violations]
+    assert found == {}
+
+
+@pytest.mark.parametrize("size", [PHONE, PROJECTOR], ids=["phone", "projector"])
+def test_no_page_runs_out_of_the_screen_or_lacks_its_way_elsewhere(
+    opened: Opened, addresses: dict[str, str], server: Running, size: tuple[int, int]
+) -> None:
+    page = opened("/", size)
+    ways = {"Road test", "Record", "Vehicles", "Bench", "Jobs", "Classroom"}
+    for shows, address in addresses.items():
+        page.goto(server.url + address)
+        assert page.evaluate("document.documentElement.scrollWidth <= innerWidth"), shows
+        assert set(page.locator("nav.tabs a").all_inner_texts()) == ways, shows
+        assert page.locator("h1").count() == 1, shows
+        assert size_of(keep_picture(page, f"{shows}-{size[0]}".replace(" ", "-"))) == size
