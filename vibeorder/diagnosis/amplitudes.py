@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from vibeorder.diagnosis.evidence import AMPLITUDES
 
-__all__ = ["HealthyPrior", "Member", "complaint_from", "line_evidence", "log_prior_of"]
+__all__ = ["HealthyPrior", "Member", "complaint_from", "line_evidence", "log_prior_of", "log_prior_together"]
 
 FloatArray = NDArray[np.float64]
 
@@ -94,6 +94,11 @@ def line_evidence(
 def log_prior_of(member: Member, felt_from: float = COMPLAINT_FROM_MPS2) -> FloatArray:
     """Log prior of (absent, AMPLITUDES...) of one source in its role."""
     return _log_prior((member,), felt_from)
+
+
+def log_prior_together(members: Sequence[Member], felt_from: float = COMPLAINT_FROM_MPS2) -> FloatArray:
+    """Log prior of (absent, AMPLITUDES...) of what several sources in their roles make, their powers added."""
+    return _log_prior(tuple(members), felt_from)
 
 
 @lru_cache(maxsize=16384)

@@ -143,7 +143,8 @@ def judge_stretch(
     """Judge one stretch on its own clock."""
     per_wheel = setting.engine_per_wheel()
     floor = floor_of(part)
-    scan = scan_tracks(part, floor, clock, _tracks(candidates, clock, per_wheel, setting.gear))
+    tracks = _tracks(candidates, clock, per_wheel, setting.gear)
+    scan = scan_tracks(part, floor, clock, tracks, setting.vehicle.tire.circumference_m)
     ratio = None if engine_hz is None else _ratio(engine_hz, clock, part.rate_hz)
     found = judge(
         scan,

@@ -1,12 +1,18 @@
 """All lines of one hypothesis: every candidate read along its course, lines that coincide sharing one reading."""
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
-from vibeorder.diagnosis.amplitudes import HealthyPrior, complaint_from, line_evidence, log_prior_of
+from vibeorder.diagnosis.amplitudes import (
+    HealthyPrior,
+    Member,
+    complaint_from,
+    line_evidence,
+    log_prior_together,
+)
 from vibeorder.diagnosis.blocks import Blocks, Course, Shelf, candidate_blocks
 from vibeorder.diagnosis.candidates import Candidate
 from vibeorder.diagnosis.evidence import AMPLITUDES, Reading
@@ -41,39 +47,51 @@ class Line:
 
     members: tuple[int, ...]
     reading: Reading
+    joints: HealthyPrior | None = None
 
     def evidence(
         self, healthy: Sequence[HealthyPrior], roles: Sequence[str], log_scale: float = 0.0
     ) -> float:
-        """Log evidence with every member in its role."""
+        """Log evidence with every member in its role, over that of the road's joints alone where it runs on them."""
         felt_from = complaint_from(self.reading.band_noise_rms * float(np.exp(-log_scale)))
-        return line_evidence(
-            self.reading.log_likelihood, [(healthy[m], roles[m]) for m in self.members], log_scale, felt_from
-        )
+        found = self.reading.log_likelihood
+        road = _road(self.joints, log_scale)
+        parts = [(healthy[m], roles[m]) for m in self.members]
+        alone = line_evidence(found, road, log_scale, felt_from) if road else 0.0
+        return line_evidence(found, [*parts, *road], log_scale, felt_from) - alone
 
 
 @dataclass(frozen=True, slots=True)
 class PairLine:
-    """Two lines that coincide for a part of the record: what each says alone, and what they say together."""
+    """Two lines that coincide for a part of the record: what each says alone, and what they say together.
+
+    joints: what the road's joints add to each, or None.
+    """
 
     members: tuple[int, int]
     own: tuple[Reading, Reading]
     shared: Reading
     readings: tuple[Reading, Reading]
+    joints: tuple[HealthyPrior | None, HealthyPrior | None] = (None, None)
 
     def evidence(
         self, healthy: Sequence[HealthyPrior], roles: Sequence[str], log_scale: float = 0.0
     ) -> float:
-        """Log evidence over both strengths; where the lines coincide their powers add."""
+        """Log evidence over both strengths, over that of the road's joints alone where they run on them."""
+        road = [_road(j, log_scale) for j in self.joints]
+        parts = [[(healthy[m], roles[m]), *r] for m, r in zip(self.members, road, strict=True)]
+        alone = self._evidence(road, log_scale) if any(road) else 0.0
+        return self._evidence(parts, log_scale) - alone
+
+    def _evidence(self, parts: Sequence[Sequence[Member]], log_scale: float) -> float:
+        """Where the lines coincide their powers add."""
         amplitudes = np.concatenate([[0.0], AMPLITUDES])
         shift = np.log(AMPLITUDES) + log_scale
         grid = np.log(AMPLITUDES)
         alone = [
-            log_prior_of(
-                (healthy[m], roles[m]), complaint_from(whole.band_noise_rms * float(np.exp(-log_scale)))
-            )
+            log_prior_together(members, complaint_from(whole.band_noise_rms * float(np.exp(-log_scale))))
             + np.concatenate([[0.0], np.interp(shift, grid, r.log_likelihood, left=0.0)])
-            for m, r, whole in zip(self.members, self.own, self.readings, strict=True)
+            for members, r, whole in zip(parts, self.own, self.readings, strict=True)
         ]
         together = np.log(np.maximum(np.hypot(amplitudes[:, None], amplitudes), 1e-9)) + log_scale
         shared = np.interp(together, grid, self.shared.log_likelihood, left=0.0)
@@ -135,7 +153,8 @@ class LineReader:
             if partner is None:
                 # folded twins share a place, not a phase: the one that follows the line best speaks for all
                 reading = max((self._whole(b) for b in (head, *twins)), key=lambda r: r.best)
-                lines.append(Line((head.candidate, *(t.candidate for t in twins)), reading))
+                members = (head.candidate, *(t.candidate for t in twins))
+                lines.append(Line(members, reading, self._joints(head)))
                 continue
             left = [b for b in left if b is not partner]
             lines.append(self._pair(head, partner))
@@ -149,7 +168,23 @@ class LineReader:
             own,
             a.read(a.weight * near_a, A_PART_OF_IT),
             (self._whole(a), self._whole(b)),
+            (self._joints(a), self._joints(b)),
         )
+
+    def _joints(self, blocks: Blocks) -> HealthyPrior | None:
+        """What the road's joints add to a line, None where it does not run on them."""
+        joints, clock = self._scan.joints, self._scan.clock
+        if not joints.found:
+            return None
+        rate_hz = np.interp(blocks.mid_s, clock.mid_s, clock.rate_hz)
+        return joints.beside(blocks.folded_hz, rate_hz, blocks.weight, blocks.block_s)
+
+
+def _road(joints: HealthyPrior | None, log_scale: float) -> list[Member]:
+    """The road's joints as a member of a line, their strength brought from recorded units to m/s^2."""
+    if joints is None:
+        return []
+    return [(replace(joints, median_mps2=joints.median_mps2 * float(np.exp(-log_scale))), "healthy")]
 
 
 def _near(a: Blocks, b: Blocks) -> tuple[float, BoolArray]:

@@ -13,9 +13,9 @@ from numpy.typing import NDArray
 
 from vibeorder.diagnosis.floor import GENTLE, RANK, SMOOTH_HZ, STEEP, Floor
 from vibeorder.diagnosis.signal import Signal
-from vibeorder.diagnosis.wheelframes import LEAST_TURNS, wheel_frames
+from vibeorder.diagnosis.wheelframes import LEAST_TURNS, WheelFrames, wheel_frames
 
-__all__ = ["NOTHING_MOVES", "MovingFloor", "moving_floor"]
+__all__ = ["NOTHING_MOVES", "MovingFloor", "moving_floor", "road_frames"]
 
 FloatArray = NDArray[np.float64]
 
@@ -60,16 +60,22 @@ class MovingFloor:
 NOTHING_MOVES = MovingFloor(np.zeros(0), np.zeros(0))
 
 
-def moving_floor(signal: Signal, turns: FloatArray, floor: Floor) -> MovingFloor:
+def road_frames(signal: Signal, turns: FloatArray) -> WheelFrames | None:
+    """Long frames against the wheel's angle, for what the road does; None where there are too few."""
+    duration_s = signal.samples.shape[1] / signal.rate_hz
+    mid_s = np.arange(0.5 * FRAME_S, duration_s - 0.5 * FRAME_S + 1e-6, HOP_S)
+    if mid_s.size < LEAST_FRAMES:
+        return None
+    return wheel_frames(signal, turns, mid_s, FRAME_S, min(TOP_HZ, 0.45 * signal.rate_hz))
+
+
+def moving_floor(frames: WheelFrames | None, floor: Floor) -> MovingFloor:
     """Mean over frames of the log spectrum against wheel angle, lines taken out by a median over frequency."""
     from scipy.ndimage import percentile_filter
 
-    duration_s = signal.samples.shape[1] / signal.rate_hz
-    mid_s = np.arange(0.5 * FRAME_S, duration_s - 0.5 * FRAME_S + 1e-6, HOP_S)
-    top_hz = min(TOP_HZ, 0.45 * signal.rate_hz)
-    if mid_s.size < LEAST_FRAMES:
+    if frames is None:
         return NOTHING_MOVES
-    frames = wheel_frames(signal, turns, mid_s, FRAME_S, top_hz)
+    top_hz = min(TOP_HZ, 0.45 * floor.sample_rate_hz)
     use = (frames.cover > 0.9) & (frames.turns > max(LEAST_TURNS, FRAME_S))
     if use.sum() < LEAST_FRAMES or np.ptp(np.log(frames.turns[use])) < HELD:
         return NOTHING_MOVES

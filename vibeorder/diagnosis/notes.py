@@ -1,6 +1,8 @@
-"""What else is said of a recording: beats, what costs nothing, which wheel, folding, missing scale."""
+"""What else is said of a recording: beats, road joints, what costs nothing, which wheel, folding, missing scale."""
 
 from collections.abc import Sequence
+
+import numpy as np
 
 from vibeorder.diagnosis.analyse import Piece
 from vibeorder.diagnosis.beats import find_beat
@@ -8,7 +10,7 @@ from vibeorder.diagnosis.result import Suspect
 from vibeorder.diagnosis.signal import Signal
 from vibeorder.vehicle import COSTS_NOTHING_FIRST, WHICH_WHEEL, Vehicle
 
-__all__ = ["beat_notes", "plain_notes"]
+__all__ = ["beat_notes", "joint_notes", "plain_notes"]
 
 BEAT_LOOKED_FOR = 0.2
 """Probability from which a suspect's line is looked at for being two."""
@@ -43,6 +45,20 @@ def beat_notes(suspects: Sequence[Suspect], piece: Piece, steady: bool) -> tuple
             f"{beat.period_s:.0f} s, as {what} make it.",
         )
     return ()
+
+
+def joint_notes(piece: Piece, vehicle: Vehicle) -> tuple[str, ...]:
+    """What the road's joints do, where they were found."""
+    joints = piece.judgement.hypotheses[0].scan.joints
+    if not joints.shows.any():
+        return ()
+    rate_hz = float(np.median(piece.clock.rate_hz))
+    spacing_m = vehicle.tire.circumference_m / joints.base
+    seen = ", ".join(f"{order * rate_hz:.1f}" for order in joints.orders[joints.shows])
+    return (
+        f"The road's joints, every {spacing_m:.1f} m, shake in step with the wheels, at {seen} Hz when the wheels turn "
+        f"{rate_hz:.1f} times a second: not a part of the vehicle.",
+    )
 
 
 def plain_notes(

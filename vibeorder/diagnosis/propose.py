@@ -161,8 +161,8 @@ def propose(
 
 
 def along(scan: Scan, track: int, epsilon: FloatArray, shifts: FloatArray) -> FloatArray:
-    """Evidence of a track along a course of corrections, shifted by each of `shifts` [shape (shifts, frames)]."""
-    evidence = scan.evidence[track]
+    """Votes of a track along a course of corrections, shifted by each of `shifts` [shape (shifts, frames)]."""
+    evidence = scan.vote(track)
     wanted = epsilon + shifts[:, None]
     index = np.round((wanted - scan.clock.epsilon[0]) / scan.clock.step).astype(int)
     inside = (index >= 0) & (index < evidence.shape[1])
@@ -267,15 +267,17 @@ class _Search:
         if self.candidates[k].basis == "wheel":
             own = scan.evidence[mine[0][0]][:, None, :]
             cells = own.shape[2]
-            others = (self.road_votes - np.minimum(own[:, 0], ASSIST_CAP))[:, None, :] + self.engine_votes[
-                :, :, :cells
-            ]
+            others = (self.road_votes - np.minimum(scan.vote(mine[0][0]), ASSIST_CAP))[
+                :, None, :
+            ] + self.engine_votes[:, :, :cells]
             return own + others, np.broadcast_to(own, others.shape)
         own = np.zeros_like(self.engine_votes)
+        voted = np.zeros_like(own)
         for t, track in mine:
             if track.gear in self.states:
                 own[:, self.states.index(track.gear)] = scan.evidence[t]
-        return own + np.maximum(self.engine_votes - np.minimum(own, ASSIST_CAP), 0.0), own
+                voted[:, self.states.index(track.gear)] = scan.vote(t)
+        return own + np.maximum(self.engine_votes - np.minimum(voted, ASSIST_CAP), 0.0), own
 
     def _totals(self, k: int) -> FloatArray:
         evidence, own = self._evidence(k)
@@ -403,9 +405,9 @@ def _state_log_prior(scan: Scan, states: list[int | None], engine_per_wheel: Flo
 def _road_votes(scan: Scan) -> F32:
     frames, cells = scan.clock.mid_s.size, scan.clock.epsilon.size
     votes = np.zeros((frames, cells), np.float32)
-    for evidence, track in zip(scan.evidence, scan.tracks, strict=True):
+    for t, track in enumerate(scan.tracks):
         if track.gear is None:
-            votes += np.minimum(evidence, ASSIST_CAP)
+            votes += np.minimum(scan.vote(t), ASSIST_CAP)
     return votes
 
 
@@ -413,8 +415,8 @@ def _road_total(scan: Scan, wander: float) -> FloatArray:
     """What the road lines say of each constant correction; no one line more than VOUCH_CAP."""
     return sum(
         (
-            np.clip(spread(np.minimum(evidence, ASSIST_CAP), wander).sum(axis=0), -VOUCH_CAP, VOUCH_CAP)
-            for evidence, track in zip(scan.evidence, scan.tracks, strict=True)
+            np.clip(spread(np.minimum(scan.vote(t), ASSIST_CAP), wander).sum(axis=0), -VOUCH_CAP, VOUCH_CAP)
+            for t, track in enumerate(scan.tracks)
             if track.gear is None
         ),
         np.zeros(scan.clock.epsilon.size),
@@ -427,10 +429,10 @@ def _engine_votes(
     """Bounded votes of the engine's own lines in each state [shape (frames, states, engine cells)]."""
     votes = np.zeros((scan.clock.mid_s.size, len(states), scan.clock.engine_cells), np.float32)
     road = np.array([t.multiple for t in scan.tracks if t.gear is None])
-    for evidence, track in zip(scan.evidence, scan.tracks, strict=True):
+    for t, track in enumerate(scan.tracks):
         if track.gear in states and track.gear is not None and not candidates[track.candidate].slack:
             alone = ~_on_road_line(scan, track.multiple, road, sample_rate_hz)
-            votes[:, states.index(track.gear)] += np.minimum(evidence, ASSIST_CAP) * alone[:, None]
+            votes[:, states.index(track.gear)] += np.minimum(scan.vote(t), ASSIST_CAP) * alone[:, None]
     return votes
 
 

@@ -14,7 +14,7 @@ from vibeorder.diagnosis.evidence import Reading
 from vibeorder.diagnosis.gears import NOT_LOCKED
 from vibeorder.diagnosis.judge import Hypothesis, held_gear
 from vibeorder.diagnosis.measured import expected_hz, measured_line, wheel_rate_hz
-from vibeorder.diagnosis.notes import beat_notes, plain_notes
+from vibeorder.diagnosis.notes import beat_notes, joint_notes, plain_notes
 from vibeorder.diagnosis.posterior import Kind, Posterior
 from vibeorder.diagnosis.prepare import lag_of
 from vibeorder.diagnosis.result import Diagnosis, SpeedFit, Suspect
@@ -95,6 +95,7 @@ def assemble(
         cautions=CAUTIONS,
         notes=(
             *beat_notes(suspects, piece, steady),
+            *joint_notes(piece, vehicle),
             *plain_notes(suspects, nothing, steady, vehicle, signal),
         ),
         history=recording.history,

@@ -14,7 +14,8 @@ from numpy.typing import NDArray
 
 from vibeorder.diagnosis.evidence import frame_evidence
 from vibeorder.diagnosis.floor import Floor
-from vibeorder.diagnosis.movingfloor import NOTHING_MOVES, MovingFloor, moving_floor
+from vibeorder.diagnosis.joints import NO_JOINTS, Joints, find_joints
+from vibeorder.diagnosis.movingfloor import NOTHING_MOVES, MovingFloor, moving_floor, road_frames
 from vibeorder.diagnosis.signal import Signal, folded
 from vibeorder.diagnosis.wheelframes import WheelFrames, wheel_frames, whitened
 from vibeorder.spectrum.baseband import Baseband, BlockSpectra, block_spectra, demodulate
@@ -106,13 +107,22 @@ class Bands(Sequence[Baseband]):
 
 @dataclass(frozen=True, slots=True)
 class Scan:
-    """evidence: one array per track [shape (frames, cells of its grid)]; bands: one baseband per track."""
+    """evidence: one array per track [shape (frames, cells of its grid)]; bands: one baseband per track.
+
+    joints: of the road, and votes: the evidence without what lies on them; empty where there are none.
+    """
 
     tracks: tuple[Track, ...]
     clock: Clock
     evidence: tuple[NDArray[np.float32], ...]
     bands: Sequence[Baseband]
     moving: MovingFloor = NOTHING_MOVES
+    joints: Joints = NO_JOINTS
+    votes: tuple[NDArray[np.float32], ...] = ()
+
+    def vote(self, track: int) -> NDArray[np.float32]:
+        """What a track may say of courses and gears beside an anchor [shape of its evidence]."""
+        return self.votes[track] if self.votes else self.evidence[track]
 
     def nominal(self) -> tuple[FloatArray, FloatArray]:
         """The frames' times and the nominal wheel's turns there: for phases off the track's by a constant factor."""
@@ -122,12 +132,28 @@ class Scan:
         return clock.mid_s, turns
 
 
-def scan_tracks(signal: Signal, floor: Floor, clock: Clock, tracks: Sequence[Track]) -> Scan:
-    """Read every track in frames against the floor."""
+def scan_tracks(
+    signal: Signal,
+    floor: Floor,
+    clock: Clock,
+    tracks: Sequence[Track],
+    circumference_m: float | None = None,
+) -> Scan:
+    """Read every track in frames against the floor.
+
+    circumference_m: of the tires, to look for a road's joints.
+    """
     bands = Bands(signal, clock, tuple(tracks))
     top_hz = [float(clock.rate_hz.max()) * t.multiple * (1.0 + float(clock.grid(t)[-1])) for t in tracks]
     plain = [hz < PLAIN_SHARE * signal.rate_hz for hz in top_hz]
-    moving = moving_floor(signal, clock.turns, floor)
+    long_frames = road_frames(signal, clock.turns)
+    moving = moving_floor(long_frames, floor)
+    joints = NO_JOINTS
+    if circumference_m is not None and long_frames is not None:
+        road = np.array([t.multiple for t in tracks if t.gear is None])
+        joints = find_joints(
+            long_frames, whitened(long_frames, floor, moving), road, circumference_m, signal.rate_hz
+        )
     ratio, frames = None, None
     if any(plain):
         reach_hz = max(hz for hz, p in zip(top_hz, plain, strict=True) if p)
@@ -140,7 +166,16 @@ def scan_tracks(signal: Signal, floor: Floor, clock: Clock, tracks: Sequence[Tra
         else:
             found = _from_band(bands[i], signal, floor, clock, track)
         evidence.append(found.astype(np.float32))
-    return Scan(tuple(tracks), clock, tuple(evidence), bands, moving)
+    votes = tuple(_votes(e, clock, t, joints) for e, t in zip(evidence, tracks, strict=True))
+    return Scan(
+        tuple(tracks), clock, tuple(evidence), bands, moving, joints, votes if joints.shows.any() else ()
+    )
+
+
+def _votes(evidence: NDArray[np.float32], clock: Clock, track: Track, joints: Joints) -> NDArray[np.float32]:
+    """The evidence without what lies on the road's joints."""
+    order = track.multiple * (1.0 + clock.grid(track))
+    return np.where(joints.silent(order[None], clock.rate_hz[:, None]), np.float32(0.0), evidence)
 
 
 def _frame_s(clock: Clock) -> float:

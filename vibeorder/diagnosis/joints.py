@@ -1,0 +1,219 @@
+"""The joints of a concrete road: equally spaced, they shake in step with the wheels without being a part of them.
+
+Every axle strikes every joint and rings the body. Against the wheel's angle that makes lines at every multiple of
+
+    b = rolling circumference / spacing of the joints
+
+shakes a wheel turn. R, the mean over frames of power over noise against wheel orders, tells whether there are such
+lines: each member of the comb gives the log evidence of its place holding more than noise, bounded, less what an
+empty place gives on average. The strongest member is left out of the sum: one line may be any part's. Two axles a
+wheelbase apart take some members away, so none is required.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from vibeorder.diagnosis.amplitudes import HealthyPrior
+from vibeorder.diagnosis.wheelframes import WheelFrames
+
+__all__ = ["NO_JOINTS", "Joints", "find_joints"]
+
+FloatArray = NDArray[np.float64]
+BoolArray = NDArray[np.bool_]
+
+USUAL_SPACINGS_M = (4.57, 5.0, 6.1)
+"""15 ft, 5 m and 20 ft: what plain concrete is cut at (common practice, no source)."""
+
+USUAL_REACH = 0.01
+"""How far from a usual spacing it may come out: the speed's scale and how well the saw kept to it."""
+
+SPACINGS_M = (3.9, 12.5)
+"""Any spacing between these may be found, on more evidence."""
+
+FROM_USUAL, FROM_ANY = 0.4, 6.0
+"""Log evidence, without the strongest member, from which a comb is believed: at a usual spacing, at any."""
+
+MEMBERS = 8
+"""Members looked for: the speed's own wander smears those beyond."""
+
+BAND_HZ = (2.5, 60.0)
+MEMBER_CAP, MEMBER_COST = 8.0, 0.4
+"""Bound of one member's log evidence, and what it costs to claim one."""
+
+SHARE = 0.5
+INDEPENDENT = 0.6
+"""Share of the log evidence that counts, and of half-overlapped frames that are independent."""
+
+FRAME_CAP = 12.0
+ORDER_STEP = 0.004
+SPACING_STEP = 0.002
+LEAST_FRAMES = 3
+OWN_BINS = 2.0
+"""A member this near an order of the vehicle's own road-speed parts says nothing, in bins of a frame."""
+
+SHOWS_FROM = 1.0
+"""Log evidence from which a member is seen and its place casts no vote on courses and gears."""
+
+VOTE_WIDTH_HZ = 0.4
+"""Half width about a member in which no votes are cast."""
+
+LEAST_RESPONSE = 0.3
+"""A line whose blocks see less than this of a member is not on it."""
+
+PRESENCE, LOG_SD = 0.8, 0.6
+"""How surely a member adds to a line on it, and how far from its expected strength, in ln."""
+
+STRENGTH_STEP = 0.1
+"""Expected strengths are rounded to this in ln, so that the priors made from them can be kept."""
+
+
+@dataclass(frozen=True, slots=True)
+class Joints:
+    """A comb that was found: base shakes per nominal wheel turn (0: none).
+
+    orders: of the members, in shakes per nominal wheel turn. strength: vector rms to expect of each, in the
+    recording's own unit, from how much the others stand out. shows: whether each is seen [shape (members,) all].
+    """
+
+    base: float
+    orders: FloatArray
+    strength: FloatArray
+    shows: BoolArray
+
+    @property
+    def found(self) -> bool:
+        """Whether there are any."""
+        return self.base > 0.0
+
+    def silent(self, order: FloatArray, rate_hz: FloatArray) -> BoolArray:
+        """Where a line at `order` of a wheel turning at `rate_hz` runs on a member that is seen [their shape]."""
+        if not self.shows.any():
+            return np.zeros(np.broadcast(order, rate_hz).shape, bool)
+        seen = self.orders[self.shows]
+        near = seen[np.abs(order[..., None] - seen).argmin(axis=-1)]
+        return np.asarray(np.abs(order - near) * rate_hz < VOTE_WIDTH_HZ)
+
+    def beside(
+        self, seen_hz: FloatArray, rate_hz: FloatArray, weight: FloatArray, block_s: float
+    ) -> HealthyPrior | None:
+        """What the joints add to a line read in blocks at `seen_hz`, None where it does not run on a member.
+
+        rate_hz: nominal wheel's, weight: of the blocks [shape (blocks,) all].
+        """
+        if not self.found or weight.sum() <= 0.0:
+            return None
+        off_bins = np.abs(self.orders[:, None] * rate_hz - seen_hz) * block_s
+        nearest = int(((off_bins < 1.0) @ weight).argmax())
+        power = float((_hann(off_bins[nearest]) ** 2 * weight).sum() / weight.sum())
+        if power < LEAST_RESPONSE**2 or self.strength[nearest] <= 0.0:
+            return None
+        log_strength = np.log(self.strength[nearest] * np.sqrt(power))
+        median = float(np.exp(STRENGTH_STEP * np.round(log_strength / STRENGTH_STEP)))
+        return HealthyPrior(PRESENCE, median, LOG_SD)
+
+
+NO_JOINTS = Joints(0.0, np.zeros(0), np.zeros(0), np.zeros(0, bool))
+
+
+def find_joints(
+    frames: WheelFrames,
+    ratio: NDArray[np.float32],
+    own_orders: FloatArray,
+    circumference_m: float,
+    sample_rate_hz: float,
+) -> Joints:
+    """The comb of equally spaced joints in one stretch, or NO_JOINTS.
+
+    ratio: power over noise, summed over channels, of the frames [shape (frames, bins)]. own_orders: shakes per
+    wheel turn of the vehicle's own road-speed parts.
+    """
+    channels = frames.spectra.shape[0]
+    use = (frames.cover > 0.9) & (frames.turns > frames.frame_s)
+    if use.sum() < LEAST_FRAMES:
+        return NO_JOINTS
+    top_hz = min(BAND_HZ[1], 0.45 * sample_rate_hz, float(frames.frequency_hz[ratio.shape[1] - 1]))
+    turns = frames.turns[use]
+    order = np.arange(0.0, top_hz * frames.frame_s / float(turns.min()), ORDER_STEP)
+    mean, count = _over_orders(ratio[use] / channels, turns, order, frames.frame_s, top_hz)
+    evidence = _evidence(mean, count * channels * INDEPENDENT)
+    own = np.concatenate([own_orders, np.arange(1.0, 7.0)])
+    near_own = np.abs(order[:, None] - own).min(axis=1) < OWN_BINS / float(np.median(turns))
+    evidence[near_own] = 0.0
+    base = _best_base(evidence, circumference_m)
+    if base is None:
+        return NO_JOINTS
+    at = _places(np.array([base]), order.size)[0]
+    at = at[(at < order.size) & (count[np.minimum(at, order.size - 1)] >= LEAST_FRAMES)]
+    power = (np.abs(frames.spectra[:, use, : ratio.shape[1]]) ** 2).sum(axis=0)
+    noise = _over_orders(power / (ratio[use] / channels), turns, order, frames.frame_s, top_hz, np.inf)[0]
+    excess = np.where(near_own, np.nan, np.maximum(mean - 1.0, 0.0))[at]
+    expected = np.array([_rest(excess, k) for k in range(at.size)])
+    strength = np.sqrt(0.5 * noise[at] * expected)
+    return Joints(base, order[at], strength, np.asarray(evidence[at] > SHOWS_FROM))
+
+
+def _over_orders(
+    values: NDArray[np.floating],
+    turns: FloatArray,
+    order: FloatArray,
+    frame_s: float,
+    top_hz: float,
+    cap: float = FRAME_CAP,
+) -> tuple[FloatArray, FloatArray]:
+    """Mean over frames at each order, and how many frames had it within the band [shape (orders,) each]."""
+    total, count = np.zeros(order.size), np.zeros(order.size)
+    bins = np.arange(values.shape[1])
+    for row, turned in zip(np.minimum(values, cap), turns, strict=True):
+        at = order * turned
+        inside = (at > BAND_HZ[0] * frame_s) & (at < top_hz * frame_s)
+        total += np.where(inside, np.interp(at, bins, row), 0.0)
+        count += inside
+    return total / np.maximum(count, 1.0), count
+
+
+def _evidence(mean: FloatArray, freedom: FloatArray) -> FloatArray:
+    """Bounded log evidence of a member at each order, less what claiming one costs; 0 where nothing is known."""
+    more = np.maximum(mean, 1.0)
+    gain = np.minimum(SHARE * freedom * (more - 1.0 - np.log(more)), MEMBER_CAP) - MEMBER_COST
+    return np.where(freedom > 0.0, gain, 0.0)
+
+
+def _places(base: FloatArray, orders: int) -> NDArray[np.intp]:
+    """Index of each member among the orders, `orders` where beyond [shape (bases, MEMBERS)]."""
+    at = np.round(base[:, None] * np.arange(1, MEMBERS + 1) / ORDER_STEP).astype(np.intp)
+    return np.minimum(at, orders)
+
+
+def _best_base(evidence: FloatArray, circumference_m: float) -> float | None:
+    """The base whose members hold most evidence, if it is enough."""
+    near = np.arange(-USUAL_REACH, USUAL_REACH + 1e-9, SPACING_STEP)
+    usual = circumference_m / (np.array(USUAL_SPACINGS_M)[:, None] * (1.0 + near)).ravel()
+    low, high = circumference_m / SPACINGS_M[1], circumference_m / SPACINGS_M[0]
+    free = np.exp(np.arange(np.log(low), np.log(high), SPACING_STEP))
+    best: tuple[float, float] | None = None
+    for bases, needed in ((usual, FROM_USUAL), (free, FROM_ANY)):
+        held = np.append(evidence, 0.0)[_places(bases, evidence.size)]
+        rest = held.sum(axis=1) - held.max(axis=1)
+        # the strongest member counts in choosing among bases, not in believing one
+        total = np.where(rest > needed, held.sum(axis=1) - needed, -np.inf)
+        i = int(total.argmax())
+        if np.isfinite(total[i]) and (best is None or total[i] > best[0]):
+            best = (float(total[i]), float(bases[i]))
+    return None if best is None else best[1]
+
+
+def _rest(excess: FloatArray, k: int) -> float:
+    """Mean power over noise of the other members that can be told, as a guess at member k's."""
+    others = np.delete(excess, k)
+    others = others[np.isfinite(others)]
+    return float(others.mean()) if others.size else 0.0
+
+
+def _hann(off_bins: FloatArray) -> FloatArray:
+    """Response of a Hann block to a line off its centre, 1 on it (Harris 1978); 0 beyond the main lobe."""
+    inside = off_bins < 1.95
+    x = np.where(inside, off_bins, 0.5)
+    x = np.where(np.abs(x - 1.0) < 1e-3, 1.001, x)
+    return np.where(inside, np.sinc(x) / (1.0 - x**2), 0.0)
