@@ -2,10 +2,10 @@
 
 from collections.abc import Sequence
 
-from vibeorder.diagnosis.result import RunoutCheck, Suspect
+from vibeorder.diagnosis.result import Mismatch, NextDrive, RunoutCheck, Suspect
 from vibeorder.vehicle import RUNOUT_BEFORE_BALANCE
 
-__all__ = ["runout_check", "top_group", "verdict"]
+__all__ = ["runout_check", "settle_profile", "top_group", "verdict"]
 
 SURE, LIKELY = 0.9, 0.5
 """From here a part is named with confidence; from here it is named as the likeliest."""
@@ -34,11 +34,16 @@ def top_group(suspects: Sequence[Suspect]) -> tuple[list[Suspect], float]:
     return sorted(best, key=lambda s: -s.probability), best_p
 
 
-def verdict(suspects: Sequence[Suspect], nothing: float, steady: bool) -> str:
+def verdict(
+    suspects: Sequence[Suspect], nothing: float, steady: bool, mismatch: Mismatch | None = None
+) -> str:
     """One plain sentence: which part, which order, how sure; or that nothing that turns explains it.
 
     The probability stated is that of the parts named; what their unnamed twins carry is said beside it.
+    Where the vehicle as typed in does not fit, that is said instead, and no part is named.
     """
+    if mismatch is not None:
+        return f"{mismatch.sentence} Until that is settled no part is named."
     group, p = top_group(suspects)
     if nothing >= max(p, LIKELY):
         return f"Nothing that turns explains a complaint in this recording ({_percent(nothing)} sure)."
@@ -72,10 +77,32 @@ def _percent(p: float) -> str:
     return "over 99%" if whole >= 100 else "under 1%" if whole < 1 else f"{whole}%"
 
 
+def settle_profile(mismatch: Mismatch) -> NextDrive:
+    """What comes before any further drive where the vehicle as typed in does not fit."""
+    return NextDrive(
+        f"None yet: {_TO_CHECK[mismatch.what]}, correct the vehicle, and diagnose this recording again.",
+        "a line of it keeps step with what turns, but not at a rate that this profile has",
+    )
+
+
+_TO_CHECK = {
+    "axle_ratio": "read the ratio off the axle tag or count the turns of the driveshaft for one of the wheel",
+    "motor_ratio": "look up the motor's reduction",
+    "tire_size": "read the size off the tires, or measure what one rolls in a turn",
+    "pulley_ratio": "measure the pulleys of what the belt drives",
+    "unlisted": "check axle and gear ratios, the tire size and the pulleys",
+}
+
+
 def runout_check(
-    suspects: Sequence[Suspect], where_of: dict[tuple[str, float], str], nothing: float
+    suspects: Sequence[Suspect],
+    where_of: dict[tuple[str, float], str],
+    nothing: float,
+    mismatch: Mismatch | None = None,
 ) -> RunoutCheck:
     """Whether a dial indicator is warranted, and where it goes first."""
+    if mismatch is not None:
+        return RunoutCheck(False, "", "the vehicle as typed in does not fit this recording: settle that first")
     group, p = top_group(suspects)
     measurable = [s for s in _named(group, p) if where_of.get((s.part, s.order))]
     share = sum(s.probability for s in measurable)

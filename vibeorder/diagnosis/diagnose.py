@@ -12,8 +12,9 @@ from vibeorder.diagnosis.infer import infer_pieces
 from vibeorder.diagnosis.posterior import Kind, posterior_of, tempered
 from vibeorder.diagnosis.prepare import lag_of, signal_of, steady_clock, trace_clock
 from vibeorder.diagnosis.report import assemble
-from vibeorder.diagnosis.result import Diagnosis
+from vibeorder.diagnosis.result import Diagnosis, Mismatch
 from vibeorder.diagnosis.signal import Signal
+from vibeorder.diagnosis.wrong_vehicle import profile_mismatch, with_unlisted
 from vibeorder.errors import RecordingError, SpeedError
 from vibeorder.recording.model import Recording, Trace
 from vibeorder.speed.given import SpeedGiven
@@ -34,6 +35,7 @@ class Weighed:
     """One recording against one vehicle, before probabilities.
 
     log_odds: log weight of each candidate against nothing (last), its prior included [shape (candidates + 1,)].
+    mismatch: what does not fit the vehicle as it was typed in, or None.
     """
 
     recording: Recording
@@ -43,6 +45,7 @@ class Weighed:
     kind: Kind
     given: SpeedGiven | Trace | None
     log_odds: FloatArray
+    mismatch: Mismatch | None = None
 
     @property
     def log_prior(self) -> FloatArray:
@@ -93,11 +96,12 @@ def told(
         weighed.signal,
         weighed.pieces,
         scaled,
-        posterior_of(scaled),
+        with_unlisted(posterior_of(scaled), weighed.mismatch, weighed.log_prior),
         weighed.kind,
         weighed.given,
         explain,
         pairs,
+        weighed.mismatch,
     )
 
 
@@ -138,7 +142,10 @@ def weigh(
         )
     if signal.relative:
         kind = "audio"
-    return Weighed(recording, vehicle, signal, pieces, kind, given, combined_log_odds(pieces))
+    mismatch = None
+    if isinstance(given, Trace) and not signal.relative:
+        mismatch = profile_mismatch(signal, vehicle, pieces, setting.engine_hz, gear, low_range, given.unit)
+    return Weighed(recording, vehicle, signal, pieces, kind, given, combined_log_odds(pieces), mismatch)
 
 
 def _check(recording: Recording) -> None:

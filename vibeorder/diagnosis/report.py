@@ -5,7 +5,7 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from vibeorder.diagnosis.advice import runout_check, verdict
+from vibeorder.diagnosis.advice import runout_check, settle_profile, verdict
 from vibeorder.diagnosis.amplitudes import COMPLAINT_FROM_MPS2
 from vibeorder.diagnosis.analyse import Piece
 from vibeorder.diagnosis.candidates import Candidate
@@ -17,7 +17,7 @@ from vibeorder.diagnosis.measured import expected_hz, measured_line, wheel_rate_
 from vibeorder.diagnosis.notes import beat_notes, joint_notes, plain_notes
 from vibeorder.diagnosis.posterior import Kind, Posterior
 from vibeorder.diagnosis.prepare import lag_of
-from vibeorder.diagnosis.result import Diagnosis, SpeedFit, Suspect
+from vibeorder.diagnosis.result import Diagnosis, Mismatch, SpeedFit, Suspect
 from vibeorder.diagnosis.signal import Signal
 from vibeorder.diagnosis.twins import indistinct_pairs, readings_of
 from vibeorder.diagnosis.views import lines_seen, order_map_view, spectrum_view
@@ -61,6 +61,7 @@ def assemble(
     given: SpeedGiven | Trace | None,
     explain: bool = False,
     pairs: set[tuple[int, int]] | None = None,
+    mismatch: Mismatch | None = None,
 ) -> Diagnosis:
     """Everything that the doors render, from what was judged."""
     piece = _leading(pieces, log_odds)
@@ -81,17 +82,19 @@ def assemble(
         else ()
     )
     return Diagnosis(
-        verdict=verdict(suspects, nothing, steady),
+        verdict=verdict(suspects, nothing, steady, mismatch),
         suspects=suspects,
         nothing_found_probability=nothing,
-        runout_check=runout_check(suspects, where, nothing),
+        runout_check=runout_check(suspects, where, nothing, mismatch),
         speed=speed,
         recording=_recording(recording),
         vehicle_name=vehicle.name,
         lines=lines,
         spectrum=spectrum_view(signal),
         order_map=order_map_view(signal, [(n, t + piece.start_s, f) for n, t, f in tracks[:TRACKS_DRAWN]]),
-        next_drive=next_drive_from(suspects, nothing, piece, vehicle, speed, kind, signal.rate_hz),
+        next_drive=next_drive_from(suspects, nothing, piece, vehicle, speed, kind, signal.rate_hz)
+        if mismatch is None
+        else settle_profile(mismatch),
         cautions=CAUTIONS,
         notes=(
             *beat_notes(suspects, piece, steady),
@@ -100,6 +103,7 @@ def assemble(
         ),
         history=recording.history,
         explanations=why,
+        mismatch=mismatch,
     )
 
 

@@ -10,6 +10,7 @@ from vibeorder.diagnosis.explanation import Explanation
 __all__ = [
     "Diagnosis",
     "LineSeen",
+    "Mismatch",
     "NextDrive",
     "OrderMap",
     "RunoutCheck",
@@ -135,10 +136,30 @@ class NextDrive:
 
 
 @dataclass(frozen=True, slots=True)
+class Mismatch:
+    """A strong line that nothing of this vehicle turns with, and what would.
+
+    order: shakes per turn of the wheel (of the engine, for a pulley ratio) on the speed source's own scale.
+    amplitude: vector peak. what: "axle_ratio", "motor_ratio", "tire_size", "pulley_ratio", or "unlisted" where nothing
+    plausible was found. value: the ratio, the rolling circumference in m, or turns per wheel turn.
+    log_odds: that the profile is wrong, against chance.
+    """
+
+    order: float
+    frequency_hz: float
+    amplitude: float
+    sentence: str
+    what: str
+    value: float
+    log_odds: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
 class Diagnosis:
     """Everything one recording said about one vehicle.
 
     explanations: what speaks for and against the first suspects, and nothing (last); only where it was asked for.
+    mismatch: what does not fit the vehicle as it was typed in, or None; then no part is named with confidence.
     """
 
     verdict: str
@@ -156,3 +177,4 @@ class Diagnosis:
     notes: tuple[str, ...] = field(default=())
     history: tuple[str, ...] = field(default=())
     explanations: tuple[Explanation, ...] = ()
+    mismatch: Mismatch | None = None

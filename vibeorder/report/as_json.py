@@ -7,7 +7,7 @@ from collections.abc import Mapping, Sequence
 import numpy as np
 
 from vibeorder import __version__
-from vibeorder.diagnosis.result import Diagnosis, LineSeen, NextDrive, SpeedFit, Suspect
+from vibeorder.diagnosis.result import Diagnosis, LineSeen, Mismatch, NextDrive, SpeedFit, Suspect
 from vibeorder.report.why_json import why_dict
 from vibeorder.report.wording import amplitude_g
 
@@ -62,6 +62,7 @@ def as_dict(diagnosis: Diagnosis) -> dict[str, object]:
         "next_drive": drive.instruction if drive else None,
         "next_drive_reason": drive.reason if drive else None,
         "next_drive_detail": _next_drive(drive),
+        "profile_mismatch": _mismatch(diagnosis.mismatch),
         "cautions": list(diagnosis.cautions),
         "notes": list(diagnosis.notes),
         "history": list(diagnosis.history),
@@ -135,6 +136,19 @@ def _line(line: LineSeen) -> dict[str, object]:
         "snr_db": plain(line.snr_db),
         "direction": plain(line.direction),
         "name": line.name,
+    }
+
+
+def _mismatch(found: Mismatch | None) -> dict[str, object] | None:
+    if found is None:
+        return None
+    return {
+        "sentence": found.sentence,
+        "what": found.what,
+        "value": plain(found.value),
+        "order": plain(found.order),
+        "frequency_hz": plain(found.frequency_hz),
+        "amplitude": plain(found.amplitude),
     }
 
 
