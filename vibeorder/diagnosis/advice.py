@@ -102,7 +102,9 @@ def runout_check(
 ) -> RunoutCheck:
     """Whether a dial indicator is warranted, and where it goes first."""
     if mismatch is not None:
-        return RunoutCheck(False, "", "the vehicle as typed in does not fit this recording: settle that first")
+        return RunoutCheck(
+            False, "", "the vehicle as typed in does not fit this recording: settle that first"
+        )
     group, p = top_group(suspects)
     measurable = [s for s in _named(group, p) if where_of.get((s.part, s.order))]
     share = sum(s.probability for s in measurable)

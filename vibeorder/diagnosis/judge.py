@@ -17,11 +17,12 @@ from numpy.typing import NDArray
 from vibeorder.diagnosis.blocks import Course
 from vibeorder.diagnosis.candidates import Candidate
 from vibeorder.diagnosis.classes import class_evidence
+from vibeorder.diagnosis.clear import clear_lines
 from vibeorder.diagnosis.floor import Floor
 from vibeorder.diagnosis.gears import NOT_LOCKED, GearCourse
 from vibeorder.diagnosis.lines import Line, LineReader, PairLine
 from vibeorder.diagnosis.offsets import Offsets, fit_offsets
-from vibeorder.diagnosis.propose import THOROUGH, Effort, Proposal, RateDoubt, clear_lines, propose
+from vibeorder.diagnosis.propose import THOROUGH, Effort, Proposal, RateDoubt, propose
 from vibeorder.diagnosis.scan import Scan
 from vibeorder.diagnosis.sharpening import sharpened
 

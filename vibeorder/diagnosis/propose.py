@@ -1,6 +1,6 @@
 """Courses worth weighing: for each line that may anchor one, the best courses of wheel rate and gears."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -17,11 +17,10 @@ from vibeorder.diagnosis.gears import (
     logged_gear_votes,
     shift_log_prior,
 )
-from vibeorder.diagnosis.locking import lock_block_s
 from vibeorder.diagnosis.paths import gear_totals, spread, trace_gears, wobble_course
 from vibeorder.diagnosis.scan import Scan
 from vibeorder.diagnosis.sharpening import LockOn
-from vibeorder.diagnosis.signal import folded
+from vibeorder.diagnosis.votes import ASSIST_CAP, engine_votes, road_total, road_votes
 
 __all__ = [
     "BRISK",
@@ -30,7 +29,6 @@ __all__ = [
     "Proposal",
     "RateDoubt",
     "along",
-    "clear_lines",
     "offset_log_prior",
     "propose",
 ]
@@ -38,21 +36,8 @@ __all__ = [
 FloatArray = NDArray[np.float64]
 F32 = NDArray[np.float32]
 
-ASSIST_CAP = 3.0
-"""What any one further line may add per frame to the course that an anchor line suggests."""
-
-VOUCH_CAP = 1.5
-"""What one road line may say in all for or against a correction of the wheel rate when an engine line anchors:
-healthy lines are weak, and bumps and the slab joints of a road leave marks of that size anywhere."""
-
 ANCHOR_FROM = 7.0
 """Log evidence from which a line may anchor a course."""
-
-CLEAR_FROM = 20.0
-"""Log evidence along the course from which a line's phase helps to lock it."""
-
-SKIRT_BINS = 2.5
-"""Tracks nearer to a clearer line than this, in 1/block of the lock, follow that line or its skirt, not their own."""
 
 HOPELESS, HOPELESS_SHARE = 40.0, 0.5
 """An anchor this far behind the best (log evidence, or as a share of the best) is not weighed."""
@@ -63,9 +48,6 @@ MODES_APART = 3.0
 
 SAME_COURSE = 0.0015
 """Two courses that differ by less than this (mean, relative) are one."""
-
-ON_ROAD_LINE_HZ = 0.9
-"""An engine line this near a road-speed line does not vote on the gear."""
 
 WORST_CONSTANT = -12.0
 """Log prior below which one gear for the whole drive is not weighed."""
@@ -170,38 +152,6 @@ def along(scan: Scan, track: int, epsilon: FloatArray, shifts: FloatArray) -> Fl
     return np.where(inside, found, 0.0)
 
 
-def clear_lines(
-    scan: Scan, proposal: Proposal, gears: GearCourse | None, offsets: Mapping[tuple[int, int | None], float]
-) -> tuple[LockOn, ...]:
-    """The lines beside the anchor's that stand out along a proposal's course, in these gears with these offsets.
-
-    Each physical line once: of several that run in one place the clearest stands for all.
-    """
-    found: list[tuple[float, LockOn]] = []
-    for t, track in enumerate(scan.tracks):
-        held = np.ones(scan.clock.mid_s.size)
-        if track.gear is not None:
-            held = np.zeros(held.size) if gears is None else (gears.gear == track.gear).astype(float)
-        offset = offsets.get((track.candidate, track.gear), 0.0)
-        votes = along(scan, t, proposal.course.epsilon, np.array([offset]))
-        strength = float((votes * held).sum())
-        if strength > CLEAR_FROM:
-            found.append((strength, LockOn(t, offset, held, anchor=False)))
-    chosen: list[LockOn] = []
-    for _, line in sorted(found, key=lambda item: -item[0]):
-        if not any(_one_place(scan, line, other) for other in (*proposal.lock_on, *chosen)):
-            chosen.append(line)
-    return tuple(chosen)
-
-
-def _one_place(scan: Scan, a: LockOn, b: LockOn) -> bool:
-    """Whether track a runs within the width of the line of track b while both hold."""
-    both = (a.held > 0) & (b.held > 0)
-    mine, other = (scan.tracks[line.track].multiple * (1.0 + line.offset) for line in (a, b))
-    near_hz = SKIRT_BINS / lock_block_s(float(np.median(scan.clock.rate_hz)) * mine)
-    return bool(both.any() and np.percentile(abs(mine - other) * scan.clock.rate_hz[both], 20) < near_hz)
-
-
 class _Search:
     """The votes of all lines, arranged once for every anchor."""
 
@@ -222,15 +172,15 @@ class _Search:
         self.states = _states(scan, engine_per_wheel, given_gear)
         self.log_prior = _state_log_prior(scan, self.states, engine_per_wheel)
         self.switch = shift_log_prior(self.log_prior)
-        self.road_votes = _road_votes(scan)
-        self.engine_votes = _engine_votes(scan, candidates, self.states, sample_rate_hz)
+        self.road_votes = road_votes(scan)
+        self.engine_votes = engine_votes(scan, candidates, self.states, sample_rate_hz)
         self.logged = np.zeros((scan.clock.mid_s.size, len(self.states)), np.float32)
         if engine_ratio is not None and engine_per_wheel is not None:
             self.logged = logged_gear_votes(engine_ratio, engine_per_wheel, self.states)
             self.engine_votes += self.logged[:, :, None]
         epsilon = scan.clock.epsilon
         prior = -0.5 * ((epsilon - doubt.mean) / doubt.sd) ** 2
-        self.road_total = _road_total(scan, self.wander) + prior
+        self.road_total = road_total(scan, self.wander) + prior
         self.prior = prior
         self._back: dict[int, NDArray[np.int8]] = {}
 
@@ -400,48 +350,6 @@ def _state_log_prior(scan: Scan, states: list[int | None], engine_per_wheel: Flo
     if len(states) == 1 or engine_per_wheel is None:
         return np.zeros((scan.clock.mid_s.size, 1))
     return gear_log_prior(engine_per_wheel, scan.clock.rate_hz)
-
-
-def _road_votes(scan: Scan) -> F32:
-    frames, cells = scan.clock.mid_s.size, scan.clock.epsilon.size
-    votes = np.zeros((frames, cells), np.float32)
-    for t, track in enumerate(scan.tracks):
-        if track.gear is None:
-            votes += np.minimum(scan.vote(t), ASSIST_CAP)
-    return votes
-
-
-def _road_total(scan: Scan, wander: float) -> FloatArray:
-    """What the road lines say of each constant correction; no one line more than VOUCH_CAP."""
-    return sum(
-        (
-            np.clip(spread(np.minimum(scan.vote(t), ASSIST_CAP), wander).sum(axis=0), -VOUCH_CAP, VOUCH_CAP)
-            for t, track in enumerate(scan.tracks)
-            if track.gear is None
-        ),
-        np.zeros(scan.clock.epsilon.size),
-    )
-
-
-def _engine_votes(
-    scan: Scan, candidates: Sequence[Candidate], states: list[int | None], sample_rate_hz: float
-) -> F32:
-    """Bounded votes of the engine's own lines in each state [shape (frames, states, engine cells)]."""
-    votes = np.zeros((scan.clock.mid_s.size, len(states), scan.clock.engine_cells), np.float32)
-    road = np.array([t.multiple for t in scan.tracks if t.gear is None])
-    for t, track in enumerate(scan.tracks):
-        if track.gear in states and track.gear is not None and not candidates[track.candidate].slack:
-            alone = ~_on_road_line(scan, track.multiple, road, sample_rate_hz)
-            votes[:, states.index(track.gear)] += np.minimum(scan.vote(t), ASSIST_CAP) * alone[:, None]
-    return votes
-
-
-def _on_road_line(scan: Scan, multiple: float, road: FloatArray, sample_rate_hz: float) -> NDArray[np.bool_]:
-    """Frames in which an engine line runs on a road-speed line and so says nothing about the gear."""
-    rate = scan.clock.rate_hz
-    mine = folded(multiple * rate, sample_rate_hz)
-    others = folded(road[:, None] * rate, sample_rate_hz)
-    return np.asarray(np.abs(others - mine).min(axis=0) < ON_ROAD_LINE_HZ)
 
 
 def _smooth(course: FloatArray) -> FloatArray:
