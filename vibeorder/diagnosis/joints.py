@@ -32,7 +32,7 @@ USUAL_REACH = 0.01
 SPACINGS_M = (3.9, 12.5)
 """Any spacing between these may be found, on more evidence."""
 
-FROM_USUAL, FROM_ANY = 0.4, 6.0
+FROM_USUAL, FROM_ANY = 2.0, 6.0
 """Log evidence, without the strongest member, from which a comb is believed: at a usual spacing, at any."""
 
 MEMBERS = 8
