@@ -98,7 +98,7 @@ def assemble(
         cautions=CAUTIONS,
         notes=(
             *beat_notes(suspects, piece, steady),
-            *plain_notes(suspects, nothing, steady, vehicle, signal),
+            *plain_notes(suspects, nothing, steady, vehicle, signal, lines),
         ),
         history=recording.history,
         explanations=why,
