@@ -3,7 +3,8 @@
     python tests/benchmarks/wrong_vehicle.py [--each 40] [--jobs 2] [--show]
 
 Drives are the simulator's, with a logged speed. "Right" rows diagnose the very vehicle that was driven (tire sd 1%, cut
-at 2.5%); the others another one: its axle ratio changed, its tire 6% off, its accessories forgotten (engine speed logged).
+at 2.5%); the others another one: its axle ratio changed, its tire 6% off, its accessories forgotten (engine speed
+logged).
 """
 
 import argparse
@@ -117,7 +118,9 @@ def rows_of(found: list[Row]) -> str:
             (name, f"{len(own)}", f"{len(said)}", "" if name.startswith("right") else f"{len(solved)}",
              f"{sum(r.named for r in own)}")
         )  # fmt: skip
-    return table(("what was wrong", "drives", "said so", "solved within 1%", "a part named with over 50%"), out)
+    return table(
+        ("what was wrong", "drives", "said so", "solved within 1%", "a part named with over 50%"), out
+    )
 
 
 def main() -> None:

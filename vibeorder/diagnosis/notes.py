@@ -4,9 +4,10 @@ from collections.abc import Sequence
 
 import numpy as np
 
+from vibeorder.diagnosis.amplitudes import COMPLAINT_FROM_MPS2
 from vibeorder.diagnosis.analyse import Piece
 from vibeorder.diagnosis.beats import find_beat
-from vibeorder.diagnosis.result import Suspect
+from vibeorder.diagnosis.result import LineSeen, Suspect
 from vibeorder.diagnosis.signal import Signal
 from vibeorder.vehicle import COSTS_NOTHING_FIRST, WHICH_WHEEL, Vehicle
 
@@ -62,16 +63,25 @@ def joint_notes(piece: Piece, vehicle: Vehicle) -> tuple[str, ...]:
 
 
 def plain_notes(
-    suspects: Sequence[Suspect], nothing: float, steady: bool, vehicle: Vehicle, signal: Signal
+    suspects: Sequence[Suspect],
+    nothing: float,
+    steady: bool,
+    vehicle: Vehicle,
+    signal: Signal,
+    lines: Sequence[LineSeen] = (),
 ) -> tuple[str, ...]:
+    """What is said beside the ranking. lines: the dominant lines of the recording, strongest anywhere in it."""
     notes = [COSTS_NOTHING_FIRST]
     top = suspects[0] if suspects else None
     if top is not None and top.probability > 0.2 and top.part == "tire_wheel":
         notes.append(WHICH_WHEEL)
     if steady and top is not None and nothing < 0.5:
         notes.append(
-            "At one steady speed a fixed resonance of the body can look like a part's line: a range of speeds tells."
+            f"At one steady speed the {top.label} line may be a fixed frequency, a resonance of the body: drive "
+            "a range of speeds."
         )
+    if steady and not signal.relative:
+        notes.extend(_unnamed(lines))
     if signal.relative:
         notes.append(
             "Amplitudes are relative: this recording has no scale, so how strong the shake is cannot be said."
@@ -86,3 +96,15 @@ def plain_notes(
         )
     notes.extend(vehicle.notes)
     return tuple(notes)
+
+
+def _unnamed(lines: Sequence[LineSeen]) -> tuple[str, ...]:
+    """What is said of the strongest line at a held speed, where it is strong and at no part's rate."""
+    loudest = max(lines, key=lambda line: line.amplitude, default=None)
+    if loudest is None or loudest.name or loudest.amplitude < np.sqrt(2.0) * COMPLAINT_FROM_MPS2:
+        return ()
+    return (
+        f"The strongest line, {loudest.amplitude:.2g} m/s^2 at {loudest.frequency_hz:.1f} Hz, is at no part's "
+        "rate. At one steady speed it may be a fixed frequency, or the vehicle is typed in wrong: drive a range "
+        "of speeds.",
+    )

@@ -99,7 +99,7 @@ def assemble(
         notes=(
             *beat_notes(suspects, piece, steady),
             *joint_notes(piece, vehicle),
-            *plain_notes(suspects, nothing, steady, vehicle, signal),
+            *plain_notes(suspects, nothing, steady, vehicle, signal, lines),
         ),
         history=recording.history,
         explanations=why,

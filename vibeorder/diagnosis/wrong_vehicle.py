@@ -38,8 +38,9 @@ LEAST_FRAMES, LEAST_SHARE = 6, 0.4
 AS_STRONG = 0.8
 """A line weaker than this share of the strongest one that the profile does explain is not what is complained of."""
 
-PROFILE_WRONG = 0.02
-"""How often a profile is wrong in what a strong line turns with (a judgement, no source)."""
+PROFILE_WRONG = 0.05
+"""How often a profile is wrong in what a strong line turns with: other tires, another axle, a slip of the finger (a
+judgement, no source)."""
 
 CELLS = 300.0
 """Places at which a line could have stood: about as many as a drive tells apart."""
@@ -48,12 +49,12 @@ CLEARLY = 2.0
 """Log odds from which it is said."""
 
 PRIOR_ODDS = float(np.log(PROFILE_WRONG) - np.log(20.0))
-"""Log odds of one other profile: that the typed one is wrong, and that it is this one of about twenty ratios or sizes."""
+"""Log odds of one other profile: that the typed one is wrong, and that it is this one of some twenty."""
 
 FAR_COURSE = -3.0
 """Log prior of a course of speed below which the speed is bent further than tire and sensor would have it."""
 
-BORNE_OUT = 2.0
+BORNE_OUT = 6.0
 """Log weight, beside its own line's, from which an engine's line is borne out by other lines and shifts."""
 
 PULLEY = (0.6, 4.0)
@@ -132,7 +133,8 @@ def _spread(ladder: Ladder) -> float:
 
 
 def _at(values: FloatArray, ladder: Ladder, signal: Signal) -> FloatArray:
-    return values[np.clip(np.round(ladder.mid_s * signal.rate_hz).astype(int), 0, values.size - 1)]
+    index = np.clip(np.round(ladder.mid_s * signal.rate_hz).astype(int), 0, values.size - 1)
+    return np.asarray(values[index], float)
 
 
 def _road_orders(pieces: Sequence[Piece]) -> list[float]:
@@ -155,16 +157,19 @@ def _stands(line: OrderLine) -> bool:
 
 
 def _complaint(lines: Sequence[OrderLine]) -> OrderLine | None:
-    """The strongest line of all, where it stands."""
-    loudest = max(lines, key=lambda line: line.amplitude_rms, default=None)
-    return loudest if loudest is not None and _stands(loudest) else None
+    """The strongest line that stands, where no other is much stronger: that one may be its skirt, or of one gear."""
+    standing = [line for line in lines if _stands(line)]
+    if not standing:
+        return None
+    best = max(standing, key=lambda line: line.amplitude_rms)
+    return best if best.amplitude_rms >= AS_STRONG * max(line.amplitude_rms for line in lines) else None
 
 
 def _strained(line: OrderLine, rates: ProfileRates, pieces: Sequence[Piece]) -> bool:
     """Whether the profile as typed explains a line with effort only, so that others are worth judging it by.
 
-    With ease: it lies at a low order of what the wheels drive, on a speed that is believed; or the engine's other lines,
-    or its changes of gear, bear out that it is the engine's.
+    With ease: it lies at a low order of what the wheels drive, on a speed that is believed; or the engine's other
+    lines, or its changes of gear, bear out that it is the engine's.
     """
     piece = max(pieces, key=log_weight)
     judgement = piece.judgement

@@ -41,8 +41,8 @@ def unlisted_words(line: OrderLine, rates: ProfileRates, vehicle: Vehicle, log_o
     turns = line.order / rates.scale
     given = "" if vehicle.axle_ratio is None else f" (axle ratio {vehicle.axle_ratio:g})"
     text = (
-        f"{_lead(line, 'road speed')}: it turns {turns:.2f} times per wheel turn; check the profile{given}: axle and gear "
-        "ratios, tire size, and belt-driven parts that it does not list"
+        f"{_lead(line, 'road speed')}: it turns {turns:.2f} times per wheel turn; check the profile{given}: axle "
+        "and gear ratios, tire size, and belt-driven parts that it does not list"
     )
     return _mismatch(line, text, "unlisted", turns, log_odds)
 
@@ -57,9 +57,9 @@ def _tire(line: OrderLine, solved: Solution, unit: str) -> str:
         size = f"{1000.0 * solved.value:.0f} mm a turn, about {1000.0 * across:.0f} mm across"
         typed = f"{1000.0 * solved.typed:.0f} mm"
     return (
-        f"All road orders sit {100.0 * abs(off):.1f}% {'high' if off > 0 else 'low'} (strongest: {line.frequency_hz:.1f} "
-        f"Hz, {np.sqrt(2.0) * line.amplitude_rms:.2g} m/s^2): check the tire size. Such a tire rolls {size}; the one in "
-        f"the profile ({solved.vehicle.tire.given}) {typed}"
+        f"All road orders sit {100.0 * abs(off):.1f}% {'high' if off > 0 else 'low'} (strongest: "
+        f"{line.frequency_hz:.1f} Hz, {np.sqrt(2.0) * line.amplitude_rms:.2g} m/s^2): check the tire size. "
+        f"Such a tire rolls {size}; the one in the profile ({solved.vehicle.tire.given}) {typed}"
     )
 
 
@@ -67,8 +67,8 @@ def belt_words(line: OrderLine, vehicle: Vehicle, log_odds: float) -> Mismatch:
     """A line at a multiple of the engine's rate that no accessory of the profile has."""
     listed = ", ".join(f"{a.name} {a.ratio:g}" for a in vehicle.accessories) or "none"
     text = (
-        f"{_lead(line, 'engine speed')}: it turns {line.order:.2f} times per engine turn. An accessory with that pulley "
-        f"ratio is not in the profile (there: {listed})"
+        f"{_lead(line, 'engine speed')}: it turns {line.order:.2f} times per engine turn. An accessory with that "
+        f"pulley ratio is not in the profile (there: {listed})"
     )
     return _mismatch(line, text, "pulley_ratio", line.order, log_odds)
 

@@ -77,8 +77,18 @@ def groups_worth_showing(diagnosis: Diagnosis) -> tuple[SuspectGroup, ...]:
 def healthy_text(diagnosis: Diagnosis) -> str:
     """One sentence naming the lines that are only as strong as in every healthy vehicle, or ""."""
     healthy = [one for one in diagnosis.suspects if one.healthy and one.frequency_hz is not None]
-    names = [f"{suspect_name(one)} at {one.frequency_hz:.1f} Hz" for one in healthy[:HEALTHY_NAMED]]
-    return f"As strong as in any healthy vehicle: {', '.join(names)}." if names else ""
+    names = [
+        f"{suspect_name(one)} at {one.frequency_hz:.1f} Hz{_size(one)}" for one in healthy[:HEALTHY_NAMED]
+    ]
+    if not names:
+        return ""
+    last = "not a complaint by itself" if len(names) == 1 else "none of them a complaint by itself"
+    return f"As strong as in any healthy vehicle: {', '.join(names)}; {last}."
+
+
+def _size(one: Suspect) -> str:
+    """How strong a line is, where it has a scale."""
+    return f" ({two_digits(one.amplitude)} {one.unit})" if one.unit == "m/s^2" else ""
 
 
 def suspect_facts(one: Suspect) -> tuple[tuple[str, str], ...]:

@@ -1,0 +1,165 @@
+"""A vehicle typed in wrong is said to be, and solved; the right one is not.
+
+Ground truth is the simulator's own vehicle; arithmetic is checked by hand (rolling circumference, ratios).
+"""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from vibeorder.diagnosis import Diagnosis, diagnose
+from vibeorder.diagnosis.floor import floor_of
+from vibeorder.diagnosis.movingfloor import NOTHING_MOVES
+from vibeorder.diagnosis.notes import plain_notes
+from vibeorder.diagnosis.orderlines import ladder_of, order_lines
+from vibeorder.diagnosis.posterior import Posterior
+from vibeorder.diagnosis.result import LineSeen, Mismatch
+from vibeorder.diagnosis.signal import Signal
+from vibeorder.diagnosis.solve_profile import nearest_ratio
+from vibeorder.diagnosis.wrong_vehicle import with_unlisted
+from vibeorder.recording.model import Trace
+from vibeorder.report import as_html, as_json, as_text
+from vibeorder.simulate import Clock, Drive, Fault, Gps, Road, RoadTest, Scenario, as_recording, road_test
+from vibeorder.vehicle import Accessory, Vehicle, parse_vehicle
+
+TRUE: dict[str, object] = {
+    "vehicle": {"name": "invented truck", "layout": "rwd"},
+    "tire": {"size": "265/70R17"},
+    "axle": {"ratio": 3.42, "independent": False},
+    "transmission": {"gears": [4.15, 2.36, 1.54, 1.15, 0.86, 0.68]},
+    "engine": {"cylinders": 6},
+}
+TRUCK = parse_vehicle(TRUE)
+RATE_HZ = 100.0
+
+
+def _drive(fault: Fault, vehicle: Vehicle = TRUCK, seed: int = 3, rate_hz: float = RATE_HZ) -> RoadTest:
+    scenario = Scenario(
+        Drive("sweep", (14.0, 27.0, 18.0)), 60.0, rate_hz, faults=(fault,), tire_scale=1.0,
+        road=Road(level_mps2=0.25), clock=Clock(), gps=Gps(lag_s=0.7),
+    )  # fmt: skip
+    return road_test(vehicle, scenario, np.random.default_rng(seed))
+
+
+def _top_share(found: Diagnosis) -> float:
+    top = found.suspects[0]
+    return sum(s.probability for s in found.suspects if s is top or (s.part, s.order) in top.indistinct_from)
+
+
+@pytest.fixture(scope="module")
+def shaft() -> RoadTest:
+    return _drive(Fault("driveshaft", 1.0, 0.3))
+
+
+@pytest.fixture(scope="module")
+def wrong_axle(shaft: RoadTest) -> Diagnosis:
+    return diagnose(as_recording(shaft), replace(TRUCK, axle_ratio=4.3))
+
+
+def test_a_wrong_axle_ratio_is_solved_for_and_no_part_is_named(wrong_axle: Diagnosis) -> None:
+    wrong = wrong_axle.mismatch
+    assert wrong is not None and wrong.what == "axle_ratio"
+    assert wrong.value == pytest.approx(3.42, rel=0.01)
+    assert (
+        "times per wheel turn" in wrong.sentence
+        and "your axle ratio is 4.3: check the axle tag" in wrong.sentence
+    )
+    assert wrong_axle.verdict.startswith(wrong.sentence)
+    assert _top_share(wrong_axle) < 0.5
+    assert not wrong_axle.runout_check.warranted
+    total = wrong_axle.nothing_found_probability + sum(s.probability for s in wrong_axle.suspects)
+    assert total == pytest.approx(1.0, abs=1e-9)
+
+
+def test_every_door_shows_it(wrong_axle: Diagnosis) -> None:
+    import json
+
+    assert wrong_axle.mismatch is not None
+    held = json.loads(as_json(wrong_axle))["profile_mismatch"]
+    assert held["what"] == "axle_ratio" and held["value"] == pytest.approx(3.42, rel=0.01)
+    assert "check the axle tag" in " ".join(as_text(wrong_axle).split())
+    assert "check the axle tag" in as_html(wrong_axle)
+
+
+def test_the_right_vehicle_is_believed(shaft: RoadTest) -> None:
+    found = diagnose(as_recording(shaft), TRUCK)
+    assert found.mismatch is None
+    assert (found.suspects[0].part, found.suspects[0].order) == ("driveshaft", 1.0)
+
+
+def test_a_tire_six_percent_off_is_solved_for(shaft: RoadTest) -> None:
+    typed = replace(TRUCK.tire, circumference_m=1.06 * TRUCK.tire.circumference_m)
+    found = diagnose(as_recording(shaft), replace(TRUCK, tire=typed))
+    assert found.mismatch is not None and found.mismatch.what == "tire_size"
+    # the tire that was driven, in metres a turn
+    assert found.mismatch.value == pytest.approx(TRUCK.tire.circumference_m, rel=0.01)
+    assert "high" in found.mismatch.sentence and "check the tire size" in found.mismatch.sentence
+    assert _top_share(found) < 0.5
+
+
+def test_a_forgotten_accessory_is_told_by_its_pulley_ratio() -> None:
+    test = _drive(
+        Fault("accessory:pump", 1.0, 0.3),
+        replace(TRUCK, accessories=(Accessory("pump", 1.38),)),
+        seed=5,
+        rate_hz=200.0,
+    )
+    times = np.arange(0.0, 60.0, 0.5)
+    engine = np.interp(times, test.truth.times_s, test.truth.engine_hz)
+    recording = replace(as_recording(test), rpm=Trace(times, engine, "rpm", "rpm"))
+    found = diagnose(recording, TRUCK)
+    assert found.mismatch is not None and found.mismatch.what == "pulley_ratio"
+    # a belt slips by about 1% (common practice, no source), and the simulator draws that
+    assert found.mismatch.value == pytest.approx(1.38, rel=0.03)
+
+
+def _tone(frequency_hz: np.ndarray, amplitude: float = 0.3) -> Signal:
+    rng = np.random.default_rng(1)
+    samples = 0.1 * rng.normal(size=(3, frequency_hz.size))
+    samples[0] += amplitude * np.sin(2 * np.pi * np.cumsum(frequency_hz) / RATE_HZ)
+    return Signal(samples.astype(np.float32), np.ones(frequency_hz.size, bool), RATE_HZ, False)
+
+
+def test_a_line_that_keeps_step_is_found_at_its_order_and_strength() -> None:
+    wheel_hz = np.linspace(6.0, 9.0, 6000)
+    signal = _tone(3.42 * wheel_hz)
+    ladder = ladder_of([(signal, np.cumsum(wheel_hz) / RATE_HZ, floor_of(signal), NOTHING_MOVES, 0.0)])
+    assert ladder is not None
+    line = order_lines(ladder)[0]
+    assert line.order == pytest.approx(3.42, rel=0.003)
+    assert line.amplitude_rms == pytest.approx(0.3 / np.sqrt(2.0), rel=0.1)
+    assert line.share > 0.9 and line.spread > 0.3
+
+
+def test_a_tone_that_stands_still_keeps_step_with_nothing() -> None:
+    wheel_hz = np.linspace(6.0, 9.0, 6000)
+    signal = _tone(np.full(6000, 25.0))
+    ladder = ladder_of([(signal, np.cumsum(wheel_hz) / RATE_HZ, floor_of(signal), NOTHING_MOVES, 0.0)])
+    assert ladder is not None
+    assert all(line.share < 0.4 for line in order_lines(ladder))
+
+
+def test_probabilities_go_back_to_what_they_were_before_the_recording() -> None:
+    wrong = Mismatch(3.42, 30.0, 0.4, "A line.", "axle_ratio", 3.42, log_odds=40.0)
+    prior = np.log(np.array([0.3, 0.3, 0.4]))
+    found = with_unlisted(Posterior(np.array([0.98, 0.01]), 0.01), wrong, prior)
+    assert found.candidate == pytest.approx([0.3, 0.3])
+    assert found.nothing == pytest.approx(0.4)
+    even = with_unlisted(Posterior(np.array([0.98, 0.01]), 0.01), replace(wrong, log_odds=0.0), prior)
+    assert even.candidate[0] == pytest.approx(0.64)
+    assert even.candidate.sum() + even.nothing == pytest.approx(1.0)
+
+
+def test_a_ratio_far_from_all_in_common_use_is_given_no_name() -> None:
+    assert nearest_ratio(3.41) == 3.42
+    assert nearest_ratio(2.63) is None
+
+
+def test_a_strong_line_of_no_part_at_a_held_speed_may_stand_still() -> None:
+    line = LineSeen(14.2, 0.01, 0.4, 20.0, (1.0, 0.0, 0.0), "")
+    signal = Signal(np.zeros((3, 10), np.float32), np.ones(10, bool), RATE_HZ, False)
+    notes = " ".join(plain_notes((), 1.0, True, TRUCK, signal, (line,)))
+    assert "may be a fixed frequency" in notes and "drive a range of speeds" in notes
+    named = plain_notes((), 1.0, True, TRUCK, signal, (replace(line, name="driveshaft 1x"),))
+    assert "fixed frequency" not in " ".join(named)
