@@ -510,6 +510,29 @@ def looked_at(page: Any, state: str) -> None:
 
 
 @browser_test
+def test_a_phone_that_must_give_the_code_again_keeps_its_recording_and_says_so(
+    browser: Any, server: Running
+) -> None:
+    """After the server was started again: its passes live as long as it does."""
+    said = Said()
+    data = json.dumps({"rate": 10, "axes": [[0, 0.1] * 500] * 3, "gravity": [0, 0, 9.81]})
+    context, page = phone(browser, FEED.replace("DRIVE", data, 1), said, service_workers="block")
+    page.goto(f"{server.url}/record")
+    refuse = {"status": 401, "json": {"error": "This machine has not given the access code yet."}}
+    page.route("**/api/record/hello", lambda route: route.fulfill(**refuse))
+    begin(page)
+    page.wait_for_timeout(1500)
+    end(page)
+    page.wait_for_selector("text=has to give the access code again")
+    assert page.get_attribute("text=Give the code", "href") == "/access"
+    page.unroute("**/api/record/hello")
+    page.click("text=Send now")
+    page.wait_for_selector("text=has arrived at the shop", timeout=30_000)
+    context.close()
+    assert [line for line in said.lines if "401" not in line and "Playwright" not in line] == []
+
+
+@browser_test
 def test_a_phone_that_sways_is_told_so_and_one_without_sensors_is_not_let_on(
     browser: Any, server: Running
 ) -> None:
