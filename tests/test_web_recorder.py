@@ -226,8 +226,8 @@ def test_who_comes_in_the_clear_is_sent_to_the_secure_page_and_this_machine_is_n
     app = create_app(
         Settings(folder=tmp_path, lan=True, workers=1, secure_port=8766, addresses=("192.0.2.1",))
     )
-    answer = asked_from(PHONE_ADDRESS, app, "GET", "http://192.0.2.1:8765/record")
-    assert (answer.status_code, answer.headers["location"]) == (307, "https://192.0.2.1:8766/record")
+    answer = asked_from(PHONE_ADDRESS, app, "GET", "http://192.0.2.1:8765/record?job=3")
+    assert (answer.status_code, answer.headers["location"]) == (307, "https://192.0.2.1:8766/record?job=3")
     assert "Secure" not in asked_from("127.0.0.1", app, "GET", "http://127.0.0.1:8765/").headers["set-cookie"]
     secure = asked_from(PHONE_ADDRESS, app, "GET", "https://192.0.2.1:8766/access")
     assert secure.status_code == 200 and "; Secure" in secure.headers["set-cookie"]
