@@ -226,8 +226,8 @@ def test_who_comes_in_the_clear_is_sent_to_the_secure_page_and_this_machine_is_n
     app = create_app(
         Settings(folder=tmp_path, lan=True, workers=1, secure_port=8766, addresses=("192.0.2.1",))
     )
-    answer = asked_from(PHONE_ADDRESS, app, "GET", "http://192.0.2.1:8765/record")
-    assert (answer.status_code, answer.headers["location"]) == (307, "https://192.0.2.1:8766/record")
+    answer = asked_from(PHONE_ADDRESS, app, "GET", "http://192.0.2.1:8765/record?job=3")
+    assert (answer.status_code, answer.headers["location"]) == (307, "https://192.0.2.1:8766/record?job=3")
     assert "Secure" not in asked_from("127.0.0.1", app, "GET", "http://127.0.0.1:8765/").headers["set-cookie"]
     secure = asked_from(PHONE_ADDRESS, app, "GET", "https://192.0.2.1:8766/access")
     assert secure.status_code == 200 and "; Secure" in secure.headers["set-cookie"]
@@ -507,6 +507,29 @@ def looked_at(page: Any, state: str) -> None:
     assert not page.evaluate("document.documentElement.scrollWidth > innerWidth"), state
     found = Axe().run(page).response["violations"]
     assert [(one["id"], one["nodes"][0]["target"]) for one in found] == [], state
+
+
+@browser_test
+def test_a_phone_that_must_give_the_code_again_keeps_its_recording_and_says_so(
+    browser: Any, server: Running
+) -> None:
+    """After the server was started again: its passes live as long as it does."""
+    said = Said()
+    data = json.dumps({"rate": 10, "axes": [[0, 0.1] * 500] * 3, "gravity": [0, 0, 9.81]})
+    context, page = phone(browser, FEED.replace("DRIVE", data, 1), said, service_workers="block")
+    page.goto(f"{server.url}/record")
+    refuse = {"status": 401, "json": {"error": "This machine has not given the access code yet."}}
+    page.route("**/api/record/hello", lambda route: route.fulfill(**refuse))
+    begin(page)
+    page.wait_for_timeout(1500)
+    end(page)
+    page.wait_for_selector("text=has to give the access code again")
+    assert page.get_attribute("text=Give the code", "href") == "/access"
+    page.unroute("**/api/record/hello")
+    page.click("text=Send now")
+    page.wait_for_selector("text=has arrived at the shop", timeout=30_000)
+    context.close()
+    assert [line for line in said.lines if "401" not in line and "Playwright" not in line] == []
 
 
 @browser_test

@@ -112,7 +112,8 @@ def test_the_page_says_what_the_command_line_says(
     finished(client, name)
     page = json.loads((server.house.store.path(name) / "1" / "diagnosis.json").read_text("utf-8"))
     files = [str(SAMPLES / one) for one in ("pinion_flange.csv", "truck.toml")]
-    assert main(["diagnose", files[0], "--vehicle", files[1], "--gear", "7", "--json", "-"]) == 0
+    said = ["diagnose", files[0], "--vehicle", files[1], "--gear", "7", "--why", "--json", "-"]
+    assert main(said) == 0
     assert page == json.loads(capsys.readouterr().out)
 
 

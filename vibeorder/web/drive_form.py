@@ -98,9 +98,9 @@ def _vehicle(form: FormData, vehicles: Vehicles) -> dict[str, Any]:
 
 
 def _gear(form: FormData) -> int | None:
-    text = form_text(form, "gear", 4)
+    text = form_text(form, "gear", 40)
     if text and not (text.isascii() and text.isdigit() and int(text) > 0):
-        raise VibeorderError(f"gear {text!r} is not a gear; the lowest is 1")
+        raise VibeorderError(f"gear {text!r} is not the number of a gear; the lowest is 1")
     return int(text) if text else None
 
 

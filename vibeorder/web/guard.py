@@ -225,7 +225,9 @@ def refuse(scope: Scope, status: int, sentence: str) -> Response:
 def _secure_address(scope: Scope, headers: Headers, port: int) -> str:
     """The same page under https, at the name that the visitor used (checked to be ours before)."""
     name = urlsplit(f"//{headers.get('host', '')}").hostname or ""
-    return f"https://{f'[{name}]' if ':' in name else name}:{port}{scope['path']}"
+    asked = scope["query_string"].decode("latin-1")
+    path = scope["path"] + (f"?{asked}" if asked else "")
+    return f"https://{f'[{name}]' if ':' in name else name}:{port}{path}"
 
 
 def _ask_for_code(scope: Scope) -> Response:

@@ -129,7 +129,8 @@ def _number(text: str, words: str) -> float | int:
     try:
         value = float(text.replace(",", "."))
     except ValueError:
-        raise VehicleError(f"{words} {text!r:.40} is not a number; write it like 3.73") from None
+        example = "8" if words == "the number of cylinders" else "2" if "number of" in words else "3.73"
+        raise VehicleError(f"{words} {text!r:.40} is not a number; write it like {example}") from None
     return int(value) if value.is_integer() and abs(value) < 1e6 else value
 
 

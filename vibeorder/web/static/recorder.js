@@ -87,6 +87,7 @@ function show(id, words, good) {
 
 async function prepare() {
   phase = "asking";
+  soundSaid = placeSaid = "";
   $("trouble").replaceChildren();
   button("Allow what the phone asks", false);
   // all begun within the tap, since phones answer to nothing else

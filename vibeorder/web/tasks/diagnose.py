@@ -1,7 +1,7 @@
 """Uploaded recordings to diagnoses, in a child process; what is made lies in the task's folder.
 
 summary.json            {"recordings": [{"number", "name", "verdict" | "error"}]}
-1/diagnosis.json        the contract's JSON, as `vibeorder diagnose --json` writes it
+1/diagnosis.json        the contract's JSON, as `vibeorder diagnose --why --json` writes it
 1/sheet.html            the sheet to print
 1/...                   what the result page draws from (`vibeorder.web.view.write_view`)
 2/...                   likewise for the second recording, and so on
