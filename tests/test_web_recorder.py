@@ -113,6 +113,31 @@ def test_a_recording_is_put_together_once_and_only_when_all_of_it_is_here(
     assert marks_of(path) == pytest.approx((1.007,))
 
 
+@pytest.mark.parametrize("at", ["before it says done", "before the pieces are dropped"])
+def test_a_server_stopped_while_it_puts_together_goes_on_and_leaves_nothing_lying(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, at: str
+) -> None:
+    from vibeorder.web import recordings
+
+    made, name = drive(seed=9), new_name()
+    shop = recordings.Recordings(tmp_path / "r", Limits())
+    for number, body in enumerate(made):
+        shop.keep(name, number, body, sha256(body))
+
+    def stopped(*_: object) -> None:
+        raise KeyboardInterrupt
+
+    with monkeypatch.context() as patched, pytest.raises(KeyboardInterrupt):
+        patched.setattr(recordings, "_write" if at == "before it says done" else "_drop_pieces", stopped)
+        shop.finish(name, len(made), digest_of(made))
+    (shop.root / name / ".000002.piece").write_bytes(b"half")
+    again = recordings.Recordings(tmp_path / "r", Limits())
+    assert again.kept(name) == list(range(len(made)))
+    again.finish(name, len(made), digest_of(made))
+    assert sorted(one.name for one in (shop.root / name).iterdir()) == ["done.json", "recording.zip"]
+    assert marks_of(again.zip_path(name)) == pytest.approx((1.009,))
+
+
 def test_the_file_is_fetched_and_judged_from_the_list(client: httpx.Client, server: Running) -> None:
     made, name = drive(seed=3), new_name()
     for number, body in enumerate(made):

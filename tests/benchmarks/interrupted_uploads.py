@@ -254,6 +254,7 @@ def measured(folder: Path, uploads: int, rng: random.Random) -> tuple[str, bool]
         server.end()
     for kind, phone in phones:
         results[kind]["lost"] += not whole(folder, phone)
+        results[kind]["lying"] += left_lying(folder, phone)
         results[kind]["twice"] += again[phone.name] > 1
     strangers = len(set(again) - {phone.name for _, phone in phones})
     return said(broken, results, strangers, server.kills)
@@ -266,7 +267,7 @@ def listed(server: Server) -> Counter[str]:
 
 
 def whole(folder: Path, phone: Phone) -> bool:
-    """Whether the file holds every sample and the mark, and nothing else."""
+    """Whether the file holds every sample and the mark, and no others."""
     path = folder / "recordings" / phone.name / "recording.zip"
     if not path.exists():
         return False
@@ -274,8 +275,13 @@ def whole(folder: Path, phone: Phone) -> bool:
     return (
         read.samples.shape == phone.samples.shape and bool(np.allclose(read.samples, phone.samples, atol=1e-5))
         and np.allclose(marks_of(path), [phone.mark_s], atol=1e-3)
-        and not list(path.parent.glob("*.piece"))
     )  # fmt: skip
+
+
+def left_lying(folder: Path, phone: Phone) -> bool:
+    """Whether anything but the file and the note about it is there."""
+    names = {path.name for path in (folder / "recordings" / phone.name).iterdir()}
+    return names != {"recording.zip", "done.json"}
 
 
 def said(
@@ -283,10 +289,10 @@ def said(
 ) -> tuple[str, bool]:
     """The table as Markdown."""
     lines = [
-        "| what broke | recordings | arrived | pieces sent again and known | lost | there twice |",
-        "|---|---|---|---|---|---|",
+        "| what broke | recordings | arrived | pieces sent again and known | lost | there twice | pieces left lying |",
+        "|---|---|---|---|---|---|---|",
     ]
-    total, columns = Counter[str](), ("recordings", "arrived", "was here", "lost", "twice")
+    total, columns = Counter[str](), ("recordings", "arrived", "was here", "lost", "twice", "lying")
     for kind in BREAKS:
         found = Counter({**results[kind], "recordings": broken[kind]})
         total.update(found)
@@ -295,7 +301,10 @@ def said(
     lines.append(
         f"\nThe server was killed {kills} times; recordings in its list that nobody sent: {strangers}."
     )
-    good = not (total["lost"] or total["twice"] or strangers) and total["arrived"] == total["recordings"]
+    good = (
+        not (total["lost"] or total["twice"] or total["lying"] or strangers)
+        and total["arrived"] == total["recordings"]
+    )
     return "\n".join(lines), good
 
 

@@ -135,6 +135,7 @@ class Recordings:
             if (done := self._done(folder)) is not None:
                 if (done.pieces, done.digest) != (pieces, digest):
                     raise ConflictError("this recording is complete already, and with other pieces")
+                _drop_pieces(folder)  # left lying where the server was stopped right after it was complete
                 return done
             here = set(_numbers(folder))
             if missing := [number for number in range(pieces) if number not in here]:
@@ -233,8 +234,7 @@ class Recordings:
         path = folder / ZIP_NAME
         done = Done(name, pieces, digest, _sha256_of(path), path.stat().st_size, time.time(), what)
         _write(folder / DONE_NAME, json.dumps(asdict(done)).encode())
-        for number in range(pieces):
-            (folder / PIECE.format(number)).unlink(missing_ok=True)
+        _drop_pieces(folder)
         return done
 
     def _done(self, folder: Path) -> Done | None:
@@ -249,6 +249,12 @@ def _numbers(folder: Path) -> list[int]:
     with suppress(FileNotFoundError):
         return sorted(int(file.stem) for file in folder.glob("[0-9]*.piece"))
     return []
+
+
+def _drop_pieces(folder: Path) -> None:
+    """Throw away the pieces of a recording that is complete, and what was half written when the server was killed."""
+    for path in [*folder.glob("*.piece"), *folder.glob(".*")]:
+        path.unlink(missing_ok=True)
 
 
 def _digest(folder: Path, pieces: int) -> str:
