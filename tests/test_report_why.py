@@ -184,15 +184,6 @@ def test_the_command_explains_and_draws(tmp_path: Path, capsys: pytest.CaptureFi
     assert re.search(r"Movement: Over the drive .* it turns with\s+the\s+part", said, re.DOTALL)
 
 
-def test_a_picture_of_why_is_refused_for_several_recordings(
-    tmp_path: Path, capsys: pytest.CaptureFixture[str]
-) -> None:
-    one = str(SAMPLES / "tire.csv")
-    given = [one, one, "--vehicle", str(SAMPLES / "truck.toml"), "--why-plot", str(tmp_path / "why.png")]
-    assert main(["diagnose", *given]) == 2
-    assert "--why-plot" in capsys.readouterr().err
-
-
 def test_a_picture_of_why_needs_a_picture_s_ending(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:

@@ -17,7 +17,7 @@ sys.path[:0] = [str(ROOT), str(ROOT / "tests")]
 from web_server import SAMPLES, running  # noqa: E402
 
 OUT = ROOT / "docs" / "shop_page.png"
-TABLET = {"width": 820, "height": 1310}
+TABLET = (820, 1310)
 """Held upright, in CSS pixels: verdict, suspects and where the indicator goes are on its first screen."""
 
 
@@ -28,7 +28,7 @@ def main(out: Path) -> None:
     with tempfile.TemporaryDirectory() as folder, running(Path(folder)) as server, sync_playwright() as play:
         server.house.vehicles.save(tomllib.loads((SAMPLES / "truck.toml").read_text("utf-8")))
         chromium = play.chromium.launch(executable_path=shutil.which("chromium"), args=["--no-sandbox"])
-        page = chromium.new_page(viewport=TABLET, color_scheme="light")
+        page = chromium.new_page(viewport={"width": TABLET[0], "height": TABLET[1]}, color_scheme="light")
         page.goto(server.url)
         page.set_input_files("#recording", str(SAMPLES / "pinion_flange.csv"))
         page.select_option("#vehicle", index=1)
