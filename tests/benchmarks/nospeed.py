@@ -8,8 +8,9 @@
 
 The plain world: rear drive, one of five gear sets, 4, 6 or 8 cylinders, 75 s; a sweep has three speeds uniform in 20
 to 85 mph, the greatest 1.4 times the least; one change to a neighbouring gear in its middle half, or none;
-fault log-uniform in 0.1 to 0.5 m/s^2. Seeds from 100000 up are kept for reporting; tuning used seeds below
-50000. +- is one standard error.
+fault log-uniform in 0.1 to 0.5 m/s^2. Seeds from 300000 up are kept for reporting; tuning used
+seeds below 50000, and 100000 to 100059 served to find a fault. The sets of twins come with the temperature in
+use: set it before a run, not afterwards. +- is one standard error.
 """
 
 import argparse
@@ -46,7 +47,7 @@ from vibeorder.vehicle import Vehicle, engine_ratio, parse_vehicle
 Kind = Literal["change", "no change", "steady", "healthy"]
 World = Literal["plain", "harder"]
 
-SEED_BASE = 100_000
+SEED_BASE = 300_000
 KIND_OFFSET: dict[Kind, int] = {"change": 0, "no change": 10_000, "steady": 20_000, "healthy": 30_000}
 DURATION_S = 75.0
 SPEED_MPS = (20 * MPH_MPS, 85 * MPH_MPS)
