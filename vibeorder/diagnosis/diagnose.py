@@ -143,7 +143,9 @@ def weigh(
     if signal.relative:
         kind = "audio"
     mismatch = None
-    if isinstance(given, Trace) and not signal.relative:
+    # a road's joints shake in step with the wheels too, at orders that no part has: then nothing is said of the profile
+    joints = any(p.judgement.hypotheses[0].scan.joints.shows.any() for p in pieces)
+    if isinstance(given, Trace) and not signal.relative and not joints:
         mismatch = profile_mismatch(signal, vehicle, pieces, setting.engine_hz, gear, low_range, given.unit)
     return Weighed(recording, vehicle, signal, pieces, kind, given, combined_log_odds(pieces), mismatch)
 

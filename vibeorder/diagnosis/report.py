@@ -71,9 +71,8 @@ def assemble(
     suspects = _suspects(candidates, piece, posterior, pairs, signal)
     best = piece.judgement.best_for(_top(log_odds))
     speed = _speed(piece, best, vehicle, kind, given)
-    steady = _steady(speed.speed_mps)
+    steady, nothing = _steady(speed.speed_mps), posterior.nothing
     where = {c.key: c.source.runout_where for c in candidates}
-    nothing = posterior.nothing
     tracks = _tracks(best, candidates, posterior)
     lines = lines_seen(signal, _named(tracks))
     why = (
