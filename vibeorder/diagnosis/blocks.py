@@ -137,7 +137,9 @@ def candidate_blocks(
     at, steady = _state_of_blocks(state, clock.mid_s, mid_s, block_s)
     pick = np.arange(mid_s.size)
     centre, noise, cover = (np.stack([p[i] for p in parts]) for i in range(3))
-    wheel_rate = np.interp(mid_s, clock.mid_s, rate)
+    half_s = 0.5 * block_s
+    further = (course.correction(mid_s + half_s) - course.correction(mid_s - half_s)) / block_s
+    wheel_rate = np.interp(mid_s, clock.mid_s, clock.rate_hz) + further
     frequency = wheel_rate * multiples[at]
     beside = (MAIN_LOBE / block_s, MAIN_LOBE / block_s + side_hz)
     rise = floor.rise(frequency, *beside)

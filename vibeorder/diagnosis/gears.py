@@ -71,12 +71,15 @@ def shift_log_prior(log_prior: FloatArray) -> FloatArray:
     """
     states = log_prior.shape[1]
     number = np.arange(states)
+    if states == 1:
+        return np.zeros((log_prior.shape[0], 1, 1))
     locked = number < states - 1
     far = (np.abs(number[:, None] - number) > 1) & locked[:, None] & locked
-    move = -(SHIFT_COST + FAR_SHIFT_COST * far)
-    out = np.broadcast_to(move, (log_prior.shape[0], states, states)) + log_prior[:, None, :]
+    out = log_prior[:, None, :] - FAR_SHIFT_COST * far
+    out[:, number, number] = -np.inf
+    out = out - np.logaddexp.reduce(out, axis=2, keepdims=True) - SHIFT_COST
     out[:, number, number] = 0.0
-    return out
+    return np.asarray(out)
 
 
 def constant_gear(gear: int, log_prior: FloatArray) -> GearCourse:

@@ -50,8 +50,12 @@ FRAME_CAP = 12.0
 ORDER_STEP = 0.004
 SPACING_STEP = 0.002
 LEAST_FRAMES = 3
-OWN_BINS = 2.0
-"""A member this near an order of the vehicle's own road-speed parts says nothing, in bins of a frame."""
+OWN_BINS, OWN_SCALE = 2.0, 0.008
+"""A member this near an order of the vehicle's own road-speed parts says nothing: in bins of a frame, and as a share
+of the order, since the speed's scale is not known better."""
+
+THIRD_FROM = 0.8
+"""Log evidence that the third strongest member must hold: two lines may be an engine's first two."""
 
 SHOWS_FROM = 1.0
 """Log evidence from which a member is seen and its place casts no vote on courses and gears."""
@@ -139,7 +143,8 @@ def find_joints(
     mean, count = _over_orders(ratio[use] / channels, turns, order, frames.frame_s, top_hz)
     evidence = _evidence(mean, count * channels * INDEPENDENT)
     own = np.concatenate([own_orders, np.arange(1.0, 7.0)])
-    near_own = np.abs(order[:, None] - own).min(axis=1) < OWN_BINS / float(np.median(turns))
+    reach = OWN_BINS / float(np.median(turns)) + OWN_SCALE * own
+    near_own = (np.abs(order[:, None] - own) < reach).any(axis=1)
     evidence[near_own] = 0.0
     base = _best_base(evidence, circumference_m)
     if base is None:
@@ -195,9 +200,11 @@ def _best_base(evidence: FloatArray, circumference_m: float) -> float | None:
     best: tuple[float, float] | None = None
     for bases, needed in ((usual, FROM_USUAL), (free, FROM_ANY)):
         held = np.append(evidence, 0.0)[_places(bases, evidence.size)]
-        rest = held.sum(axis=1) - held.max(axis=1)
+        ranked = np.sort(held, axis=1)
+        rest, third = ranked[:, :-1].sum(axis=1), ranked[:, -3]
         # the strongest member counts in choosing among bases, not in believing one
-        total = np.where(rest > needed, held.sum(axis=1) - needed, -np.inf)
+        believed = (rest > needed) & (third > THIRD_FROM)
+        total = np.where(believed, held.sum(axis=1) - needed, -np.inf)
         i = int(total.argmax())
         if np.isfinite(total[i]) and (best is None or total[i] > best[0]):
             best = (float(total[i]), float(bases[i]))

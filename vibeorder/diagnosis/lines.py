@@ -37,6 +37,9 @@ MOST_OF_IT, A_PART_OF_IT = 0.25, 0.8
 ONE_RATIO = 0.02
 """Spread of ln(frequency ratio) below which two lines keep one ratio all through."""
 
+JOINTS_UP_TO = 3.0
+"""A line stronger than this many times what the other joints of the road let expect is not theirs alone."""
+
 PARTLY, MOSTLY = 0.08, 0.6
 """Shares of the record between which two lines coincide for a part of it (one gear of several)."""
 
@@ -57,7 +60,7 @@ class Line:
         found = self.reading.log_likelihood
         road = _road(self.joints, log_scale)
         parts = [(healthy[m], roles[m]) for m in self.members]
-        alone = line_evidence(found, road, log_scale, felt_from) if road else 0.0
+        alone = line_evidence(_within(found, road, log_scale), road, log_scale, felt_from) if road else 0.0
         return line_evidence(found, [*parts, *road], log_scale, felt_from) - alone
 
 
@@ -80,18 +83,22 @@ class PairLine:
         """Log evidence over both strengths, over that of the road's joints alone where they run on them."""
         road = [_road(j, log_scale) for j in self.joints]
         parts = [[(healthy[m], roles[m]), *r] for m, r in zip(self.members, road, strict=True)]
-        alone = self._evidence(road, log_scale) if any(road) else 0.0
+        alone = self._evidence(road, log_scale, road) if any(road) else 0.0
         return self._evidence(parts, log_scale) - alone
 
-    def _evidence(self, parts: Sequence[Sequence[Member]], log_scale: float) -> float:
-        """Where the lines coincide their powers add."""
+    def _evidence(
+        self, parts: Sequence[Sequence[Member]], log_scale: float, only: Sequence[list[Member]] = ([], [])
+    ) -> float:
+        """Where the lines coincide their powers add. only: the road's joints, where nothing else is to explain them."""
         amplitudes = np.concatenate([[0.0], AMPLITUDES])
         shift = np.log(AMPLITUDES) + log_scale
         grid = np.log(AMPLITUDES)
         alone = [
             log_prior_together(members, complaint_from(whole.band_noise_rms * float(np.exp(-log_scale))))
-            + np.concatenate([[0.0], np.interp(shift, grid, r.log_likelihood, left=0.0)])
-            for members, r, whole in zip(parts, self.own, self.readings, strict=True)
+            + np.concatenate(
+                [[0.0], np.interp(shift, grid, _within(r.log_likelihood, road, log_scale), left=0.0)]
+            )
+            for members, r, whole, road in zip(parts, self.own, self.readings, only, strict=True)
         ]
         together = np.log(np.maximum(np.hypot(amplitudes[:, None], amplitudes), 1e-9)) + log_scale
         shared = np.interp(together, grid, self.shared.log_likelihood, left=0.0)
@@ -185,6 +192,17 @@ def _road(joints: HealthyPrior | None, log_scale: float) -> list[Member]:
     if joints is None:
         return []
     return [(replace(joints, median_mps2=joints.median_mps2 * float(np.exp(-log_scale))), "healthy")]
+
+
+def _within(log_likelihood: FloatArray, road: Sequence[Member], log_scale: float) -> FloatArray:
+    """The likelihood of strengths that the road's joints may have; beyond, no more than at the last of them."""
+    if not road:
+        return log_likelihood
+    most = JOINTS_UP_TO * road[0][0].median_mps2 * float(np.exp(log_scale))
+    last = max(int(np.searchsorted(AMPLITUDES, most)) - 1, 0)
+    return np.where(
+        AMPLITUDES <= most, log_likelihood, np.minimum(log_likelihood, log_likelihood[last])
+    )
 
 
 def _near(a: Blocks, b: Blocks) -> tuple[float, BoolArray]:

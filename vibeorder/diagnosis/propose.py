@@ -127,10 +127,10 @@ def propose(
     )
     found: list[Proposal] = []
     kept: list[tuple[FloatArray, NDArray[np.intp]]] = []
-    for k, cell in search.ranked(anchor):
+    for k, cell, held in search.ranked(anchor):
         if len(kept) >= effort.anchors:
             break
-        line, state, strength = search.course(k, cell)
+        line, state, strength = search.course(k, cell, held)
         if strength < ANCHOR_FROM:
             continue
         for offset in search.offsets(k, cell):
@@ -183,30 +183,32 @@ class _Search:
         self.road_total = road_total(scan, self.wander) + prior
         self.prior = prior
         self._back: dict[int, NDArray[np.int8]] = {}
+        self._held: dict[int, list[tuple[float, int, int]]] = {}
 
-    def ranked(self, only: int | None) -> list[tuple[int, int]]:
-        """(candidate, cell) of every anchor's best modes, best first, the hopeless ones left out.
+    def ranked(self, only: int | None) -> list[tuple[int, int, int | None]]:
+        """(candidate, cell, state held throughout or None) of every anchor's best modes, best first.
 
-        A road line and an engine line are hopeless beside their own kind only: a strong healthy tire must not keep
-        the engine's line from leading to its own course.
+        The hopeless ones are left out. A road line and an engine line are hopeless beside their own kind only: a
+        strong healthy tire must not keep the engine's line from leading to its own course.
         """
-        found: list[tuple[float, int, int]] = []
+        found: list[tuple[float, int, int, int | None]] = []
         for k in range(len(self.candidates)) if only is None else (only,):
             totals = self._totals(k)
+            found += [(total, k, cell, state) for total, cell, state in self._held.get(k, ())]
             left = totals.copy()
             for _ in range(MODES):
                 cell = int(left.argmax())
                 if np.isfinite(left[cell]):
-                    found.append((float(left[cell]), k, cell))
+                    found.append((float(left[cell]), k, cell, None))
                 apart = round(MODES_APART * self.wander)
                 left[max(0, cell - apart) : cell + apart + 1] = -np.inf
         best = {
-            basis: max((t for t, k, _ in found if self.candidates[k].basis == basis), default=0.0)
+            basis: max((t for t, k, *_ in found if self.candidates[k].basis == basis), default=0.0)
             for basis in ("wheel", "engine")
         }
         return [
-            (k, cell)
-            for total, k, cell in sorted(found, reverse=True)
+            (k, cell, state)
+            for total, k, cell, state in sorted(found, key=lambda mode: -mode[0])
             if total >= (top := best[self.candidates[k].basis]) - max(HOPELESS, HOPELESS_SHARE * top)
         ]
 
@@ -233,10 +235,19 @@ class _Search:
         evidence, own = self._evidence(k)
         if not own.any():
             return np.full(evidence.shape[2], -np.inf)
-        totals, self._back[k] = gear_totals(spread(evidence, self.wander), self.switch, self.log_prior[0])
+        near = spread(evidence, self.wander)
+        totals, self._back[k] = gear_totals(near, self.switch, self.log_prior[0])
         if self.candidates[k].basis == "wheel":
             return totals + self.prior
-        return totals + self._split(k)[0]
+        split = self._split(k)[0]
+        if len(self.states) > 1:
+            # one line in two gears makes two courses, and the better votes of one must not hide the other
+            alone = near.sum(axis=0) + self.log_prior[0][:, None] + split
+            best = alone.argmax(axis=1)
+            self._held[k] = [
+                (float(alone[s, best[s]]), int(best[s]), s) for s in range(len(self.states) - 1)
+            ]
+        return totals + split
 
     def _split(self, k: int) -> tuple[FloatArray, FloatArray]:
         """For each cell of an engine line: the best log weight of a road correction, and that correction."""
@@ -247,10 +258,14 @@ class _Search:
         best = weight.argmax(axis=1)
         return weight[np.arange(cells.size), best], epsilon[best]
 
-    def course(self, k: int, cell: int) -> tuple[FloatArray, NDArray[np.intp], float]:
-        """Course of the anchor's own line against its nominal ratio, states, and its evidence along it."""
+    def course(self, k: int, cell: int, held: int | None) -> tuple[FloatArray, NDArray[np.intp], float]:
+        """Course of the anchor's own line against its nominal ratio, states, and its evidence along it.
+
+        held: the state throughout, or None for the best course of states.
+        """
         evidence, own = self._evidence(k)
-        state = trace_gears(self._back[k], cell)
+        frames = self.scan.clock.mid_s.size
+        state = trace_gears(self._back[k], cell) if held is None else np.full(frames, held, np.intp)
         rows = np.arange(state.size)
         step = max(1.0, self.doubt.step_sd / self.scan.clock.step)
         course = wobble_course(evidence[rows, state], cell, self.wander, step)
