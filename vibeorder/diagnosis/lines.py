@@ -1,6 +1,6 @@
 """All lines of one hypothesis: every candidate read along its course, lines that coincide sharing one reading."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -52,6 +52,14 @@ class Line:
     reading: Reading
     joints: HealthyPrior | None = None
 
+    def reading_of(self, index: int) -> Reading:
+        """The reading that all its members share."""
+        return self.reading
+
+    def coincide(self, i: int, j: int) -> bool:
+        """Whether two candidates run on it."""
+        return i in self.members and j in self.members
+
     def evidence(
         self, healthy: Sequence[HealthyPrior], roles: Sequence[str], log_scale: float = 0.0
     ) -> float:
@@ -68,21 +76,36 @@ class Line:
 class PairLine:
     """Two lines that coincide for a part of the record: what each says alone, and what they say together.
 
-    joints: what the road's joints add to each, or None.
+    sides: the candidates on each. joints: what the road's joints add to each, or None.
     """
 
-    members: tuple[int, int]
+    sides: tuple[tuple[int, ...], tuple[int, ...]]
     own: tuple[Reading, Reading]
     shared: Reading
     readings: tuple[Reading, Reading]
     joints: tuple[HealthyPrior | None, HealthyPrior | None] = (None, None)
+
+    @property
+    def members(self) -> tuple[int, ...]:
+        """The candidates on both."""
+        return (*self.sides[0], *self.sides[1])
+
+    def reading_of(self, index: int) -> Reading:
+        """The reading of one of them, over the whole record."""
+        return self.readings[0 if index in self.sides[0] else 1]
+
+    def coincide(self, i: int, j: int) -> bool:
+        """Whether two candidates run on one line throughout."""
+        return any(i in side and j in side for side in self.sides)
 
     def evidence(
         self, healthy: Sequence[HealthyPrior], roles: Sequence[str], log_scale: float = 0.0
     ) -> float:
         """Log evidence over both strengths, over that of the road's joints alone where they run on them."""
         road = [_road(j, log_scale) for j in self.joints]
-        parts = [[(healthy[m], roles[m]), *r] for m, r in zip(self.members, road, strict=True)]
+        parts = [
+            [*((healthy[m], roles[m]) for m in side), *r] for side, r in zip(self.sides, road, strict=True)
+        ]
         alone = self._evidence(road, log_scale, road) if any(road) else 0.0
         return self._evidence(parts, log_scale) - alone
 
@@ -111,7 +134,7 @@ class LineReader:
     def __init__(self, scan: Scan, candidates: Sequence[Candidate], course: Course, floor: Floor) -> None:
         self._scan, self._candidates, self.course, self._floor = scan, candidates, course, floor
         self._blocks: dict[object, Blocks | None] = {}
-        self._readings: dict[int, Reading] = {}
+        self._readings: dict[int, tuple[Blocks, Reading]] = {}
         self._shelf: Shelf = {}
 
     def lines(
@@ -143,35 +166,40 @@ class LineReader:
     def _whole(self, blocks: Blocks) -> Reading:
         """The reading of all a candidate's blocks, made once."""
         if id(blocks) not in self._readings:
-            self._readings[id(blocks)] = blocks.read(blocks.weight)
-        return self._readings[id(blocks)]
+            self._readings[id(blocks)] = (blocks, blocks.read(blocks.weight))
+        return self._readings[id(blocks)][1]
 
     def _grouped(self, blocks: list[Blocks]) -> tuple[Line | PairLine, ...]:
-        """Coinciding candidates merged into one line; partly coinciding pairs read in three parts."""
+        """Coinciding candidates merged into one line; partly coinciding ones read in parts, the strongest first.
+
+        What a stronger line, or a pair of them, already explains in a part of the record is not counted again.
+        """
+        left = sorted(_merged(blocks, self._whole), key=self._best, reverse=True)
         lines: list[Line | PairLine] = []
-        left = list(blocks)
         while left:
             head = left.pop(0)
-            twins = [b for b in left if _near(head, b)[0] > MOSTLY]
-            left = [b for b in left if all(b is not t for t in twins)]
-            partner = (
-                next((b for b in left if PARTLY < _near(head, b)[0] <= MOSTLY), None) if not twins else None
-            )
+            same = [g for g in left if _near(g.speaks, head.speaks)[0] > MOSTLY]
+            left = [g for g in left if all(g is not s for s in same)]
+            head = replace(head, members=(*head.members, *(m for g in same for m in g.members)))
+            partner = next((g for g in left if _overlap(head.speaks, g.speaks) > PARTLY), None)
             if partner is None:
-                # folded twins share a place, not a phase: the one that follows the line best speaks for all
-                reading = max((self._whole(b) for b in (head, *twins)), key=lambda r: r.best)
-                members = (head.candidate, *(t.candidate for t in twins))
-                lines.append(Line(members, reading, self._joints(head)))
-                continue
-            left = [b for b in left if b is not partner]
-            lines.append(self._pair(head, partner))
+                lines.append(Line(head.members, self._whole(head.speaks), self._joints(head.speaks)))
+            else:
+                left = [g for g in left if g is not partner]
+                lines.append(self._pair(head, partner))
+            said = [g.speaks for g in (head, partner) if g is not None]
+            left = sorted((_beside(g, said) for g in left), key=self._best, reverse=True)
         return tuple(lines)
 
-    def _pair(self, a: Blocks, b: Blocks) -> PairLine:
+    def _best(self, group: "_Group") -> float:
+        return self._whole(group.speaks).best
+
+    def _pair(self, first: "_Group", second: "_Group") -> PairLine:
+        a, b = first.speaks, second.speaks
         near_a, near_b = _near(a, b)[1], _near(b, a)[1]
         own = (a.read(a.weight * ~near_a, MOST_OF_IT), b.read(b.weight * ~near_b, MOST_OF_IT))
         return PairLine(
-            (a.candidate, b.candidate),
+            (first.members, second.members),
             own,
             a.read(a.weight * near_a, A_PART_OF_IT),
             (self._whole(a), self._whole(b)),
@@ -185,6 +213,44 @@ class LineReader:
             return None
         rate_hz = np.interp(blocks.mid_s, clock.mid_s, clock.rate_hz)
         return joints.beside(blocks.folded_hz, rate_hz, blocks.weight, blocks.block_s)
+
+
+@dataclass(frozen=True, slots=True)
+class _Group:
+    """Candidates on one line, and the blocks that speak for all of them."""
+
+    members: tuple[int, ...]
+    speaks: Blocks
+
+
+def _merged(blocks: Sequence[Blocks], reading: Callable[[Blocks], Reading]) -> list[_Group]:
+    """Candidates that coincide in most of the record, together, the clearest lines first.
+
+    Folded twins share a place, not a phase: the one that follows the line best speaks for all.
+    """
+    groups = []
+    left = sorted(blocks, key=lambda b: reading(b).best, reverse=True)
+    while left:
+        head = left.pop(0)
+        twins = [b for b in left if _near(head, b)[0] > MOSTLY]
+        left = [b for b in left if all(b is not t for t in twins)]
+        together = (head, *twins)
+        groups.append(_Group(tuple(sorted(b.candidate for b in together)), head))
+    return groups
+
+
+def _overlap(a: Blocks, b: Blocks) -> float:
+    """Share of the shorter of two lines in which they coincide."""
+    return max(_near(a, b)[0], _near(b, a)[0])
+
+
+def _beside(group: _Group, said: Sequence[Blocks]) -> _Group:
+    """The group without the blocks in which it runs on a line that was read already."""
+    blocks = group.speaks
+    near = np.zeros(blocks.mid_s.size, bool)
+    for other in said:
+        near |= _near(blocks, other)[1]
+    return replace(group, speaks=replace(blocks, weight=blocks.weight * ~near)) if near.any() else group
 
 
 def _road(joints: HealthyPrior | None, log_scale: float) -> list[Member]:
@@ -217,5 +283,5 @@ def _near(a: Blocks, b: Blocks) -> tuple[float, BoolArray]:
     if share > PARTLY and ratio.size and np.ptp(ratio) < ONE_RATIO:
         # no gear change between them: they are one line or two, whatever the speed's wander makes of single blocks
         apart = np.median(np.abs(other - a.folded_hz)[together])
-        return (1.0 if apart < width else 0.0), together
+        return (1.0, together) if apart < width else (0.0, np.zeros(near.size, bool))
     return share, near

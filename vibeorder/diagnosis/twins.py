@@ -71,9 +71,7 @@ def _together(judgement: Judgement, lead: int, i: int, j: int) -> float:
 
 
 def _coincide(hypothesis: Hypothesis, i: int, j: int) -> bool:
-    return any(
-        isinstance(line, Line) and i in line.members and j in line.members for line in hypothesis.lines
-    )
+    return any(line.coincide(i, j) for line in hypothesis.lines)
 
 
 def _seen(hypothesis: Hypothesis, index: int, sample_rate_hz: float) -> float | None:
@@ -82,11 +80,6 @@ def _seen(hypothesis: Hypothesis, index: int, sample_rate_hz: float) -> float | 
     return None
 
 
-def readings_of(lines: Sequence[object], index: int) -> list[Reading]:
+def readings_of(lines: Sequence[Line | PairLine], index: int) -> list[Reading]:
     """The reading of one candidate on a hypothesis, in a list of none or one."""
-    for line in lines:
-        if isinstance(line, Line) and index in line.members:
-            return [line.reading]
-        if isinstance(line, PairLine) and index in line.members:
-            return [line.readings[line.members.index(index)]]
-    return []
+    return next(([line.reading_of(index)] for line in lines if index in line.members), [])

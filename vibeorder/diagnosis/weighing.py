@@ -235,7 +235,7 @@ def _paired(
     """
     either = [whole[k].best + own[1 - k].best for k in (0, 1)]
     if max(either) < own[0].best + own[1].best + shared.best:
-        return [PairLine(members, own, shared, whole)]
+        return [PairLine(((members[0],), (members[1],)), own, shared, whole)]
     k = int(np.argmax(either))
     return [Line((members[k],), whole[k]), Line((members[1 - k],), own[1 - k])]
 
