@@ -180,7 +180,9 @@ def read_line(
     mean_noise = float((clear_sd**2).sum(axis=0).mean() / 2.0)
     snr = max(power, 0.0) / mean_noise * int(use.sum()) / 2.0
     typical_hz = float(np.median(frequency_hz[use]))
-    band_noise = float(np.sqrt(mean_noise * block_s / HANN_WIDTH * THIRD_OCTAVE * typical_hz))
+    # the median: blocks in which a line beside the track counts as noise say nothing of the road's own
+    usual_noise = float(np.median((clear_sd**2).sum(axis=0))) / 2.0
+    band_noise = float(np.sqrt(usual_noise * block_s / HANN_WIDTH * THIRD_OCTAVE * typical_hz))
     return Reading(log_l, float(np.sqrt(max(power, 0.0))), snr, typical_hz, int(use.sum()), band_noise)
 
 

@@ -30,11 +30,14 @@ USUAL_RPM_LOG_SD = 0.5
 
 SLOWEST_RPM, FASTEST_RPM = 600.0, 6500.0
 OUT_OF_RANGE = -25.0
-SHIFT_COST = 3.0
-"""Log odds against a shift in any one second: one in about twenty seconds of a test drive."""
+CHOSEN_ANEW_PER_S = 0.12
+"""How often a driver or an automatic chooses the gear anew, a second: then the better gears are the likelier ones."""
 
 FAR_SHIFT_COST = 1.5
 """Further cost of a shift by more than one gear."""
+
+OUT_OF_RANGE_PER_S = 0.3
+"""What it costs a second to stay in a gear in which the engine could not run."""
 
 NOT_LOCKED_LOG_PRIOR = -5.0
 """Log prior of an engine that turns at no gear's rate."""
@@ -65,36 +68,39 @@ def gear_log_prior(engine_per_wheel: FloatArray, wheel_rate_hz: FloatArray) -> F
 
 
 def shift_log_prior(log_prior: FloatArray) -> FloatArray:
-    """Log prior of going from state to state at each frame [shape (frames, states, states)].
+    """Log prior of going from state to state at each frame, a second after the last [shape (frames, states, states)].
 
-    log_prior: of each state at each frame, 'not locked' last [shape (frames, states)].
+    The gear is chosen anew at a rate r, and then by how well it suits the speed: (1 - r) + r p_i to stay in i, r p_j
+    to change to j; so a gear that no longer suits costs by the second. log_prior: of each state at each frame, 'not
+    locked' last [shape (frames, states)].
     """
     states = log_prior.shape[1]
     number = np.arange(states)
-    if states == 1:
-        return np.zeros((log_prior.shape[0], 1, 1))
     locked = number < states - 1
     far = (np.abs(number[:, None] - number) > 1) & locked[:, None] & locked
-    out = log_prior[:, None, :] - FAR_SHIFT_COST * far
-    out[:, number, number] = -np.inf
-    out = out - np.logaddexp.reduce(out, axis=2, keepdims=True) - SHIFT_COST
-    out[:, number, number] = 0.0
+    choice = log_prior[:, None, :] - FAR_SHIFT_COST * far
+    choice = choice - np.logaddexp.reduce(choice, axis=2, keepdims=True)
+    out = np.log(CHOSEN_ANEW_PER_S) + choice
+    suits = np.exp(choice[:, number, number])
+    stays = np.log1p(-CHOSEN_ANEW_PER_S * (1.0 - suits))
+    stays = stays - OUT_OF_RANGE_PER_S * (log_prior < 0.5 * OUT_OF_RANGE)
+    out[:, number, number] = stays if states > 1 else 0.0
     return np.asarray(out)
 
 
-def constant_gear(gear: int, log_prior: FloatArray) -> GearCourse:
-    """One gear all the way; judged at its middle and where it fits worst (a gear must carry the whole drive)."""
-    column = log_prior[:, gear - 1]
-    return GearCourse(np.full(column.size, gear, np.intp), float(min(np.median(column), column.min() / 3.0)))
+def constant_gear(gear: int, log_prior: FloatArray, switch: FloatArray) -> GearCourse:
+    """One gear all the way; arguments as for course_log_prior."""
+    return course_log_prior(np.full(log_prior.shape[0], gear - 1, np.intp), log_prior, switch)
 
 
-def course_log_prior(state: IntArray, log_prior: FloatArray) -> GearCourse:
-    """A course of states (index, 'not locked' last) with its log prior: the first state, and each shift."""
-    shift = shift_log_prior(log_prior)
-    total = float(log_prior[0, state[0]])
-    for t in np.flatnonzero(np.diff(state)) + 1:
-        total += float(shift[t, state[t - 1], state[t]])
+def course_log_prior(state: IntArray, log_prior: FloatArray, switch: FloatArray) -> GearCourse:
+    """A course of states (index, 'not locked' last) with its log prior: the first state, then each second's step.
+
+    log_prior: of each state at each frame; switch: as `shift_log_prior` makes it.
+    """
+    steps = switch[np.arange(1, state.size), state[:-1], state[1:]]
     gears = log_prior.shape[1] - 1
+    total = float(log_prior[0, state[0]] + steps.sum())
     return GearCourse(np.where(state == gears, NOT_LOCKED, state + 1), total)
 
 

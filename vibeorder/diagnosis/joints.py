@@ -47,6 +47,9 @@ INDEPENDENT = 0.6
 """Share of the log evidence that counts, and of half-overlapped frames that are independent."""
 
 FRAME_CAP = 12.0
+OUTLIER = 3.0
+"""Members count with at most this many times their median."""
+
 ORDER_STEP = 0.004
 SPACING_STEP = 0.002
 LEAST_FRAMES = 3
@@ -212,10 +215,13 @@ def _best_base(evidence: FloatArray, circumference_m: float) -> float | None:
 
 
 def _rest(excess: FloatArray, k: int) -> float:
-    """Mean power over noise of the other members that can be told, as a guess at member k's."""
+    """Power over noise of the other members that can be told, as a guess at member k's: their mean, bounded.
+
+    By three times their median, so that one strong line of a part on one of them says nothing of the rest.
+    """
     others = np.delete(excess, k)
     others = others[np.isfinite(others)]
-    return float(others.mean()) if others.size else 0.0
+    return float(np.minimum(others, OUTLIER * np.median(others)).mean()) if others.size else 0.0
 
 
 def _hann(off_bins: FloatArray) -> FloatArray:

@@ -50,7 +50,7 @@ SAME_COURSE = 0.0015
 """Two courses that differ by less than this (mean, relative) are one."""
 
 WORST_CONSTANT = -12.0
-"""Log prior below which one gear for the whole drive is not weighed."""
+"""Log prior, against the likeliest gear's, below which one gear for the whole drive is not weighed."""
 
 SLIP_LOG_PRIOR = -5.5
 SLIP_RANGE = (0.0, 0.065)
@@ -324,13 +324,14 @@ class _Search:
             return ()
         if len(self.states) == 1 and self.states[0] is not None:
             return (GearCourse(np.full(state.size, self.states[0], np.intp), 0.0),)
-        found = [self._as_logged(course_log_prior(state, self.log_prior), state)]
+        found = [self._as_logged(course_log_prior(state, self.log_prior, self.switch), state)]
+        held = [constant_gear(n, self.log_prior, self.switch) for n in range(1, len(self.states))]
+        held = [self._as_logged(c, np.full(state.size, n, np.intp)) for n, c in enumerate(held)]
+        least = max(c.log_prior for c in held) + WORST_CONSTANT
         ranked = []
-        for number in range(1, len(self.states)):
-            constant = constant_gear(number, self.log_prior)
-            constant = self._as_logged(constant, np.full(state.size, number - 1, np.intp))
-            if constant.log_prior > WORST_CONSTANT and (constant.gear != found[0].gear).any():
-                ranked.append((constant.log_prior + self._support(number - 1, epsilon), number, constant))
+        for number, constant in enumerate(held):
+            if constant.log_prior > least and (constant.gear != found[0].gear).any():
+                ranked.append((constant.log_prior + self._support(number, epsilon), number, constant))
         ranked.sort(key=lambda item: -item[0])
         good = [constant for s, _, constant in ranked[: self.effort.constants] if s > ranked[0][0] - HOPELESS]
         return (*found, *good)
