@@ -1,6 +1,7 @@
 """A course of the wheel rate made from its corrections, and locked on the phase of the line that anchors it."""
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -10,11 +11,27 @@ from vibeorder.diagnosis.locking import locked_phase
 from vibeorder.diagnosis.scan import Scan
 from vibeorder.diagnosis.sharpening import LockOn
 
-__all__ = ["LockOn", "locked_course"]
+__all__ = ["Followed", "LockOn", "locked_course", "straying_log_prior"]
 
 FloatArray = NDArray[np.float64]
 
 COURSE_STEP_S = 0.05
+STRAY_STEP_S = 2.0
+"""Steps in which a course is held against its speed source: a smoothed fix errs alike over about as long."""
+
+LEAST_STEPS = 5
+
+
+@dataclass(frozen=True, slots=True)
+class Followed:
+    """How closely a speed source follows the wheel, its constant scale apart (sd each).
+
+    fix_hz: noise of the smoothed readings, in wheel turns a second; late_s: what is left of its lag; share: relative.
+    """
+
+    fix_hz: float
+    late_s: float
+    share: float
 
 
 def locked_course(
@@ -38,6 +55,25 @@ def locked_course(
     )
     log_prior = -0.5 * ((constant - prior[0]) / prior[1]) ** 2
     return Course(epsilon, anchor, log_prior, turns + further, times, locked=bool(lock_on))
+
+
+def straying_log_prior(course: Course, scan: Scan, followed: Followed) -> float:
+    """Log prior of how far a locked course strays from its speed source, beside its constant scale.
+
+    The source's noise is known in size only, so over n steps of mean square m, in units of that size, it is
+    -n/2 ln max(1, m). A line read under a wrong or a folded order moves otherwise than the speed, and shows here.
+    """
+    clock = scan.clock
+    start = np.arange(0.0, clock.mid_s[-1] - STRAY_STEP_S, STRAY_STEP_S)
+    rate = np.interp(start + 0.5 * STRAY_STEP_S, clock.mid_s, clock.rate_hz)
+    if start.size < LEAST_STEPS or rate.min() <= 0.0:
+        return 0.0
+    further = np.diff(course.correction(np.append(start, start[-1] + STRAY_STEP_S))) / STRAY_STEP_S
+    change = np.gradient(rate, STRAY_STEP_S)
+    sd = np.sqrt(followed.fix_hz**2 + (followed.late_s * change) ** 2 + (followed.share * rate) ** 2) / rate
+    strays, weight = further / rate, sd**-2
+    square = float(((strays - (strays * weight).sum() / weight.sum()) ** 2 * weight).mean())
+    return -0.5 * start.size * float(np.log(max(1.0, square)))
 
 
 def _locked_turns(

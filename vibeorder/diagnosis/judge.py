@@ -9,7 +9,7 @@ the rate or the gear leaves open is spread over the suspects, never hidden.
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,6 +18,7 @@ from vibeorder.diagnosis.blocks import Course
 from vibeorder.diagnosis.candidates import Candidate
 from vibeorder.diagnosis.classes import class_evidence
 from vibeorder.diagnosis.clear import clear_lines
+from vibeorder.diagnosis.courses import Followed, straying_log_prior
 from vibeorder.diagnosis.floor import Floor
 from vibeorder.diagnosis.gears import NOT_LOCKED, GearCourse
 from vibeorder.diagnosis.lines import Line, LineReader, PairLine
@@ -97,7 +98,7 @@ def judge(
         anchor,
         effort,
     ):
-        readers = _Readers(scan, candidates, proposal, floor)
+        readers = _Readers(scan, candidates, proposal, floor, doubt.followed)
         for gears in proposal.gears or (None,):
             for offsets, offsets_log in fit_offsets(scan, candidates, proposal, gears):
                 reader = readers.along(gears, offsets)
@@ -113,8 +114,16 @@ def judge(
 class _Readers:
     """Readers along one proposal's course, sharpened by the lines that stand out along it on each hypothesis."""
 
-    def __init__(self, scan: Scan, candidates: Sequence[Candidate], proposal: Proposal, floor: Floor) -> None:
+    def __init__(
+        self,
+        scan: Scan,
+        candidates: Sequence[Candidate],
+        proposal: Proposal,
+        floor: Floor,
+        followed: Followed | None,
+    ) -> None:
         self._scan, self._candidates, self._proposal, self._floor = scan, candidates, proposal, floor
+        self._followed = followed
         self._made: dict[object, LineReader] = {}
 
     def along(self, gears: GearCourse | None, offsets: Offsets) -> LineReader:
@@ -124,6 +133,9 @@ class _Readers:
         if key not in self._made:
             every = (*self._proposal.lock_on, *lines)
             course = sharpened(self._proposal.course, self._scan, every, self._floor.sample_rate_hz)
+            if self._followed is not None:
+                strays = straying_log_prior(course, self._scan, self._followed)
+                course = replace(course, log_prior=course.log_prior + strays)
             self._made[key] = LineReader(self._scan, self._candidates, course, self._floor)
         return self._made[key]
 

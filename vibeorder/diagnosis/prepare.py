@@ -3,7 +3,7 @@
 import numpy as np
 from numpy.typing import NDArray
 
-from vibeorder.diagnosis.propose import RateDoubt
+from vibeorder.diagnosis.propose import Followed, RateDoubt
 from vibeorder.diagnosis.scan import HOP_S, Clock
 from vibeorder.diagnosis.signal import Signal
 from vibeorder.recording.model import Recording, Trace
@@ -30,6 +30,12 @@ ENGINE_AHEAD = 0.065
 FIX_NOISE_MPS = 0.1
 SPEED_BEND_MPS2 = 0.15
 """Noise of a logged speed, and how much a vehicle's acceleration changes in a second (common practice, no source)."""
+
+SMOOTHED_SE_MPS, LAG_SE_S, WHEEL_SE = 0.05, 0.2, 0.001
+"""What is left of that noise after smoothing, of the lag, and how evenly a wheel rolls, relative."""
+
+HELD_WANDER = 0.008
+"""How far a speed held by eye strays from its mean over a minute, relative (common practice, no source)."""
 
 GRID_S = 0.25
 LEAST_READINGS = 5
@@ -59,7 +65,9 @@ def steady_clock(signal: Signal, given: SpeedGiven, vehicle: Vehicle) -> tuple[C
     speed = 0.5 * (given.low_mps + given.high_mps) / (1.0 + overread)
     sd = float(np.sqrt(overread_sd**2 + vehicle.tire.relative_se**2 + HELD_SD**2 + (0.6 * given.loose) ** 2))
     rate = np.full(signal.samples.shape[1], speed / vehicle.tire.circumference_m)
-    return _clock(signal, rate, 0.05 + 1.3 * given.loose), RateDoubt(0.0, sd, 0.008, 0.002)
+    return _clock(signal, rate, 0.05 + 1.3 * given.loose), RateDoubt(
+        0.0, sd, HELD_WANDER, 0.002, Followed(0.0, 0.0, HELD_WANDER)
+    )
 
 
 def trace_clock(signal: Signal, trace: Trace, vehicle: Vehicle, lag_s: float) -> tuple[Clock, RateDoubt]:
@@ -69,7 +77,8 @@ def trace_clock(signal: Signal, trace: Trace, vehicle: Vehicle, lag_s: float) ->
     speed = np.interp(times, own - lag_s, values)
     sd = float(np.hypot(vehicle.tire.relative_se, SENSOR_SPEED_SE))
     rate = np.maximum(speed, 0.0) / vehicle.tire.circumference_m
-    return _clock(signal, rate, 0.045), RateDoubt(0.0, sd, 0.0045, 0.002)
+    followed = Followed(SMOOTHED_SE_MPS / vehicle.tire.circumference_m, LAG_SE_S, WHEEL_SE)
+    return _clock(signal, rate, 0.045), RateDoubt(0.0, sd, 0.0045, 0.002, followed)
 
 
 def lag_of(trace: Trace) -> float:

@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 
 from vibeorder.diagnosis.blocks import Course
 from vibeorder.diagnosis.candidates import Candidate
-from vibeorder.diagnosis.courses import locked_course
+from vibeorder.diagnosis.courses import Followed, locked_course
 from vibeorder.diagnosis.gears import (
     GearCourse,
     constant_gear,
@@ -26,6 +26,7 @@ __all__ = [
     "BRISK",
     "THOROUGH",
     "Effort",
+    "Followed",
     "Proposal",
     "RateDoubt",
     "along",
@@ -75,12 +76,16 @@ THOROUGH, BRISK = Effort(12, 4), Effort(4, 1)
 
 @dataclass(frozen=True, slots=True)
 class RateDoubt:
-    """Prior of e(t): mean and sd of the constant part, sd of the wobble about it, sd of its change in a second."""
+    """Prior of e(t): mean and sd of the constant part, sd of the wobble about it, sd of its change in a second.
+
+    followed: how closely the speed source is known to follow the wheel, or None where that is not weighed.
+    """
 
     mean: float
     sd: float
     wander: float
     step_sd: float
+    followed: Followed | None = None
 
 
 @dataclass(frozen=True, slots=True)
