@@ -18,6 +18,7 @@ from vibeorder.diagnosis.wrong_vehicle import profile_mismatch, with_unlisted
 from vibeorder.errors import RecordingError, SpeedError
 from vibeorder.recording.model import Recording, Trace
 from vibeorder.speed.given import SpeedGiven
+from vibeorder.units import show_speeds
 from vibeorder.vehicle import Vehicle, gear_ratio
 
 __all__ = ["Weighed", "diagnose", "told", "weigh"]
@@ -125,7 +126,7 @@ def weigh(
     if isinstance(given, Trace):
         given = _on_samples(given, recording)
         clock, doubt = trace_clock(signal, given, vehicle, lag_of(given))
-        _check_moving(clock.rate_hz * vehicle.tire.circumference_m)
+        _check_moving(clock.rate_hz * vehicle.tire.circumference_m, given.unit)
         pieces = analyse(signal, candidates, clock, doubt, setting, progress)
         kind = "logged"
     elif isinstance(given, SpeedGiven) and given.steady:
@@ -169,11 +170,11 @@ def _check(recording: Recording) -> None:
         )
 
 
-def _check_moving(speed_mps: FloatArray) -> None:
+def _check_moving(speed_mps: FloatArray, unit: str) -> None:
     top = float(np.max(speed_mps))
     if top < SLOWEST_MOVING_MPS:
         raise SpeedError(
-            f"the logged speed never exceeds {top:.1f} m/s: the vehicle stands, and no road part turns; "
+            f"the logged speed never exceeds {show_speeds((top,), unit)}: the vehicle stands, and no road part turns; "
             "--speed gives a speed by hand, or record on the road"
         )
 

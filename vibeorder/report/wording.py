@@ -7,7 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from vibeorder.diagnosis.result import Diagnosis, SpeedFit, Suspect
-from vibeorder.units import STANDARD_GRAVITY, show_speed
+from vibeorder.units import STANDARD_GRAVITY, show_speeds
+from vibeorder.units import show_percent as percent
 from vibeorder.vehicle import order_text, part_text
 
 __all__ = [
@@ -132,19 +133,6 @@ def suspect_name(suspect: Suspect) -> str:
     return f"{part_text(suspect.part)} {order_text(suspect.order)}{folded}"
 
 
-def percent(probability: float) -> str:
-    """A probability as a whole percent that never claims certainty.
-
-    >>> percent(0.974), percent(0.9999), percent(0.002)
-    ('97%', 'over 99%', 'under 1%')
-    """
-    if probability > 0.99:
-        return "over 99%"
-    if probability < WORTH_SHOWING:
-        return "under 1%"
-    return f"{100.0 * probability:.0f}%"
-
-
 def two_digits(value: float) -> str:
     """A number to two significant digits, never in powers of ten above a thousandth."""
     if not math.isfinite(value):
@@ -221,15 +209,7 @@ def _speed_range(speed: SpeedFit) -> str:
     path = speed.speed_mps[np.isfinite(speed.speed_mps)]
     if not path.size:
         return "unknown"
-    low, high = (_in_unit(float(np.percentile(path, q)), speed.unit) for q in (2.0, 98.0))
-    return low if low == high else f"{low.split()[0]} to {high}"
-
-
-def _in_unit(speed_mps: float, unit: str) -> str:
-    try:
-        return show_speed(speed_mps, unit)
-    except KeyError:
-        return show_speed(speed_mps, "km/h")
+    return show_speeds([float(np.percentile(path, q)) for q in (2.0, 98.0)], speed.unit)
 
 
 def _fitted(speed: SpeedFit) -> tuple[str, ...]:
