@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from vibeorder.errors import UnitError
 
 __all__ = [
+    "DASH_UNITS",
     "INCH_M",
     "KMH_MPS",
     "LARGEST",

@@ -122,8 +122,9 @@ def table_numbers(one: Suspect, relative: bool, plus_minus: str = "±") -> tuple
 
 
 def capitalised(text: str) -> str:
-    """A sentence with a capital and a full stop, however it came."""
-    text = text[:1].upper() + text[1:]
+    """A sentence with a capital and a full stop, however it came; a file's name stays as its owner writes it."""
+    if "." not in text.partition(" ")[0].rstrip(".:,"):
+        text = text[:1].upper() + text[1:]
     return text if not text or text.endswith((".", "!", "?")) else text + "."
 
 
@@ -181,6 +182,9 @@ def recording_text(recording: dict[str, object]) -> str:
         value = recording.get(key)
         if isinstance(value, int | float) and math.isfinite(value):
             parts.append(f"{value:.4g} {unit}")
+    others = recording.get("together_with")
+    if isinstance(others, list) and others:
+        parts.append(f"together with {', '.join(map(str, others))}")
     return ", ".join(parts)
 
 

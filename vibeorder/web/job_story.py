@@ -105,12 +105,15 @@ def _recording(entry: Entry, store: Store, time: str, iso: str) -> Told:
     diagnosis = _mapping(body.get("diagnosis"))
     suspects = tuple((_suspect(one), percent(float(one["probability"]))) for one in _suspects(entry))
     where = _result_of(entry, store)
-    links = ((("The whole result", f"/result/{where}"),) if where else ())  # fmt: skip
+    together = _mapping(body.get("together")).get("verdict")
+    links = _to_result(where, bool(together))
     role = str(body.get("role", "before"))
     said = str(diagnosis.get("verdict") or "Not diagnosed.")
     inputs = _mapping(body.get("inputs"))
     notes = [f"{name}: {inputs[key]}" for name, key in (("Speed", "speed"), ("Gear", "gear"), ("Phone", "phone_place"))
              if inputs.get(key)]  # fmt: skip
+    if together:
+        notes.append(str(together))
     if inputs.get("result") and not where:
         notes.append("The recording itself is no longer on this machine; the verdict is.")
     return Told(
@@ -124,6 +127,17 @@ def _recording(entry: Entry, store: Store, time: str, iso: str) -> Told:
         tuple(notes),
         (),
         links,
+    )
+
+
+def _to_result(where: str, together: bool) -> tuple[tuple[str, str], ...]:
+    if not where:
+        return ()
+    if not together:
+        return (("The whole result", f"/result/{where}"),)
+    return (
+        ("All recordings as one", f"/result/{where.split('/')[0]}"),
+        ("This one alone", f"/result/{where}"),
     )
 
 
