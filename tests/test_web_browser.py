@@ -186,7 +186,7 @@ def test_a_class_of_two_hears_looks_answers_and_sees_the_truth(opened: Opened) -
     trainer.select_option("#questions", "1")
     trainer.get_by_role("button", name="Start the round").click()
     trainer.wait_for_selector("h1:has-text('Question 1 of 1')")
-    code = trainer.inner_text(".code-small")
+    code = trainer.inner_text(".board-code")
 
     students = []
     for nickname in ("Ada", "Bo"):

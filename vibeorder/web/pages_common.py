@@ -55,11 +55,15 @@ _FIELD_OF = {
 
 def render(request: Request, name: str, /, status: int = 200, **context: Any) -> Response:
     """A page from a template, with `csrf_token`, `navigation` and `here` (the path) added."""
+    state = request.scope.get("state", {})
+    guest = bool(state.get("guest"))
     known = {
-        "csrf_token": request.scope.get("state", {}).get("csrf_token", ""),
-        "navigation": NAVIGATION,
+        "csrf_token": state.get("csrf_token", ""),
+        "navigation": () if guest else NAVIGATION,
+        "home": "/classroom/join" if guest else "/",
         "here": request.url.path,
-        "local": request.scope.get("state", {}).get("local", False),
+        "guest": guest,
+        "local": state.get("local", False),
     }
     return _templates().TemplateResponse(request, name, {**known, **context}, status)
 
