@@ -45,7 +45,7 @@ def said(answer: httpx.Response) -> str:
 
 
 def post(client: httpx.Client, path: str, **fields: str) -> httpx.Response:
-    return client.post(path, data={"csrf_token": csrf_of(client, "/jobs"), **fields})
+    return client.post(path, data={"csrf_token": csrf_of(client, "/jobs/new"), **fields})
 
 
 def opened(client: httpx.Client, complaint: str = COMPLAINT, **fields: str) -> int:
@@ -89,7 +89,7 @@ def runout(verdict: str) -> tuple[str, dict[str, Any]]:
 
 
 def test_a_job_needs_a_complaint_and_nothing_of_the_person(server: Running, client: httpx.Client) -> None:
-    page = client.get("/jobs")
+    page = client.get("/jobs/new")
     labels = [
         said(httpx.Response(200, text=text)).lower() for text in re.findall(r"<label.*?</label>", page.text)
     ]

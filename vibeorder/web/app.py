@@ -35,7 +35,18 @@ from vibeorder.web.vehicles import Vehicles
 
 __all__ = ["PAGES", "create_app"]
 
-PAGES = ("upload", "waiting", "vehicles", "access", "result", "bench", "jobs", "classroom", "recorder")
+PAGES = (
+    "upload",
+    "waiting",
+    "vehicles",
+    "access",
+    "result",
+    "bench",
+    "intake",
+    "jobs",
+    "classroom",
+    "recorder",
+)
 """Modules of vibeorder.web.pages, each with ROUTES."""
 STATIC = Path(__file__).parent / "static"
 NO_ROOM = (errno.ENOSPC, errno.EDQUOT, errno.EFBIG)

@@ -7,6 +7,7 @@ from starlette.datastructures import FormData
 
 from vibeorder.errors import VibeorderError
 from vibeorder.vehicle import gear_ratio, parse_vehicle
+from vibeorder.web.intake_form import unit_told
 from vibeorder.web.pages_common import form_text
 from vibeorder.web.settings import Limits
 from vibeorder.web.vehicle_form import FIELDS, profile_of
@@ -48,7 +49,7 @@ def drive_arguments(
     form: FormData, recordings: Sequence[Mapping[str, str]], speed_log: Mapping[str, str] | None,
     vehicles: Vehicles, limits: Limits,
 ) -> dict[str, Any]:  # fmt: skip
-    """All that the task needs, checked as far as it can be before the recording is read.
+    """All that the task needs, checked as far as it can be before the recording is read, but for a job's intake.
 
     Saves a vehicle that was filled in and is to be kept. Raises VibeorderError.
     """
@@ -76,6 +77,8 @@ def drive_arguments(
         "complaint": " ".join(form_text(form, "complaint", LONGEST_COMPLAINT).split()),
         "job": _job(form),
         "role": "after" if form.get("role") == "after" else "before",
+        "speed_unit": unit_told(speed, form_text(form, "complaint", LONGEST_COMPLAINT)),
+        "intake": {},
         "decoded_s": limits.decoded_s,
         "unpacked_bytes": limits.unpacked_bytes,
         "typed": {name: str(form.get(name, "")) for name in DRIVE_FIELDS if form.get(name)},

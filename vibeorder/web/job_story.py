@@ -24,7 +24,10 @@ NAMES = {
     "runout": "Runout", "halfturn": "Half-turn test", "mate": "Bolt position", "effect": "Effect of runout",
     "balance": "Balance", "angles": "Joint angles", "shaft": "Shaft speed",
 }  # fmt: skip
-SPOKEN = {"decision": "Decision", "cure": "Cure", "closed": "Closed", "reopened": "Opened again"}
+SPOKEN = {
+    "intake": "What the customer said", "checked": "What costs nothing", "decision": "Decision", "cure": "Cure",
+    "closed": "Closed", "reopened": "Opened again",
+}  # fmt: skip
 MOST_SUSPECTS, LEAST_PROBABILITY = 3, 0.01
 
 
@@ -74,7 +77,12 @@ def story_of(job: Job, store: Store) -> tuple[Told, ...]:
             told.append(_comparison(entry, time, iso))
         else:
             text = str(entry.body.get("text", ""))
-            told.append(Told(entry.kind, SPOKEN.get(entry.kind, entry.kind), time, iso, text))
+            links = (
+                (("Ask again", f"/jobs/{job.number}/intake"),)
+                if entry.kind == "intake" and not job.closed
+                else ()
+            )
+            told.append(Told(entry.kind, SPOKEN.get(entry.kind, entry.kind), time, iso, text, links=links))
     return tuple(told)
 
 

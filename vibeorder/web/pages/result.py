@@ -10,10 +10,14 @@ from starlette.requests import Request
 from starlette.responses import FileResponse, RedirectResponse, Response
 from starlette.routing import Route
 
+from vibeorder.casebook import checks_of
 from vibeorder.errors import VibeorderError
 from vibeorder.vehicle import Vehicle, parse_vehicle
 from vibeorder.web.house import house_of
+from vibeorder.web.intake_form import checks_view, open_checks
+from vibeorder.web.jobs_common import job_of
 from vibeorder.web.jobs_kept import KEPT_FILE
+from vibeorder.web.pages.intake import CHECKS_FILE
 from vibeorder.web.pages_common import for_page, render
 from vibeorder.web.queue import REQUEST_FILE
 from vibeorder.web.result_parts import add_steps, drawn, first_check
@@ -114,7 +118,7 @@ def _page(request: Request, name: str, number: int) -> Response:
         raise NotThereError(f"this upload has no recording number {number}")
     if not together and "error" in entries[number]:
         raise VibeorderError(str(entries[number]["error"]))
-    view = _view(request, name, number)
+    view, kept = _view(request, name, number), _kept(request, name)
     where = f"/result/{name}/{number}"
     add_steps(view, name, number, _vehicle(request, name))
     return render(
@@ -130,9 +134,27 @@ def _page(request: Request, name: str, number: int) -> Response:
         first=first_check(view),
         pictures=drawn(view, where),
         asked=_asked(request, name),
-        kept=_kept(request, name),
+        kept=kept,
+        back=request.url.path,
+        checks=_free_checks(request, name, kept),
         saved=_stem(view["source"]) + ("-and-others" if together else ""),
     )
+
+
+def _free_checks(request: Request, name: str, kept: Mapping[str, Any]) -> dict[str, Any]:
+    """How what costs nothing stands, in the job or beside the result, and where its form is sent ('': nowhere)."""
+    house = house_of(request)
+    state = house.store.read_json(name, CHECKS_FILE)
+    action = f"/result/{name}/checks"
+    if kept.get("job"):
+        try:
+            job = job_of(house.casebook, str(kept["job"]))
+        except VibeorderError:
+            job = None
+        state = checks_of(job) if job is not None else {}
+        action = f"/jobs/{kept['job']}/checks" if job is not None and not job.closed else ""
+    free = checks_view(state if isinstance(state, dict) else {})
+    return {"free": free, "free_open": open_checks(free), "free_action": action}
 
 
 def _each(request: Request, name: str, entries: Mapping[int, Mapping[str, Any]]) -> list[dict[str, Any]]:
