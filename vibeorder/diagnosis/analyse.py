@@ -10,17 +10,31 @@ from vibeorder.diagnosis.candidates import Candidate
 from vibeorder.diagnosis.floor import Floor, floor_of
 from vibeorder.diagnosis.judge import Judgement, judge
 from vibeorder.diagnosis.propose import BRISK, THOROUGH, Effort, RateDoubt
-from vibeorder.diagnosis.scan import Clock, Track, scan_tracks
+from vibeorder.diagnosis.scan import Bands, Clock, Scan, Track, scan_tracks
 from vibeorder.diagnosis.signal import Signal
+from vibeorder.recording.store import excerpt
 from vibeorder.vehicle import Vehicle, engine_ratio
 
-__all__ = ["Piece", "Setting", "analyse", "combined_log_odds", "judge_stretch", "shake_rms"]
+__all__ = [
+    "Piece",
+    "Setting",
+    "Stretch",
+    "analyse",
+    "combined_log_odds",
+    "judge_stretch",
+    "logged_ratio",
+    "shake_rms",
+    "tracks_of",
+]
 
 FloatArray = NDArray[np.float64]
 Progress = Callable[[str, float], None]
 
 PIECE_S = 150.0
 """Longest stretch judged as one: a driver's speed, the road and a converter change over minutes."""
+
+MOST_KEPT = 6
+"""So many stretches (a quarter of an hour) are kept with all that was read in them."""
 
 WORKERS = 2
 SHAKE_BAND_HZ = (2.0, 80.0)
@@ -67,6 +81,10 @@ class Piece:
     floor: Floor
 
 
+Stretch = Callable[..., Piece]
+"""Judges one stretch; arguments as of `judge_stretch`."""
+
+
 def analyse(
     signal: Signal,
     candidates: Sequence[Candidate],
@@ -74,8 +92,9 @@ def analyse(
     doubt: RateDoubt,
     setting: Setting,
     progress: Progress | None = None,
+    stretch: Stretch | None = None,
 ) -> list[Piece]:
-    """Judge every stretch in which the vehicle moves."""
+    """Judge every stretch in which the vehicle moves; `stretch` judges one, else `judge_stretch`."""
     from concurrent.futures import ThreadPoolExecutor
 
     total = signal.samples.shape[1]
@@ -87,7 +106,10 @@ def analyse(
     # the heavy parts run outside the interpreter's lock: two stretches at a time
     with ThreadPoolExecutor(WORKERS) as pool:
         jobs = [
-            pool.submit(_piece, signal, candidates, clock, doubt, setting, a, b, effort) for a, b in spans
+            pool.submit(
+                _piece, signal, candidates, clock, doubt, setting, a, b, effort, count > MOST_KEPT, stretch
+            )
+            for a, b in spans
         ]
         for i, job in enumerate(jobs):
             if progress is not None:
@@ -107,26 +129,51 @@ def _piece(
     first: int,
     last: int,
     effort: Effort,
+    many: bool,
+    stretch: Stretch | None,
 ) -> Piece | None:
+    """One stretch judged, or None where the vehicle stands. many: there are so many that little may be kept of each."""
     start_s = first / signal.rate_hz
-    part = Signal(signal.samples[:, first:last], signal.valid[first:last], signal.rate_hz, signal.relative)
+    valid = signal.valid[first:last]
     inside = (clock.mid_s > start_s) & (clock.mid_s < last / signal.rate_hz)
     rate = clock.rate_hz[inside]
     moving = rate > MOVING_HZ
     if (
         inside.sum() < LEAST_PIECE_S
         or moving.mean() < LEAST_MOVING_SHARE
-        or part.valid.mean() < LEAST_MOVING_SHARE
+        or valid.mean() < LEAST_MOVING_SHARE
     ):
         return None
+    part = Signal(excerpt(signal.samples, first, last), valid, signal.rate_hz, signal.relative)
     own = replace(
         clock,
-        turns=clock.turns[first:last] - clock.turns[first],
+        turns=excerpt(clock.turns, first, last) - clock.turns[first],
         mid_s=clock.mid_s[inside] - start_s,
         rate_hz=rate,
     )
-    engine = None if setting.engine_hz is None else setting.engine_hz[first:last]
-    return judge_stretch(part, candidates, own, doubt, setting, start_s, engine, effort=effort)
+    engine = None if setting.engine_hz is None else excerpt(setting.engine_hz, first, last)
+    judged = judge_stretch if stretch is None else stretch
+    piece = judged(part, candidates, own, doubt, setting, start_s, engine, effort=effort)
+    if not many:
+        return piece
+    kept = Signal(signal.samples[:, first:last], valid, signal.rate_hz, signal.relative)
+    return _lean(piece, kept, replace(own, turns=clock.turns[first:last]))
+
+
+def _lean(piece: Piece, part: Signal, clock: Clock) -> Piece:
+    """The piece without what was needed to judge it and is not to report it, or can be read from `part` again.
+
+    clock: the piece's own, its turns counted from the start of the drive, as they lie on disk.
+    """
+    scans: dict[int, Scan] = {}
+    hypotheses = []
+    for hypothesis in piece.judgement.hypotheses:
+        scan = hypothesis.scan
+        if id(scan) not in scans:
+            bands = Bands(part, clock, scan.tracks)
+            scans[id(scan)] = replace(scan, clock=clock, evidence=(), votes=(), bands=bands)
+        hypotheses.append(replace(hypothesis, scan=scans[id(scan)]))
+    return replace(piece, clock=clock, judgement=replace(piece.judgement, hypotheses=tuple(hypotheses)))
 
 
 def judge_stretch(
@@ -143,9 +190,9 @@ def judge_stretch(
     """Judge one stretch on its own clock."""
     per_wheel = setting.engine_per_wheel()
     floor = floor_of(part)
-    tracks = _tracks(candidates, clock, per_wheel, setting.gear)
+    tracks = tracks_of(candidates, clock, per_wheel, setting.gear)
     scan = scan_tracks(part, floor, clock, tracks, setting.vehicle.tire.circumference_m)
-    ratio = None if engine_hz is None else _ratio(engine_hz, clock, part.rate_hz)
+    ratio = None if engine_hz is None else logged_ratio(engine_hz, clock, part.rate_hz)
     found = judge(
         scan,
         candidates,
@@ -170,13 +217,13 @@ def shake_rms(part: Signal) -> float:
     return float(np.sqrt(2.0 * power[band].sum() / present) / part.samples.shape[1])
 
 
-def _ratio(engine_hz: FloatArray, clock: Clock, rate_hz: float) -> FloatArray:
+def logged_ratio(engine_hz: FloatArray, clock: Clock, rate_hz: float) -> FloatArray:
     """Engine turns per wheel turn at the frames, from a logged engine speed."""
     at = np.clip(np.round(clock.mid_s * rate_hz).astype(int), 0, engine_hz.size - 1)
     return np.asarray(engine_hz[at] / np.maximum(clock.rate_hz, 1e-3), float)
 
 
-def _tracks(
+def tracks_of(
     candidates: Sequence[Candidate], clock: Clock, per_wheel: FloatArray | None, gear: int | None
 ) -> list[Track]:
     """One track per road source, and per engine source in every gear that the speed allows."""

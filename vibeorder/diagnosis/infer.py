@@ -24,6 +24,7 @@ from vibeorder.diagnosis.retold import Weighed, piece_of
 from vibeorder.diagnosis.ridge import CELL, LineTable, line_table
 from vibeorder.diagnosis.signal import Signal
 from vibeorder.diagnosis.weighing import explain
+from vibeorder.recording.store import excerpt
 from vibeorder.speed.given import SpeedGiven
 from vibeorder.units import MPH_MPS
 
@@ -63,6 +64,7 @@ def infer_pieces(
     given: SpeedGiven | None,
     setting: Setting,
     progress: Progress | None = None,
+    sound: Signal | None = None,
 ) -> list[Piece]:
     """Judge the liveliest stretches on every course that their strongest lines imply.
 
@@ -89,7 +91,7 @@ def _stretches(signal: Signal) -> list[tuple[int, int]]:
     count = max(1, round(total / signal.rate_hz / STRETCH_S))
     edges = np.linspace(0, total, count + 1).astype(int)
     spans = list(zip(edges[:-1].tolist(), edges[1:].tolist(), strict=True))
-    power = [float((np.diff(signal.samples[:, a:b], axis=1) ** 2).mean()) for a, b in spans]
+    power = [float((np.diff(excerpt(signal.samples, a, b), axis=1) ** 2).mean()) for a, b in spans]
     chosen = sorted(np.argsort(power)[::-1][:MOST_STRETCHES].tolist())
     return [spans[i] for i in chosen]
 
@@ -134,7 +136,7 @@ def _infer(
 
 def _thinned(signal: Signal, first: int, last: int) -> Signal:
     """The stretch; sound, whose lines lie far below its rate, at a lower one."""
-    samples, valid = signal.samples[:, first:last], signal.valid[first:last]
+    samples, valid = excerpt(signal.samples, first, last), signal.valid[first:last]
     step = int(signal.rate_hz / THINNED_TO_HZ) if signal.rate_hz >= HIGHEST_RATE_HZ else 1
     if step == 1:
         return Signal(samples, valid, signal.rate_hz, signal.relative)

@@ -42,7 +42,7 @@ __all__ = ["recording_from_sections"]
 FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
 
-STRETCH_ROWS = 1 << 17
+STRETCH_ROWS = 1 << 16
 """Rows that go onto the grid at a time."""
 
 CONTEXT_ROWS = 64

@@ -16,12 +16,12 @@ from numpy.typing import NDArray
 
 from vibeorder.errors import RecordingError
 
-__all__ = ["IN_MEMORY_VALUES", "SampleStore", "excerpt", "is_on_disk", "spans", "stored"]
+__all__ = ["IN_MEMORY_VALUES", "WALK_SAMPLES", "SampleStore", "excerpt", "is_on_disk", "spans", "stored"]
 
 IN_MEMORY_VALUES = 4_000_000
 """Values kept in memory: half an hour of sound at 2 kHz, nearly an hour of three axes at 400 Hz."""
 
-WALK_SAMPLES = 1 << 20
+WALK_SAMPLES = 1 << 18
 """Samples at a time for whoever walks through a whole recording."""
 
 

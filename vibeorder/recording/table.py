@@ -26,7 +26,7 @@ MAX_BYTES = 1 << 30
 # A log shorter than this is read at once: half an hour of three axes and a speed at 400 Hz. Longer ones come in
 # sections of so many numbers, and of rows within these bounds: a clock is judged by many.
 WHOLE_BYTES = 24_000_000
-SECTION_VALUES, SECTION_ROWS = 2_000_000, (100_000, 400_000)
+SECTION_VALUES, SECTION_ROWS = 1_000_000, (60_000, 200_000)
 # No sensor and no clock (Unix time in ns is 2e18) counts so far; squares of what lies beyond would overflow.
 MAX_NUMBER = 1e30
 LONGEST_NUMBER = 100
