@@ -17,6 +17,7 @@ __all__ = [
     "instruction_of",
     "name_of",
     "what_shows",
+    "worth_of",
 ]
 
 FloatArray = NDArray[np.float64]
@@ -77,6 +78,13 @@ def caution_of(choice: DriveChoice) -> str:
     if choice.kind == "coast":
         return NEUTRAL_CAUTION
     return STANDING_CAUTION if choice.kind == "stand" else ROAD_CAUTION
+
+
+def worth_of(tells_apart: Sequence[str]) -> str:
+    """What a planned drive is good for, in one sentence."""
+    if tells_apart:
+        return f"Tells apart: {', '.join(tells_apart)}."
+    return "Asks again under other conditions: a shake not felt before may be felt here."
 
 
 def name_of(one: Standing) -> str:

@@ -102,7 +102,8 @@ def speed_trace(
         return None, [
             f"speed column {label} in {written} lies above {TOP_SPEED_MPS:.0f} m/s throughout: left aside"
         ]
-    notes = [f"speed column {label} in {written}{said}: {times.size} readings, up to {speeds.max():.1f} m/s"]
+    top = f"{speeds.max() / speed_factor(written):.1f} {written}"
+    notes = [f"speed column {label} in {written}{said}: {times.size} readings, up to {top}"]
     left = int(values.size - good.sum())
     if left > 0 and np.isfinite(values).sum() > good.sum():
         notes.append(

@@ -43,6 +43,7 @@ PAGES = (
     "result",
     "bench",
     "intake",
+    "plan",
     "jobs",
     "classroom",
     "recorder",

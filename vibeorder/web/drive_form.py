@@ -13,7 +13,7 @@ from vibeorder.web.settings import Limits
 from vibeorder.web.vehicle_form import FIELDS, profile_of
 from vibeorder.web.vehicles import Vehicles
 
-__all__ = ["DRIVE_FIELDS", "NEW_JOB", "PHONE_PLACES", "drive_arguments"]
+__all__ = ["DRIVE_FIELDS", "NEW_JOB", "PHONE_PLACES", "drive_arguments", "typed_gear"]
 
 PHONE_PLACES = (
     "seat track, driver's side",
@@ -59,7 +59,7 @@ def drive_arguments(
         raise VibeorderError(f"send at most {limits.files} recordings at once")
     profile = _vehicle(form, vehicles)
     car = parse_vehicle(profile, "vehicle")
-    speed, gear, late = form_text(form, "speed", 60), _gear(form), form_text(form, "log_late", 20)
+    speed, gear, late = form_text(form, "speed", 60), typed_gear(form), form_text(form, "log_late", 20)
     _check_speed(speed, speed_log, late)
     if gear is not None and car.gears:
         gear_ratio(car, gear)
@@ -100,7 +100,8 @@ def _vehicle(form: FormData, vehicles: Vehicles) -> dict[str, Any]:
     return profile
 
 
-def _gear(form: FormData) -> int | None:
+def typed_gear(form: FormData) -> int | None:
+    """The gear that was typed; None where none was. Raises VibeorderError."""
     text = form_text(form, "gear", 40)
     if text and not (text.isascii() and text.isdigit() and int(text) > 0):
         raise VibeorderError(f"gear {text!r} is not the number of a gear; the lowest is 1")
