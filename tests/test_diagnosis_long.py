@@ -31,9 +31,8 @@ print(resource.getrusage(resource.RUSAGE_SELF).ru_maxrss // 1024)
 
 
 def on_disk(recording: Recording, monkeypatch: pytest.MonkeyPatch) -> Recording:
-    """The recording as a reader would leave a long one, and a diagnosis that keeps little."""
+    """The recording as a reader would leave a long one, on disk."""
     monkeypatch.setattr(store, "IN_MEMORY_VALUES", 1000)
-    monkeypatch.setattr(analyse, "MOST_KEPT", 0)
     samples = store.stored(iter([recording.samples]), recording.samples.shape[0])
     assert store.is_on_disk(samples)
     return replace(recording, samples=samples)

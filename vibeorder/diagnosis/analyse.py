@@ -2,6 +2,8 @@
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
+from functools import partial
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -9,6 +11,7 @@ from numpy.typing import NDArray
 from vibeorder.diagnosis.candidates import Candidate
 from vibeorder.diagnosis.floor import Floor, floor_of
 from vibeorder.diagnosis.judge import Judgement, judge
+from vibeorder.diagnosis.parallel import side_by_side
 from vibeorder.diagnosis.propose import BRISK, THOROUGH, Effort, RateDoubt
 from vibeorder.diagnosis.scan import Bands, Clock, Scan, Track, scan_tracks
 from vibeorder.diagnosis.signal import Signal
@@ -33,10 +36,6 @@ Progress = Callable[[str, float], None]
 PIECE_S = 150.0
 """Longest stretch judged as one: a driver's speed, the road and a converter change over minutes."""
 
-MOST_KEPT = 6
-"""So many stretches (a quarter of an hour) are kept with all that was read in them."""
-
-WORKERS = 2
 SHAKE_BAND_HZ = (2.0, 80.0)
 LEAST_PIECE_S = 6.0
 MOVING_HZ = 0.8
@@ -95,44 +94,35 @@ def analyse(
     stretch: Stretch | None = None,
 ) -> list[Piece]:
     """Judge every stretch in which the vehicle moves; `stretch` judges one, else `judge_stretch`."""
-    from concurrent.futures import ThreadPoolExecutor
-
     total = signal.samples.shape[1]
     count = max(1, round(total / signal.rate_hz / PIECE_S))
     edges = np.linspace(0, total, count + 1).astype(int)
-    spans = list(zip(edges[:-1].tolist(), edges[1:].tolist(), strict=True))
-    effort = THOROUGH if count == 1 else BRISK
-    pieces = []
-    # the heavy parts run outside the interpreter's lock: two stretches at a time
-    with ThreadPoolExecutor(WORKERS) as pool:
-        jobs = [
-            pool.submit(
-                _piece, signal, candidates, clock, doubt, setting, a, b, effort, count > MOST_KEPT, stretch
-            )
-            for a, b in spans
-        ]
-        for i, job in enumerate(jobs):
-            if progress is not None:
-                progress("weighing the suspects", i / count)
-            piece = job.result()
-            if piece is not None:
-                pieces.append(piece)
-    return pieces
+    cut = list(pairwise(edges.tolist()))
+    work = partial(_judged, signal, candidates, clock, doubt, setting, stretch or judge_stretch)
+    if count == 1:
+        alone = work(*cut[0], effort=THOROUGH)
+        return [] if alone is None else [alone]
+    pieces: dict[int, Piece] = {}
+    for i, piece in side_by_side(lambda a, b: _lean(work(a, b, effort=BRISK)), cut):
+        if progress is not None:
+            progress("weighing the suspects", len(pieces) / count)
+        if piece is not None:
+            pieces[i] = _filled(piece, signal, clock, *cut[i])
+    return [pieces[i] for i in sorted(pieces)]
 
 
-def _piece(
+def _judged(
     signal: Signal,
     candidates: Sequence[Candidate],
     clock: Clock,
     doubt: RateDoubt,
     setting: Setting,
+    stretch: Stretch,
     first: int,
     last: int,
     effort: Effort,
-    many: bool,
-    stretch: Stretch | None,
 ) -> Piece | None:
-    """One stretch judged, or None where the vehicle stands. many: there are so many that little may be kept of each."""
+    """One stretch judged, or None where the vehicle stands or the sensor is silent for most of it."""
     start_s = first / signal.rate_hz
     valid = signal.valid[first:last]
     inside = (clock.mid_s > start_s) & (clock.mid_s < last / signal.rate_hz)
@@ -152,26 +142,35 @@ def _piece(
         rate_hz=rate,
     )
     engine = None if setting.engine_hz is None else excerpt(setting.engine_hz, first, last)
-    judged = judge_stretch if stretch is None else stretch
-    piece = judged(part, candidates, own, doubt, setting, start_s, engine, effort=effort)
-    if not many:
-        return piece
-    kept = Signal(signal.samples[:, first:last], valid, signal.rate_hz, signal.relative)
-    return _lean(piece, kept, replace(own, turns=clock.turns[first:last]))
+    return stretch(part, candidates, own, doubt, setting, start_s, engine, effort=effort)
 
 
-def _lean(piece: Piece, part: Signal, clock: Clock) -> Piece:
-    """The piece without what was needed to judge it and is not to report it, or can be read from `part` again.
+def _lean(piece: Piece | None) -> Piece | None:
+    """The piece without what was needed to judge it and is not to report it, or can be read again.
 
-    clock: the piece's own, its turns counted from the start of the drive, as they lie on disk.
+    Of a drive of hours nothing else could be kept, nor sent from process to process.
     """
+    if piece is None:
+        return None
+    clock = replace(piece.clock, turns=np.zeros(0))
+    return _with_scan(piece, clock, lambda scan: replace(scan, clock=clock, evidence=(), votes=(), bands=()))
+
+
+def _filled(piece: Piece, signal: Signal, clock: Clock, first: int, last: int) -> Piece:
+    """A lean piece that can be read again: its turns count from the start of the drive, as they lie on disk."""
+    part = Signal(signal.samples[:, first:last], signal.valid[first:last], signal.rate_hz, signal.relative)
+    own = replace(piece.clock, turns=clock.turns[first:last])
+    return _with_scan(piece, own, lambda scan: replace(scan, clock=own, bands=Bands(part, own, scan.tracks)))
+
+
+def _with_scan(piece: Piece, clock: Clock, changed: Callable[[Scan], Scan]) -> Piece:
+    """The piece on another clock, its scan changed and still shared by all that is made of it."""
     scans: dict[int, Scan] = {}
     hypotheses = []
     for hypothesis in piece.judgement.hypotheses:
         scan = hypothesis.scan
         if id(scan) not in scans:
-            bands = Bands(part, clock, scan.tracks)
-            scans[id(scan)] = replace(scan, clock=clock, evidence=(), votes=(), bands=bands)
+            scans[id(scan)] = changed(scan)
         hypotheses.append(replace(hypothesis, scan=scans[id(scan)]))
     return replace(piece, clock=clock, judgement=replace(piece.judgement, hypotheses=tuple(hypotheses)))
 

@@ -7,7 +7,7 @@ the gears it implies are such as people drive.
 """
 
 from collections.abc import Callable, Sequence
-from concurrent.futures import ThreadPoolExecutor
+from functools import partial
 
 import numpy as np
 from numpy.typing import NDArray
@@ -19,6 +19,7 @@ from vibeorder.diagnosis.classes import class_evidence
 from vibeorder.diagnosis.colour import colour_of
 from vibeorder.diagnosis.judge import _log_prior as log_prior_of_classes
 from vibeorder.diagnosis.namings import namings
+from vibeorder.diagnosis.parallel import side_by_side
 from vibeorder.diagnosis.pursuit import Pursuit
 from vibeorder.diagnosis.retold import Weighed, piece_of
 from vibeorder.diagnosis.ridge import CELL, LineTable, line_table
@@ -44,7 +45,6 @@ SAID_SD, SAID_AT_MOST = 0.12, 6.0
 
 STRETCH_S = 75.0
 MOST_STRETCHES = 3
-WORKERS = 2
 SWEEP = 1.15
 """Fastest over slowest speed from which a course is a sweep, with three speeds of its own, not one."""
 
@@ -72,17 +72,13 @@ def infer_pieces(
     is used.
     """
     spans = _stretches(signal)
-    pieces = []
-    # the heavy parts run outside the interpreter's lock: two stretches at a time
-    with ThreadPoolExecutor(WORKERS) as pool:
-        jobs = [pool.submit(_infer, signal, candidates, given, setting, first, last) for first, last in spans]
-        for i, job in enumerate(jobs):
-            if progress is not None:
-                progress("trying what speed each name implies", i / len(jobs))
-            piece = job.result()
-            if piece is not None:
-                pieces.append(piece)
-    return pieces
+    pieces: dict[int, Piece] = {}
+    for i, piece in side_by_side(partial(_infer, signal, candidates, given, setting), spans):
+        if progress is not None:
+            progress("trying what speed each name implies", len(pieces) / len(spans))
+        if piece is not None:
+            pieces[i] = piece
+    return [pieces[i] for i in sorted(pieces)]
 
 
 def _stretches(signal: Signal) -> list[tuple[int, int]]:
