@@ -76,7 +76,7 @@ def test_what_the_customer_said_is_kept_as_one_plain_object(server: Running, cli
         "words": "worse with the tow bar on",
     }  # fmt: skip
     told = said(client.get(f"/jobs/{number}"))
-    assert "Pulling and letting off: worse when it pulls; Felt where: seat, floor or pedals" in told
+    assert "Pulling and letting off worse when it pulls Felt where seat, floor or pedals" in told
     assert "Pulling and letting off" in job_text(kept(server, number)), "the command line's job show too"
 
 

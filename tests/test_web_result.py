@@ -195,7 +195,7 @@ def test_what_is_downloaded_from_a_joint_result_covers_all_of_it(app: Starlette)
 def test_where_only_one_of_several_could_be_judged_that_one_is_the_result(app: Starlette) -> None:
     name = keep(app, ["drive-1.csv is empty", bent_flange()])
     page = get(app, f"/result/{name}").text
-    assert bent_flange().verdict in page and "drive-1.csv was left out: drive-1.csv is empty" in page
+    assert bent_flange().verdict in page and "Left out:</strong> drive-1.csv is empty." in page
     assert "All together" not in page
     assert get(app, f"/result/{name}/suspects.csv").status_code == 200
 

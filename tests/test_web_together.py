@@ -80,7 +80,7 @@ def test_one_verdict_stands_on_top_and_what_could_not_be_read_is_named(
     page = client.get(f"/result/{joint}").text
     heading = re.findall(r"<h1.*?</h1>", page, re.DOTALL)[0]
     assert "From 2 recordings together: It is the driveshaft, first order (1x)" in heading
-    assert page.count("notes.csv was left out") == 2, "on top, and in its place among the others"
+    assert page.count("Left out:</strong> notes.csv") == 2, "on top, and in its place among the others"
     below = page[page.index('id="each"') :]
     assert "Nothing that turns explains a complaint in this recording" in below
     assert re.search(r"\d+ dropped samples were filled in", below), "each one's own repairs"

@@ -17,9 +17,11 @@ __all__ = [
     "LONGEST_ANSWER",
     "QUESTIONS",
     "Question",
+    "answers_rows",
     "answers_text",
     "checks_body",
     "checks_of",
+    "checks_rows",
     "intake_body",
     "intake_of",
 ]
@@ -181,32 +183,48 @@ def intake_of(job: Job) -> dict[str, Any]:
 
 def answers_text(answers: Mapping[str, Any]) -> str:
     """The answers in words, one sentence."""
-    said = []
+    said = [f"{question}: {answer}" for question, answer in answers_rows(answers)]
+    return "; ".join(said) + "." if said else ""
+
+
+def answers_rows(answers: Mapping[str, Any]) -> tuple[tuple[str, str], ...]:
+    """(question, answer) in words, in the order of the questions."""
+    rows = []
     for one in QUESTIONS:
         value = answers.get(one.key)
-        if not value:
-            continue
-        words = dict(one.answers)
-        listed = value if isinstance(value, list) else [value]
-        told = ", ".join(words.get(str(item), str(item)) for item in listed)
-        said.append(f"{one.words.rstrip('?')}: {told}")
-    return "; ".join(said) + "." if said else ""
+        if value:
+            words = dict(one.answers)
+            listed = value if isinstance(value, list) else [value]
+            rows.append(
+                (one.words.rstrip("?"), ", ".join(words.get(str(item), str(item)) for item in listed))
+            )
+    return tuple(rows)
 
 
 def checks_body(checks: Mapping[str, Mapping[str, Any]]) -> dict[str, Any]:
     """The entry for ticks of what costs nothing: key -> {"done": bool, "note": text}. Raises CasebookError."""
-    words = {one.key: one.words for one in FREE_CHECKS}
-    kept, said = {}, []
+    known = [one.key for one in FREE_CHECKS]
+    kept = {}
     for key, one in checks.items():
-        if key not in words:
-            raise CasebookError(f"{key!r} is none of the checks; they are {', '.join(words)}")
+        if key not in known:
+            raise CasebookError(f"{key!r} is none of the checks; they are {', '.join(known)}")
         note = clean(str(one.get("note") or "")).strip()[:LONGEST_ANSWER]
         kept[key] = {"done": bool(one.get("done")), "note": note}
-        state = "checked" if kept[key]["done"] else "open again"
-        said.append(f"{words[key]}: {state}{f' ({note})' if note else ''}")
     if not kept:
         raise CasebookError("nothing is ticked; tick what was checked")
+    said = [f"{words}: {state}" for words, state in checks_rows(kept)]
     return {"checks": kept, "text": "; ".join(said) + "."}
+
+
+def checks_rows(checks: Mapping[str, Any]) -> tuple[tuple[str, str], ...]:
+    """(check, how it stands) in words, of those that are in `checks`."""
+    rows = []
+    for one in FREE_CHECKS:
+        found = checks.get(one.key)
+        if isinstance(found, Mapping):
+            state, note = "checked" if found.get("done") else "open", str(found.get("note") or "")
+            rows.append((one.words, f"{state}, {note}" if note else state))
+    return tuple(rows)
 
 
 def checks_of(job: Job) -> dict[str, dict[str, Any]]:

@@ -6,7 +6,7 @@ from datetime import datetime
 from typing import Any
 
 from vibeorder.bench import Sheet
-from vibeorder.casebook import Entry, Job
+from vibeorder.casebook import Entry, Job, answers_rows, checks_rows
 from vibeorder.errors import VibeorderError
 from vibeorder.report.wording import percent
 from vibeorder.vehicle import order_text, part_text
@@ -76,13 +76,23 @@ def story_of(job: Job, store: Store) -> tuple[Told, ...]:
         elif entry.kind == "comparison":
             told.append(_comparison(entry, time, iso))
         else:
-            text = str(entry.body.get("text", ""))
+            text, numbers = _in_rows(entry)
             links = (
                 (("Ask again", f"/jobs/{job.number}/intake"),)
                 if entry.kind == "intake" and not job.closed
                 else ()
             )
-            told.append(Told(entry.kind, SPOKEN.get(entry.kind, entry.kind), time, iso, text, links=links))
+            told.append(
+                Told(
+                    entry.kind,
+                    SPOKEN.get(entry.kind, entry.kind),
+                    time,
+                    iso,
+                    text,
+                    numbers=numbers,
+                    links=links,
+                )
+            )
     return tuple(told)
 
 
@@ -136,6 +146,15 @@ def _recording(entry: Entry, store: Store, time: str, iso: str) -> Told:
         (),
         links,
     )
+
+
+def _in_rows(entry: Entry) -> tuple[str, tuple[tuple[str, str], ...]]:
+    """What an entry of words says: a sentence, or rows of question and answer, of check and note."""
+    if entry.kind == "intake":
+        return "", answers_rows(_mapping(entry.body.get("answers")))
+    if entry.kind == "checked":
+        return "", checks_rows(_mapping(entry.body.get("checks")))
+    return str(entry.body.get("text", "")), ()
 
 
 def _to_result(where: str, together: bool) -> tuple[tuple[str, str], ...]:

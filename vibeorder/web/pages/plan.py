@@ -18,6 +18,7 @@ from vibeorder.vehicle import COSTS_NOTHING_FIRST, gear_ratio, parse_vehicle
 from vibeorder.web.drive_form import typed_gear
 from vibeorder.web.house import House, house_of
 from vibeorder.web.jobs_common import job_of
+from vibeorder.web.network import qr_svg, secure_address
 from vibeorder.web.pages_common import form_text, render, sentence_of
 from vibeorder.web.queue import REQUEST_FILE, BusyError
 from vibeorder.web.store import NotThereError
@@ -63,10 +64,11 @@ def card(request: Request) -> Response:
     asked = house.store.read_json(name, REQUEST_FILE)
     arguments = asked.get("arguments", {}) if isinstance(asked, dict) else {}
     marks = [str(step["mark"]) for step in drawn["steps"]]
+    address = secure_address(house.settings) if request.state.local else ""
     return render(
         request, "card.html", card=drawn, complaint=arguments.get("complaint", ""), job=arguments.get("job", ""),
         record=f"/record#card={quote(json.dumps(marks, ensure_ascii=False), safe='')}",
-        costs_nothing=COSTS_NOTHING_FIRST,
+        costs_nothing=COSTS_NOTHING_FIRST, qr=qr_svg(f"{address}/plan/{name}") if address else "",
     )  # fmt: skip
 
 
