@@ -83,12 +83,13 @@ def sentence_of(error: Exception) -> str:
 
 
 def for_page(sentence: str) -> str:
-    """A sentence of the library with the names of the page's fields in place of options.
+    """A sentence of the library with the names of the page's fields in place of options, and squares written as such.
 
     >>> for_page("name the columns with --axes")
     'Name the columns with the field “Acceleration columns”'
     """
     said = _OPTION.sub(lambda match: _FIELD_OF.get(match[0], match[0]), " ".join(sentence.split()))
+    said = said.replace("m/s^2", "m/s²")
     if "." in said.partition(" ")[0]:  # a file's name stays as its owner writes it
         return said
     return said[:1].upper() + said[1:]

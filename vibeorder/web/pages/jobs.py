@@ -193,7 +193,10 @@ def _drives(house: House, before: str, after: str, name: str) -> dict[str, Any]:
         listed = asked.get("recordings")
         if not isinstance(listed, list) or not 0 < int(number) <= len(listed):
             raise NotThereError("a recording is not on this machine any more; send it again")
-        one = {field: asked.get(field) for field in ("speed", "gear", "low_range", "options", "log_late")}
+        one = {
+            field: asked.get(field)
+            for field in ("speed", "speed_unit", "gear", "low_range", "options", "log_late")
+        }
         folder = house.store.path(source)
         one |= _brought(folder, target, role, listed[int(number) - 1])
         if asked.get("speed_log"):

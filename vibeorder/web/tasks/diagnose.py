@@ -23,7 +23,7 @@ if TYPE_CHECKING:
     from vibeorder.speed.given import SpeedGiven
     from vibeorder.vehicle import Vehicle
 
-__all__ = ["SUMMARY_FILE", "TOGETHER", "run"]
+__all__ = ["SUMMARY_FILE", "TOGETHER", "in_unit_of_person", "run"]
 
 SUMMARY_FILE = "summary.json"
 
@@ -83,7 +83,7 @@ def _weigh(
     driven = given
     if isinstance(given, Trace):
         recording, driven = _beside(given, recording, vehicle, arguments, progress)
-    recording, driven = _in_unit_of_person(recording, driven, str(arguments.get("speed_unit") or ""))
+    recording, driven = in_unit_of_person(recording, driven, str(arguments.get("speed_unit") or ""))
     return weigh(
         recording, vehicle, driven, arguments.get("gear"), bool(arguments.get("low_range")),
         lambda what, part: progress(what, 0.1 + 0.9 * part),
@@ -124,7 +124,7 @@ def _write(folder: Path, number: int, result: "Diagnosis", alone: Sequence["Diag
     write_view(result, own)
 
 
-def _in_unit_of_person(
+def in_unit_of_person(
     recording: Recording, driven: "SpeedGiven | Trace | None", unit: str
 ) -> "tuple[Recording, SpeedGiven | Trace | None]":
     """Logged speeds in the unit that the complaint was told in, where the log's own is none that anybody drives by."""
