@@ -10,8 +10,6 @@ from vibeorder.casebook.bodies import (
 )
 from vibeorder.casebook.exchange import as_files, as_json, read_export
 from vibeorder.casebook.intake import (
-    QUESTIONS,
-    Question,
     answers_rows,
     answers_text,
     checks_body,
@@ -26,12 +24,10 @@ from vibeorder.casebook.words import job_list, job_text
 
 __all__ = [
     "KINDS",
-    "QUESTIONS",
     "Casebook",
     "Entry",
     "Job",
     "JobLine",
-    "Question",
     "answers_rows",
     "answers_text",
     "as_files",

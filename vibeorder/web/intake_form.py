@@ -6,29 +6,55 @@ from typing import Any
 
 from starlette.datastructures import FormData
 
-from vibeorder.casebook import QUESTIONS, intake_body
+from vibeorder.casebook import intake_body
+from vibeorder.diagnosis.intake import QUESTIONS
 from vibeorder.errors import VibeorderError
 from vibeorder.vehicle import FREE_CHECKS
 
-__all__ = ["answers_of_form", "changed_checks", "checks_view", "open_checks", "unit_told"]
+__all__ = [
+    "answers_of_form",
+    "changed_checks",
+    "checks_view",
+    "listed_answers",
+    "open_checks",
+    "typed_answers",
+    "unit_told",
+]
 
 LONGEST_NOTE = 200
+MANY = tuple(one.key for one in QUESTIONS if one.many)
 _UNIT = re.compile(r"\d\s*(mph|mi/h|km/h|kmh|kph)\b", re.IGNORECASE)
 _SAME = {"mi/h": "mph", "kmh": "km/h", "kph": "km/h"}
 
 
 def answers_of_form(form: FormData) -> dict[str, Any]:
     """The answers given, {} where none was; fields are called "q_" and the question's key. Raises VibeorderError."""
-    given = {one.key: [str(v) for v in form.getlist(f"q_{one.key}") if str(v).strip()] for one in QUESTIONS}
-    given = {key: values for key, values in given.items() if values}
+    given: dict[str, Any] = {
+        key: values if key in MANY else values[0] if len(values) == 1 else values
+        for key, values in typed_answers(form).items()
+        if values
+    }
     if not given:
         return {}
-    if "speed" in given:
-        from vibeorder.speed.given import parse_speed_given
-
-        parse_speed_given(given["speed"][0])
     answers: dict[str, Any] = intake_body(given)["answers"]
     return answers
+
+
+def typed_answers(form: FormData) -> dict[str, list[str]]:
+    """What was typed and ticked, by the questions' keys."""
+    keys = ("speed", *(one.key for one in QUESTIONS), "note")
+    return {
+        key: [v.strip() for v in form.getlist(f"q_{key}") if isinstance(v, str) and v.strip()] for key in keys
+    }
+
+
+def listed_answers(answers: Mapping[str, Any]) -> dict[str, list[str]]:
+    """Answers as the form's fields take them: a list for each key."""
+    return {
+        key: [str(one) for one in value] if isinstance(value, list | tuple) else [str(value)]
+        for key, value in answers.items()
+        if value
+    }
 
 
 def changed_checks(form: FormData, before: Mapping[str, Mapping[str, Any]]) -> dict[str, dict[str, Any]]:

@@ -11,7 +11,6 @@ from starlette.responses import RedirectResponse, Response
 from starlette.routing import Route
 
 from vibeorder.casebook import (
-    QUESTIONS,
     Job,
     checks_body,
     checks_of,
@@ -19,9 +18,16 @@ from vibeorder.casebook import (
     intake_of,
     open_casebook,
 )
+from vibeorder.diagnosis.intake import QUESTIONS
 from vibeorder.errors import VibeorderError
 from vibeorder.web.house import house_of
-from vibeorder.web.intake_form import answers_of_form, changed_checks, checks_view
+from vibeorder.web.intake_form import (
+    answers_of_form,
+    changed_checks,
+    checks_view,
+    listed_answers,
+    typed_answers,
+)
 from vibeorder.web.jobs_common import job_of, now
 from vibeorder.web.pages_common import form_text, render, sentence_of
 from vibeorder.web.store import NotThereError
@@ -101,7 +107,7 @@ def _open(request: Request, form: FormData) -> Response:
             if checks:
                 book.add(number, "checked", checks_body(checks), now())
     except VibeorderError as error:
-        return _new(request, typed, _typed_answers(form), _typed_checks(form), sentence_of(error))
+        return _new(request, typed, typed_answers(form), _typed_checks(form), sentence_of(error))
     return RedirectResponse(f"/jobs/{number}", 303)
 
 
@@ -113,7 +119,7 @@ def _ask(request: Request, form: FormData) -> Response:
             with open_casebook(house_of(request).casebook) as book:
                 book.add(job.number, "intake", body, now())
     except VibeorderError as error:
-        return _questions(request, job, _typed_answers(form), sentence_of(error))
+        return _questions(request, job, typed_answers(form), sentence_of(error))
     return RedirectResponse(f"/jobs/{job.number}#last", 303)
 
 
@@ -130,10 +136,6 @@ def _back(form: FormData) -> str:
     """The result that the form stood on, where it stood on one."""
     back = str(form.get("back", ""))
     return back if _BACK.fullmatch(back) else ""
-
-
-def _typed_answers(form: FormData) -> dict[str, list[str]]:
-    return {one.key: [str(v) for v in form.getlist(f"q_{one.key}")] for one in QUESTIONS}
 
 
 def _typed_checks(form: FormData) -> dict[str, dict[str, Any]]:
@@ -153,24 +155,16 @@ def _new(
 ) -> Response:  # fmt: skip
     return render(
         request, "intake.html", 422 if error else 200, job=None, typed=typed, questions=QUESTIONS,
-        answers=_listed(answers), free=checks_view(checks), error=error, vehicles=house_of(request).vehicles.all(),
+        answers=listed_answers(answers), free=checks_view(checks), error=error,
+        vehicles=house_of(request).vehicles.all(),
     )  # fmt: skip
 
 
 def _questions(request: Request, job: Job, answers: Mapping[str, Any], error: str = "") -> Response:
     return render(
         request, "intake.html", 422 if error else 200, job=job, typed={}, questions=QUESTIONS,
-        answers=_listed(answers), free=[], error=error, vehicles=(),
+        answers=listed_answers(answers), free=[], error=error, vehicles=(),
     )  # fmt: skip
-
-
-def _listed(answers: Mapping[str, Any]) -> dict[str, list[str]]:
-    return {
-        one.key: [str(v) for v in value]
-        if isinstance(value := answers.get(one.key, []), list)
-        else [str(value)]
-        for one in QUESTIONS
-    }
 
 
 ROUTES = [
