@@ -16,17 +16,17 @@ import httpx
 import pytest
 from web_server import SAMPLES, Running, csrf_of, finished, running, upload_sample
 
+from vibeorder.web import guard
+from vibeorder.web.queue import TaskState
+
 if TYPE_CHECKING:
     from playwright.sync_api import Browser, Page
 
 CHROMIUM = shutil.which("chromium")
 pytestmark = pytest.mark.skipif(CHROMIUM is None, reason="no chromium on this machine's path")
 
-PHONE, PROJECTOR = (390, 844), (1920, 1080)
-SCREENS: tuple[tuple[Literal["light", "dark"], tuple[int, int]], ...] = (
-    ("light", PHONE),
-    ("dark", PROJECTOR),
-)
+PHONE, TABLET, PROJECTOR = (390, 844), (820, 1180), (1920, 1080)
+SCHEMES: tuple[Literal["light", "dark"], ...] = ("light", "dark")
 PICTURES = os.environ.get("VIBEORDER_PICTURES", "")
 """A folder to keep what the tests saw in, for a person to look at; none are kept without it."""
 REFUSED = re.compile(r"Failed to load resource: the server responded with a status of 4(04|22)")
@@ -99,13 +99,13 @@ def keep_picture(page: "Page", name: str) -> bytes:
 
 
 def complaints_of_axe(page: "Page") -> list[tuple[str, str, str]]:
-    """What axe finds on the page as it stands, all its folds open: on a phone in light, on a projector in dark."""
+    """What axe finds on a phone, in light and in dark, with all folds of the page open."""
     checker = pytest.importorskip("axe_playwright_python.sync_playwright", reason="axe is not installed")
     page.evaluate("document.querySelectorAll('details').forEach((one) => { one.open = true; })")
     found: list[tuple[str, str, str]] = []
-    for scheme, (width, height) in SCREENS:
-        page.set_viewport_size({"width": width, "height": height})
-        page.emulate_media(color_scheme=scheme)
+    page.set_viewport_size({"width": PHONE[0], "height": PHONE[1]})
+    for scheme in SCHEMES:
+        page.emulate_media(color_scheme=scheme, reduced_motion="reduce")
         violations = checker.Axe().run(page).response["violations"]
         found += [(scheme, one["id"], one["nodes"][0]["html"]) for one in violations]
     return found
@@ -186,7 +186,7 @@ def test_a_class_of_two_hears_looks_answers_and_sees_the_truth(opened: Opened) -
     trainer.select_option("#questions", "1")
     trainer.get_by_role("button", name="Start the round").click()
     trainer.wait_for_selector("h1:has-text('Question 1 of 1')")
-    code = trainer.inner_text(".code-small")
+    code = trainer.inner_text(".board-code")
 
     students = []
     for nickname in ("Ada", "Bo"):
@@ -223,6 +223,7 @@ def test_a_class_of_two_hears_looks_answers_and_sees_the_truth(opened: Opened) -
     trainer.wait_for_selector("h1:has-text('Final scores')")
     assert sorted(trainer.locator(".nickname").all_inner_texts()) == ["Ada", "Bo"]
     assert {*trainer.locator("tbody .points").all_inner_texts()} <= {"0", "0.5", "1"}
+    trainer.set_viewport_size({"width": PROJECTOR[0], "height": PROJECTOR[1]})
     assert size_of(keep_picture(trainer, "board")) == PROJECTOR
 
 
@@ -258,13 +259,32 @@ def addresses(server: Running) -> dict[str, str]:
         assert [finished(client, task)["state"] for task in (several, lesson)] == ["done", "done"]
         drives = {"before": f"{one}/1", "after": f"{several}/2", "suspect": ""}
         compared = task_of(client.post(f"/jobs/{job}/compare", data=sent | drives))
-        assert finished(client, compared)["state"] == "done"
+        planned = task_of(client.post("/plan", data=sent | {"speed": "60 mph", "complaint": "a boom"}))
+        assert [finished(client, task)["state"] for task in (compared, planned)] == ["done", "done"]
+        answers = {
+            "q_speed": "60 mph",
+            "q_load": "same",
+            "q_felt": "seat",
+            "check_rim": "yes",
+            "note_rim": "true",
+        }
+        client.post(f"/jobs/{job}/intake", data=sent | answers)
+        client.post(f"/jobs/{job}/checks", data=sent | answers)
+        bad = task_of(client.post("/upload", data=sent, files={"recording": ("x.csv", b"nothing")}))
+        assert finished(client, bad)["state"] == "failed"
+    waiting = server.house.store.new()  # a task that goes on for as long as the page is looked at
+    server.house.queue._set(waiting, TaskState("diagnose", "working", 0.4, "weighing every part"))
     sheets = ("runout", "half-turn", "mating", "effect", "balance", "angles", "shaft")
     return {
         "road test": "/",
         "road test again": f"/again/{one}",
         "result": f"/result/{one}",
         "several results": f"/result/{several}",
+        "one of several": f"/result/{several}/2",
+        "working": f"/working/{waiting}",
+        "could not be read": f"/working/{bad}",
+        "what to drive": f"/plan?job={job}",
+        "drive card": f"/plan/{planned}",
         "before and after": f"/comparison/{compared}",
         "vehicles": "/vehicles",
         "vehicle": f"/vehicles/{sent['vehicle']}",
@@ -273,30 +293,89 @@ def addresses(server: Running) -> dict[str, str]:
         **{sheet: f"/bench/{sheet}" for sheet in sheets},
         "runout prefilled": f"/bench/runout?part=driveshaft&order=1&place=tube_rear&limit=0.020+in&from={one}",
         "jobs": "/jobs",
+        "new job": "/jobs/new",
         "job": f"/jobs/{job}",
+        "intake": f"/jobs/{job}/intake",
         "classroom": "/classroom",
         "join": "/classroom/join",
         "lesson": f"/classroom/{lesson}",
         "recorder": "/record",
+        "recorder with a card": "/record#card=%5B%22step%201%3A%20Hold%2060%20mph.%22%5D",
         "recordings": "/recordings",
         "access": "/access",
         "nothing there": "/no-such-page",
     }
 
 
-def test_every_page_fits_phone_and_projector_leads_elsewhere_and_passes_axe_in_light_and_dark(
+def test_every_page_fits_all_screens_leads_elsewhere_and_passes_axe_in_light_and_dark(
     opened: Opened, addresses: dict[str, str], server: Running
 ) -> None:
     page = opened("/", reduced_motion="reduce")
     ways = {"Road test", "Record", "Vehicles", "Bench", "Jobs", "Classroom"}
     found = {}
     for shows, address in addresses.items():
+        page.goto("about:blank")  # an address that differs behind "#" only would not be loaded
         page.goto(server.url + address)
         assert {*page.locator("nav.tabs a").all_inner_texts()} == ways, shows
         assert page.locator("h1").count() == 1, shows
-        for width, height in (PHONE, PROJECTOR):
+        for width, height in (PROJECTOR, TABLET, PHONE):
             page.set_viewport_size({"width": width, "height": height})
             assert page.evaluate("document.documentElement.scrollWidth <= innerWidth"), (shows, width)
             assert size_of(keep_picture(page, f"{shows}-{width}".replace(" ", "-"))) == (width, height)
         found[shows] = complaints_of_axe(page)
     assert {shows: said for shows, said in found.items() if said} == {}
+
+
+ELSEWHERE = "a phone on the network"
+
+
+def test_a_students_phone_joins_by_the_class_code_alone_and_reaches_nothing_else(
+    opened: Opened, server: Running, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    local = guard.is_local
+    monkeypatch.setattr(
+        guard,
+        "is_local",
+        lambda scope: local(scope) and ELSEWHERE.encode() not in dict(scope["headers"])[b"user-agent"],
+    )  # as if it came over the network: told by what the browser calls itself
+    trainer = opened("/classroom", PROJECTOR)
+    trainer.select_option("#questions", "1")
+    trainer.get_by_role("button", name="Start the round").click()
+    trainer.wait_for_selector("h1:has-text('Question 1 of 1')")
+    code = trainer.inner_text(".board-code")
+
+    phone = opened("/", user_agent=ELSEWHERE)
+    assert phone.url.endswith("/access") and phone.locator("nav.tabs").count() == 1
+    assert complaints_of_axe(phone) == []
+    phone.get_by_role("link", name="Join the class").click()
+    assert complaints_of_axe(phone) == []
+    phone.goto(f"{server.url}/classroom/join?code={code}")  # as the square on the board has it
+    phone.fill("#nickname", "Cy")
+    phone.get_by_role("button", name="Join").click()
+    phone.wait_for_selector("h2:has-text('Your answer, Cy')")
+    assert phone.locator("nav.tabs").count() == 0, "no sheet of the shop is offered"
+    assert phone.evaluate("fetch(document.querySelector('audio').src).then((got) => got.status)") == 200
+    assert complaints_of_axe(phone) == []
+    keep_picture(phone, "student")
+    for shut in ("/", "/jobs", "/vehicles", "/classroom", "/record"):
+        phone.goto(server.url + shut)
+        assert phone.url.endswith("/access"), shut
+    trainer.wait_for_selector("text=Cy")
+    trainer.get_by_role("link", name="Scoreboard for the projector").click()
+    trainer.wait_for_selector(".board-code")
+    assert complaints_of_axe(trainer) == []
+
+
+def test_several_recordings_keep_their_letters_apart(opened: Opened, addresses: dict[str, str]) -> None:
+    page = opened(addresses["several results"], TABLET)
+    assert "From 2 recordings together" in page.inner_text("h1")
+    page.locator(".each summary").nth(1).click()
+    below = page.locator(".each details").nth(1)
+    assert below.locator("svg.figure:visible").count() == 2
+    letter = below.locator(".legend-button").first
+    letter.click()
+    said = below.locator(".said")
+    assert said.inner_text().startswith(letter.locator(".letter").inner_text())
+    assert page.inner_text("#pictures ~ .said") == "Touch a letter or a line.", (
+        "the pictures above stay as they are"
+    )

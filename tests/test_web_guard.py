@@ -9,10 +9,11 @@ from starlette.applications import Starlette
 from web_server import asked_from, csrf_of, running
 
 from vibeorder.errors import VibeorderError
-from vibeorder.web.access import TRIES_EACH, TRIES_TOGETHER, WINDOW_S, Access, TooManyTriesError
+from vibeorder.web.access import TRIES_EACH, TRIES_TOGETHER, Access
 from vibeorder.web.app import create_app
 from vibeorder.web.guard import CONTENT_POLICY, host_is_ours
 from vibeorder.web.settings import Limits, Settings
+from vibeorder.web.tries import WINDOW_S, TooManyTriesError
 
 HERE = "http://127.0.0.1:8765"
 PHONE = "192.168.1.20"

@@ -12,6 +12,7 @@ import zipfile
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
+from urllib.parse import quote
 
 import httpx
 import numpy as np
@@ -20,7 +21,7 @@ from cryptography import x509
 from recorder_pieces import digest_of, pieces_of, sha256
 from web_server import SAMPLES, Running, asked_from, running
 
-from vibeorder.recording import marks_of, read_recording, sound_of
+from vibeorder.recording import marks_of, read_recording, sound_of, steps_of
 from vibeorder.web.app import create_app
 from vibeorder.web.certificate import CERTIFICATE_NAME, KEY_NAME, own_certificate, tls_context
 from vibeorder.web.network import QUIET_MODULES, qr_text, with_code
@@ -489,6 +490,58 @@ def test_two_phones_at_once_send_two_recordings_that_do_not_mix(browser: Any, se
         assert down == (2 if one.what.marks == 1 else 0)
         if one.what.marks == 1:  # the way between two fixes stands for the speed that this phone did not give
             assert recording.speed is not None and recording.speed.values[-1] == pytest.approx(20.0, rel=0.08)
+    assert said.lines == []
+
+
+@browser_test
+def test_the_drives_of_a_card_are_announced_and_kept_with_the_recording(
+    browser: Any, server: Running
+) -> None:
+    said = Said()
+    before = {one.name for one in server.house.recordings.all()[0]}
+    data = json.dumps({"rate": 10, "axes": [[0, 0.5] * 500] * 3, "gravity": [0, 0, 9.81]})
+    context, page = phone(browser, FEED.replace("DRIVE", data, 1), said)
+    marks = ["step 1: Hold 60 mph in gear 7 for 40 s.", "step 2: Coast from 65 to 45 mph in neutral."]
+    page.goto(f"{server.url}/record#card={quote(json.dumps(marks))}")
+    assert page.locator("#card-steps li").all_inner_texts() == [one.partition(": ")[2] for one in marks]
+    begin(page)
+    assert page.inner_text("#step-words") == "Next: Hold 60 mph in gear 7 for 40 s."
+    looked_at(page, "a card's drive comes next")
+    page.tap("#step")
+    assert page.inner_text("#step-words").startswith("Now: Hold 60 mph")
+    looked_at(page, "a card's drive is driven")
+    page.wait_for_timeout(1200)
+    page.tap("#mark")
+    page.tap("#step")
+    assert page.inner_text("#step") == "Drive 2 of 2 begins"
+    page.tap("#step")
+    page.wait_for_timeout(1200)
+    page.tap("#step")
+    assert page.is_hidden("#step") and "done" in page.inner_text("#step-words")
+    end(page)
+    page.wait_for_selector("text=has arrived at the shop", timeout=30_000)
+    context.close()
+    (new,) = (one for one in server.house.recordings.all()[0] if one.name not in before)
+    path = server.house.recordings.zip_path(new.name)
+    first, second = steps_of(path)
+    (shake,) = marks_of(path)
+    assert [first[2], second[2]] == marks
+    assert first[0] < shake < (first[1] or 0.0) < second[0] < (second[1] or 0.0)
+    assert new.what.steps == 2 and said.lines == []
+
+
+@browser_test
+@pytest.mark.parametrize(
+    "address", ["#card=nonsense", "#card=%5B1%2C%7B%7D%5D", "#card=%22x%22", "#card=%5B%5D"]
+)
+def test_an_address_without_a_card_records_all_the_same(browser: Any, server: Running, address: str) -> None:
+    said = Said()
+    data = json.dumps({"rate": 10, "axes": [[0, 0.5] * 500] * 3, "gravity": [0, 0, 9.81]})
+    context, page = phone(browser, FEED.replace("DRIVE", data, 1), said)
+    page.goto(f"{server.url}/record{address}")
+    begin(page)
+    assert page.locator("#step-words").inner_text() in ("", "Next: 1")
+    context.close()
     assert said.lines == []
 
 

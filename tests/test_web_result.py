@@ -40,7 +40,15 @@ def app(tmp_path: Path) -> Starlette:
     return create_app(Settings(folder=tmp_path, workers=1))
 
 
-def keep(app: Starlette, made: Sequence[Diagnosis | str], **asked: Any) -> str:
+JOINT = replace(
+    bent_flange(), verdict="From 3 recordings together: it is the driveshaft.",
+    recording={"source": "truck.csv", "together_with": ["b.csv"]},
+)  # fmt: skip
+
+
+def keep(
+    app: Starlette, made: Sequence[Diagnosis | str], together: Diagnosis | None = None, **asked: Any
+) -> str:
     """What a child leaves behind: one folder a diagnosis; a sentence stands for one that failed."""
     store: Store = app.state.house.store
     name = store.new()
@@ -50,16 +58,23 @@ def keep(app: Starlette, made: Sequence[Diagnosis | str], **asked: Any) -> str:
         if isinstance(one, str):
             entry["error"] = one
         else:
-            own = store.path(name) / str(number)
-            own.mkdir()
-            (own / "diagnosis.json").write_text(as_json(one), "utf-8")
-            (own / "sheet.html").write_text(as_html(one), "utf-8")
-            write_view(one, own)
+            put(store.path(name) / str(number), one, as_json(one))
             entry["verdict"] = one.verdict
         told.append(entry)
-    store.write_json(name, "summary.json", {"recordings": told})
+    if together is not None:
+        alone = [one for one in made if not isinstance(one, str)]
+        put(store.path(name) / "0", together, as_json(alone, together))
+    verdict = None if together is None else together.verdict
+    store.write_json(name, "summary.json", {"recordings": told, "together": verdict})
     store.write_json(name, "request.json", {"kind": "diagnose", "arguments": {"vehicle": TRUCK, **asked}})
     return name
+
+
+def put(own: Path, one: Diagnosis, content: str) -> None:
+    own.mkdir()
+    (own / "diagnosis.json").write_text(content, "utf-8")
+    (own / "sheet.html").write_text(as_html(one), "utf-8")
+    write_view(one, own)
 
 
 def get(app: Starlette, path: str) -> httpx.Response:
@@ -146,17 +161,43 @@ def test_what_a_file_or_a_customer_says_stays_text(app: Starlette) -> None:
         assert "style=" not in page
 
 
-def test_several_recordings_have_a_summary_and_a_page_each_and_one_that_failed_says_why(
-    app: Starlette,
-) -> None:
-    name = keep(app, [bent_flange(), "drive-2.csv has 1 row of numbers", healthy_drive()])
+def test_several_recordings_have_one_verdict_and_each_its_own_figures_below(app: Starlette) -> None:
+    bad = "drive-2.csv has 1 row of numbers"
+    name = keep(app, [bent_flange(), bad, twins(), healthy_drive()], together=JOINT)
     page = get(app, f"/result/{name}").text
-    assert bent_flange().verdict in page and healthy_drive().verdict in page
-    assert "drive-2.csv has 1 row of numbers" in page
-    assert healthy_drive().verdict in get(app, f"/result/{name}/3").text
+    assert re.findall(r"<h1.*?</h1>", page, re.DOTALL)[0].count("From 3 recordings together") == 1
+    below = page[page.index('id="each"') :]
+    shown = [below.index(one.verdict) for one in (bent_flange(), twins(), healthy_drive())]
+    assert shown == sorted(shown) and bad in below
+    for number in (1, 3, 4):
+        assert (
+            f'href="/result/{name}/{number}/map-day.png"' in below
+            and f'href="/result/{name}/{number}"' in below
+        )
+    ids = re.findall(r' id="([^"]+)"', page)
+    assert len(ids) == len(set(ids)), "drawings of several recordings keep their ids apart"
+    assert twins().verdict in get(app, f"/result/{name}/3").text
     failed = get(app, f"/result/{name}/2")
     assert failed.status_code == 422 and "1 row of numbers" in failed.text
-    assert get(app, f"/result/{name}/4").status_code == 404
+    assert get(app, f"/result/{name}/5").status_code == 404
+
+
+def test_what_is_downloaded_from_a_joint_result_covers_all_of_it(app: Starlette) -> None:
+    name = keep(app, [bent_flange(), healthy_drive()], together=JOINT)
+    answer = get(app, f"/result/{name}/result.json")
+    assert answer.json()["verdict"] == JOINT.verdict and len(answer.json()["results"]) == 2
+    assert 'filename="truck-and-others-result.json"' in answer.headers["content-disposition"]
+    assert JOINT.verdict in get(app, f"/result/{name}/sheet.html").text
+    alone = get(app, f"/result/{name}/2/result.json").json()
+    assert alone["verdict"] == healthy_drive().verdict and "results" not in alone
+
+
+def test_where_only_one_of_several_could_be_judged_that_one_is_the_result(app: Starlette) -> None:
+    name = keep(app, ["drive-1.csv is empty", bent_flange()])
+    page = get(app, f"/result/{name}").text
+    assert bent_flange().verdict in page and "Left out:</strong> drive-1.csv is empty." in page
+    assert "All together" not in page
+    assert get(app, f"/result/{name}/suspects.csv").status_code == 200
 
 
 def test_the_json_is_that_of_the_command_line(app: Starlette) -> None:
@@ -276,7 +317,7 @@ def test_a_line_says_what_it_is_to_mouse_finger_and_keyboard(browser: "Browser",
         page.on("console", lambda said: faults.append(said.text) if said.type == "error" else None)
         page.on("pageerror", lambda error: faults.append(str(error)))
         page.goto(f"{server.url}/result/{name}")
-        said = page.locator("#said")
+        said = page.locator("#pictures ~ .said")
         page.locator(".legend-button").first.focus()
         assert said.inner_text().startswith("A: driveshaft 1x: measured at 40.31")
         page.keyboard.press("Enter")

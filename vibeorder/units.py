@@ -5,11 +5,13 @@ Factors are exact by definition: international mile, inch and pound (1959 agreem
 """
 
 import re
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 from vibeorder.errors import UnitError
 
 __all__ = [
+    "DASH_UNITS",
     "INCH_M",
     "KMH_MPS",
     "LARGEST",
@@ -18,6 +20,7 @@ __all__ = [
     "POUND_KG",
     "STANDARD_GRAVITY",
     "Quantity",
+    "dash_units",
     "parse_length",
     "parse_mass",
     "parse_rotation",
@@ -25,7 +28,10 @@ __all__ = [
     "parse_speed",
     "parse_time",
     "show_length",
+    "show_percent",
     "show_speed",
+    "show_speeds",
+    "speed_axis",
 ]
 
 STANDARD_GRAVITY = 9.80665
@@ -62,6 +68,9 @@ _MASS = {"kg": 1.0, "g": 1e-3, "lb": POUND_KG, "lbs": POUND_KG, "oz": POUND_KG /
 _ROTATION = {"rpm": 1.0 / 60.0, "rps": 1.0, "hz": 1.0}
 _SAMPLE_RATE = {"hz": 1.0, "khz": 1000.0}
 _TIME = {"s": 1.0, "ms": 1e-3, "min": 60.0}
+
+DASH_UNITS = ("mph", "km/h")
+"""What dashboards show; nobody drives by metres per second, which is how most logs write a speed."""
 
 LARGEST = 1e15
 """Of any quantity as typed: a number beyond is a slip, and squares of it would overflow."""
@@ -136,6 +145,43 @@ def show_speed(speed_mps: float, unit: str = "mph") -> str:
     value = speed_mps / _SPEED[unit.lower()]
     digits = 1 if unit.lower() in ("m/s", "mps") else 0
     return f"{value:.{digits}f} {unit}"
+
+
+def dash_units(unit: str) -> tuple[str, ...]:
+    """The units to show a road speed in: the user's own, or both where it is not known or no dashboard has it."""
+    return (unit,) if unit in DASH_UNITS else DASH_UNITS
+
+
+def show_speeds(speeds_mps: Sequence[float], unit: str) -> str:
+    """One road speed, or from one to another, as a dashboard shows it.
+
+    unit: the user's own, where known; else, as for a log in m/s, both are said.
+
+    >>> show_speeds((20.1168, 29.0576), "mph"), show_speeds((26.8224,), "m/s")
+    ('45 to 65 mph', '60 mph (97 km/h)')
+    """
+    said = [
+        f"{' to '.join(dict.fromkeys(show_speed(v, one).split(' ')[0] for v in speeds_mps))} {one}"
+        for one in dash_units(unit)
+    ]
+    return said[0] + (f" ({said[1]})" if len(said) > 1 else "")
+
+
+def speed_axis(unit: str) -> tuple[str, float]:
+    """Label of an axis of road speed and m/s per unit on it; where `unit` is no dashboard's, how to read the other."""
+    if unit in DASH_UNITS:
+        return f"road speed, {unit}", _SPEED[unit]
+    return f"road speed, mph (1 mph is {MPH_MPS / KMH_MPS:.2f} km/h)", MPH_MPS
+
+
+def show_percent(probability: float) -> str:
+    """A probability as a whole percent, to the nearest, that never claims certainty; on every screen and sheet.
+
+    >>> [show_percent(p) for p in (0.974, 0.994, 0.9951, 0.0049)]
+    ['97%', '99%', 'over 99%', 'under 1%']
+    """
+    whole = round(100.0 * probability)
+    return "over 99%" if whole >= 100 else "under 1%" if whole < 1 else f"{whole}%"
 
 
 def show_length(length_m: float, unit: str) -> str:

@@ -9,6 +9,15 @@ from vibeorder.casebook.bodies import (
     runouts_within_limits,
 )
 from vibeorder.casebook.exchange import as_files, as_json, read_export
+from vibeorder.casebook.intake import (
+    answers_rows,
+    answers_text,
+    checks_body,
+    checks_of,
+    checks_rows,
+    intake_body,
+    intake_of,
+)
 from vibeorder.casebook.model import KINDS, Entry, Job, JobLine
 from vibeorder.casebook.store import Casebook, casebook_path, open_casebook
 from vibeorder.casebook.words import job_list, job_text
@@ -19,11 +28,18 @@ __all__ = [
     "Entry",
     "Job",
     "JobLine",
+    "answers_rows",
+    "answers_text",
     "as_files",
     "as_json",
     "casebook_path",
+    "checks_body",
+    "checks_of",
+    "checks_rows",
     "comparison_body",
     "digest_of",
+    "intake_body",
+    "intake_of",
     "job_list",
     "job_text",
     "open_casebook",

@@ -6,7 +6,9 @@ from typing import Any
 
 __all__ = ["KINDS", "Entry", "Job", "JobLine"]
 
-KINDS = ("recording", "reading", "decision", "cure", "comparison", "closed", "reopened")
+KINDS = (
+    "recording", "reading", "decision", "cure", "comparison", "closed", "reopened", "intake", "checked",
+)  # fmt: skip
 """What can happen in a job. Entries are only ever added: a record that can be rewritten proves nothing."""
 
 

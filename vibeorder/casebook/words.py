@@ -7,6 +7,9 @@ from vibeorder.casebook.model import Entry, Job, JobLine
 
 __all__ = ["job_list", "job_text"]
 
+NAMES = {"intake": "the customer said", "checked": "what costs nothing"}
+"""Kinds of entries whose name says too little."""
+
 
 def job_list(lines: Sequence[JobLine]) -> str:
     """One line a job, newest first."""
@@ -50,7 +53,8 @@ def _entry(entry: Entry) -> str:
         names = [str((body.get(role) or {}).get("name", "?")) for role in ("before", "after")]
         return f"{names[0]} against {names[1]}: {_said(body)}"
     text = _one_line(str(body.get("text", "")))
-    return f"{entry.kind}: {text}" if text else entry.kind
+    name = NAMES.get(entry.kind, entry.kind)
+    return f"{name}: {text}" if text else name
 
 
 def _recording(body: Any) -> str:

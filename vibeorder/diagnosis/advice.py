@@ -3,6 +3,7 @@
 from collections.abc import Sequence
 
 from vibeorder.diagnosis.result import Mismatch, NextDrive, RunoutCheck, Suspect
+from vibeorder.units import show_percent
 from vibeorder.vehicle import RUNOUT_BEFORE_BALANCE
 
 __all__ = ["runout_check", "settle_profile", "top_group", "verdict"]
@@ -46,7 +47,7 @@ def verdict(
         return f"{mismatch.sentence} Until that is settled no part is named."
     group, p = top_group(suspects)
     if nothing >= max(p, LIKELY):
-        return f"Nothing that turns explains a complaint in this recording ({_percent(nothing)} sure)."
+        return f"Nothing that turns explains a complaint in this recording ({show_percent(nothing)} sure)."
     if not group:
         return "This recording names no part."
     named = _named(group, p)
@@ -55,26 +56,21 @@ def verdict(
     at = next((s for s in named if s.frequency_hz is not None), None)
     where = f" at {at.frequency_hz:.1f} Hz" if at is not None and at.frequency_hz is not None else ""
     if p < LIKELY:
-        return f"Not settled: the likeliest is the {names}{where}, at only {_percent(share)}; see the next drive."
+        return f"Not settled: the likeliest is the {names}{where}, at only {show_percent(share)}; see the next drive."
     if p < SURE or share < LIKELY:
-        text = f"Most likely it is the {names}{where} ({_percent(share)}), but that is not settled"
+        text = f"Most likely it is the {names}{where} ({show_percent(share)}), but that is not settled"
     else:
-        text = f"It is the {names}{where}: {_percent(share)} sure"
+        text = f"It is the {names}{where}: {show_percent(share)} sure"
     if len(named) > 1:
         text += "; this recording cannot tell which of these"
     if p - share > UNNAMED:
-        text += f"; together with others that it cannot tell from them, {_percent(p)}"
+        text += f"; together with others that it cannot tell from them, {show_percent(p)}"
     return text + "."
 
 
 def _named(group: Sequence[Suspect], p: float) -> list[Suspect]:
     """The members that carry the group's probability; one with hardly any of it is left to the table."""
     return [s for s in group if s.probability >= WORTH_NAMING * p][:MOST_NAMED]
-
-
-def _percent(p: float) -> str:
-    whole = round(100.0 * p)
-    return "over 99%" if whole >= 100 else "under 1%" if whole < 1 else f"{whole}%"
 
 
 def settle_profile(mismatch: Mismatch) -> NextDrive:
@@ -113,7 +109,7 @@ def runout_check(
         cause = "runs out or is out of balance" if first.order == 1.0 else "is out of round"
         why = (
             f"a line of this strength at the place of the {first.label} comes from a part that {cause}, and that is "
-            f"{_percent(share)} likely. {RUNOUT_BEFORE_BALANCE}"
+            f"{show_percent(share)} likely. {RUNOUT_BEFORE_BALANCE}"
         )
         return RunoutCheck(True, where_of[(first.part, first.order)], why)
     if nothing >= max(p, LIKELY):
@@ -126,6 +122,6 @@ def runout_check(
         return RunoutCheck(
             False,
             "",
-            f"the {measurable[0].label} is only {_percent(share)} likely: settle it with the next drive first",
+            f"the {measurable[0].label} is only {show_percent(share)} likely: settle it with the next drive first",
         )
     return RunoutCheck(False, "", "no part stands out enough to measure; settle it with the next drive first")

@@ -13,7 +13,7 @@ from vibeorder.diagnosis.analyse import Piece
 from vibeorder.diagnosis.gears import NOT_LOCKED, GearCourse
 from vibeorder.diagnosis.judge import Hypothesis
 from vibeorder.diagnosis.measured import wheel_rate_hz
-from vibeorder.units import show_speed
+from vibeorder.units import show_speeds
 
 __all__ = ["WITHIN", "alternatives", "speed_band"]
 
@@ -59,9 +59,8 @@ def alternatives(
 def _speed_words(speed_mps: FloatArray, unit: str) -> str:
     slow, fast = np.percentile(speed_mps, [3, 97])
     if fast < HELD * slow:
-        return show_speed(float(np.median(speed_mps)), unit)
-    low, high = show_speed(float(slow), unit), show_speed(float(fast), unit)
-    return f"{low.split()[0]} to {high}"
+        return show_speeds((float(np.median(speed_mps)),), unit)
+    return show_speeds((float(slow), float(fast)), unit)
 
 
 def _gear_words(hypothesis: Hypothesis) -> str:

@@ -2,6 +2,8 @@
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
+from functools import partial
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -9,12 +11,24 @@ from numpy.typing import NDArray
 from vibeorder.diagnosis.candidates import Candidate
 from vibeorder.diagnosis.floor import Floor, floor_of
 from vibeorder.diagnosis.judge import Judgement, judge
+from vibeorder.diagnosis.parallel import side_by_side
 from vibeorder.diagnosis.propose import BRISK, THOROUGH, Effort, RateDoubt
-from vibeorder.diagnosis.scan import Clock, Track, scan_tracks
+from vibeorder.diagnosis.scan import Bands, Clock, Scan, Track, scan_tracks
 from vibeorder.diagnosis.signal import Signal
+from vibeorder.recording.store import excerpt
 from vibeorder.vehicle import Vehicle, engine_ratio
 
-__all__ = ["Piece", "Setting", "analyse", "combined_log_odds", "judge_stretch", "shake_rms"]
+__all__ = [
+    "Piece",
+    "Setting",
+    "Stretch",
+    "analyse",
+    "combined_log_odds",
+    "judge_stretch",
+    "logged_ratio",
+    "shake_rms",
+    "tracks_of",
+]
 
 FloatArray = NDArray[np.float64]
 Progress = Callable[[str, float], None]
@@ -22,7 +36,6 @@ Progress = Callable[[str, float], None]
 PIECE_S = 150.0
 """Longest stretch judged as one: a driver's speed, the road and a converter change over minutes."""
 
-WORKERS = 2
 SHAKE_BAND_HZ = (2.0, 80.0)
 LEAST_PIECE_S = 6.0
 MOVING_HZ = 0.8
@@ -67,6 +80,10 @@ class Piece:
     floor: Floor
 
 
+Stretch = Callable[..., Piece]
+"""Judges one stretch; arguments as of `judge_stretch`."""
+
+
 def analyse(
     signal: Signal,
     candidates: Sequence[Candidate],
@@ -74,59 +91,88 @@ def analyse(
     doubt: RateDoubt,
     setting: Setting,
     progress: Progress | None = None,
+    stretch: Stretch | None = None,
 ) -> list[Piece]:
-    """Judge every stretch in which the vehicle moves."""
-    from concurrent.futures import ThreadPoolExecutor
-
+    """Judge every stretch in which the vehicle moves; `stretch` judges one, else `judge_stretch`."""
     total = signal.samples.shape[1]
     count = max(1, round(total / signal.rate_hz / PIECE_S))
     edges = np.linspace(0, total, count + 1).astype(int)
-    spans = list(zip(edges[:-1].tolist(), edges[1:].tolist(), strict=True))
-    effort = THOROUGH if count == 1 else BRISK
-    pieces = []
-    # the heavy parts run outside the interpreter's lock: two stretches at a time
-    with ThreadPoolExecutor(WORKERS) as pool:
-        jobs = [
-            pool.submit(_piece, signal, candidates, clock, doubt, setting, a, b, effort) for a, b in spans
-        ]
-        for i, job in enumerate(jobs):
-            if progress is not None:
-                progress("weighing the suspects", i / count)
-            piece = job.result()
-            if piece is not None:
-                pieces.append(piece)
-    return pieces
+    cut = list(pairwise(edges.tolist()))
+    work = partial(_judged, signal, candidates, clock, doubt, setting, stretch or judge_stretch)
+    if count == 1:
+        alone = work(*cut[0], effort=THOROUGH)
+        return [] if alone is None else [alone]
+    pieces: dict[int, Piece] = {}
+    for i, piece in side_by_side(lambda a, b: _lean(work(a, b, effort=BRISK)), cut):
+        if progress is not None:
+            progress("weighing the suspects", len(pieces) / count)
+        if piece is not None:
+            pieces[i] = _filled(piece, signal, clock, *cut[i])
+    return [pieces[i] for i in sorted(pieces)]
 
 
-def _piece(
+def _judged(
     signal: Signal,
     candidates: Sequence[Candidate],
     clock: Clock,
     doubt: RateDoubt,
     setting: Setting,
+    stretch: Stretch,
     first: int,
     last: int,
     effort: Effort,
 ) -> Piece | None:
+    """One stretch judged, or None where the vehicle stands or the sensor is silent for most of it."""
     start_s = first / signal.rate_hz
-    part = Signal(signal.samples[:, first:last], signal.valid[first:last], signal.rate_hz, signal.relative)
+    valid = signal.valid[first:last]
     inside = (clock.mid_s > start_s) & (clock.mid_s < last / signal.rate_hz)
     rate = clock.rate_hz[inside]
     moving = rate > MOVING_HZ
     if (
         inside.sum() < LEAST_PIECE_S
         or moving.mean() < LEAST_MOVING_SHARE
-        or part.valid.mean() < LEAST_MOVING_SHARE
+        or valid.mean() < LEAST_MOVING_SHARE
     ):
         return None
+    part = Signal(excerpt(signal.samples, first, last), valid, signal.rate_hz, signal.relative)
     own = replace(
         clock,
-        turns=clock.turns[first:last] - clock.turns[first],
+        turns=excerpt(clock.turns, first, last) - clock.turns[first],
         mid_s=clock.mid_s[inside] - start_s,
         rate_hz=rate,
     )
-    engine = None if setting.engine_hz is None else setting.engine_hz[first:last]
-    return judge_stretch(part, candidates, own, doubt, setting, start_s, engine, effort=effort)
+    engine = None if setting.engine_hz is None else excerpt(setting.engine_hz, first, last)
+    return stretch(part, candidates, own, doubt, setting, start_s, engine, effort=effort)
+
+
+def _lean(piece: Piece | None) -> Piece | None:
+    """The piece without what was needed to judge it and is not to report it, or can be read again.
+
+    Of a drive of hours nothing else could be kept, nor sent from process to process.
+    """
+    if piece is None:
+        return None
+    clock = replace(piece.clock, turns=np.zeros(0))
+    return _with_scan(piece, clock, lambda scan: replace(scan, clock=clock, evidence=(), votes=(), bands=()))
+
+
+def _filled(piece: Piece, signal: Signal, clock: Clock, first: int, last: int) -> Piece:
+    """A lean piece that can be read again: its turns count from the start of the drive, as they lie on disk."""
+    part = Signal(signal.samples[:, first:last], signal.valid[first:last], signal.rate_hz, signal.relative)
+    own = replace(piece.clock, turns=clock.turns[first:last])
+    return _with_scan(piece, own, lambda scan: replace(scan, clock=own, bands=Bands(part, own, scan.tracks)))
+
+
+def _with_scan(piece: Piece, clock: Clock, changed: Callable[[Scan], Scan]) -> Piece:
+    """The piece on another clock, its scan changed and still shared by all that is made of it."""
+    scans: dict[int, Scan] = {}
+    hypotheses = []
+    for hypothesis in piece.judgement.hypotheses:
+        scan = hypothesis.scan
+        if id(scan) not in scans:
+            scans[id(scan)] = changed(scan)
+        hypotheses.append(replace(hypothesis, scan=scans[id(scan)]))
+    return replace(piece, clock=clock, judgement=replace(piece.judgement, hypotheses=tuple(hypotheses)))
 
 
 def judge_stretch(
@@ -143,9 +189,9 @@ def judge_stretch(
     """Judge one stretch on its own clock."""
     per_wheel = setting.engine_per_wheel()
     floor = floor_of(part)
-    tracks = _tracks(candidates, clock, per_wheel, setting.gear)
+    tracks = tracks_of(candidates, clock, per_wheel, setting.gear)
     scan = scan_tracks(part, floor, clock, tracks, setting.vehicle.tire.circumference_m)
-    ratio = None if engine_hz is None else _ratio(engine_hz, clock, part.rate_hz)
+    ratio = None if engine_hz is None else logged_ratio(engine_hz, clock, part.rate_hz)
     found = judge(
         scan,
         candidates,
@@ -170,13 +216,13 @@ def shake_rms(part: Signal) -> float:
     return float(np.sqrt(2.0 * power[band].sum() / present) / part.samples.shape[1])
 
 
-def _ratio(engine_hz: FloatArray, clock: Clock, rate_hz: float) -> FloatArray:
+def logged_ratio(engine_hz: FloatArray, clock: Clock, rate_hz: float) -> FloatArray:
     """Engine turns per wheel turn at the frames, from a logged engine speed."""
     at = np.clip(np.round(clock.mid_s * rate_hz).astype(int), 0, engine_hz.size - 1)
     return np.asarray(engine_hz[at] / np.maximum(clock.rate_hz, 1e-3), float)
 
 
-def _tracks(
+def tracks_of(
     candidates: Sequence[Candidate], clock: Clock, per_wheel: FloatArray | None, gear: int | None
 ) -> list[Track]:
     """One track per road source, and per engine source in every gear that the speed allows."""

@@ -7,7 +7,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vibeorder.diagnosis.analyse import Piece, Setting, analyse, combined_log_odds
+from vibeorder.diagnosis.both import stretch_with
 from vibeorder.diagnosis.candidates import candidates_of
+from vibeorder.diagnosis.hearing import heard_signal
 from vibeorder.diagnosis.infer import infer_pieces
 from vibeorder.diagnosis.posterior import Kind, posterior_of, tempered
 from vibeorder.diagnosis.prepare import lag_of, signal_of, steady_clock, trace_clock
@@ -17,7 +19,9 @@ from vibeorder.diagnosis.signal import Signal
 from vibeorder.diagnosis.wrong_vehicle import profile_mismatch, with_unlisted
 from vibeorder.errors import RecordingError, SpeedError
 from vibeorder.recording.model import Recording, Trace
+from vibeorder.recording.store import excerpt, spans, stored
 from vibeorder.speed.given import SpeedGiven
+from vibeorder.units import show_speeds
 from vibeorder.vehicle import Vehicle, gear_ratio
 
 __all__ = ["Weighed", "diagnose", "told", "weigh"]
@@ -28,6 +32,9 @@ Progress = Callable[[str, float], None]
 SHORTEST_S = 5.0
 SLOWEST_RATE_HZ = 8.0
 SLOWEST_MOVING_MPS = 2.0
+
+PROFILE_PIECES = 8
+"""Stretches by which the vehicle's profile is judged: twenty minutes' worth, spread over a longer drive."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,15 +74,16 @@ def diagnose(
     low_range: bool = False,
     progress: Progress | None = None,
     explain: bool = False,
+    sound: Recording | None = None,
 ) -> Diagnosis:
     """Judge every part of `vehicle` against `recording`.
 
     speed: as somebody said it, or logged (on the recording's clock); None: the recording's own speed column,
     else inferred from the recording. gear: held throughout, where known. explain: also say what speaks for and
-    against the first suspects.
+    against the first suspects. sound: of the same drive, on the recording's clock; judged with it.
     Raises RecordingError or SpeedError with one sentence where the recording cannot carry a diagnosis.
     """
-    return told(weigh(recording, vehicle, speed, gear, low_range, progress), explain=explain)
+    return told(weigh(recording, vehicle, speed, gear, low_range, progress, sound), explain=explain)
 
 
 def told(
@@ -112,6 +120,7 @@ def weigh(
     gear: int | None = None,
     low_range: bool = False,
     progress: Progress | None = None,
+    sound: Recording | None = None,
 ) -> Weighed:
     """What the recording says of every part, before it becomes probabilities; arguments as for diagnose."""
     _check(recording)
@@ -121,19 +130,21 @@ def weigh(
     setting = Setting(vehicle, gear, low_range, _engine_hz(recording))
     candidates = candidates_of(vehicle, low_range)
     given = speed if speed is not None else recording.speed
+    heard = None if sound is None else heard_signal(sound, recording)
+    stretch = None if heard is None else stretch_with(heard)
     kind: Kind
     if isinstance(given, Trace):
         given = _on_samples(given, recording)
         clock, doubt = trace_clock(signal, given, vehicle, lag_of(given))
-        _check_moving(clock.rate_hz * vehicle.tire.circumference_m)
-        pieces = analyse(signal, candidates, clock, doubt, setting, progress)
+        _check_moving(clock.rate_hz * vehicle.tire.circumference_m, given.unit)
+        pieces = analyse(signal, candidates, clock, doubt, setting, progress, stretch)
         kind = "logged"
     elif isinstance(given, SpeedGiven) and given.steady:
         clock, doubt = steady_clock(signal, given, vehicle)
-        pieces = analyse(signal, candidates, clock, doubt, setting, progress)
+        pieces = analyse(signal, candidates, clock, doubt, setting, progress, stretch)
         kind = "given"
     else:
-        pieces = infer_pieces(signal, candidates, given, setting, progress)
+        pieces = infer_pieces(signal, candidates, given, setting, progress, heard)
         kind = "inferred"
     if not pieces:
         raise RecordingError(
@@ -146,7 +157,8 @@ def weigh(
     # a road's joints shake in step with the wheels too, at orders that no part has: then nothing is said of the profile
     joints = any(p.judgement.hypotheses[0].scan.joints.shows.any() for p in pieces)
     if isinstance(given, Trace) and not signal.relative and not joints:
-        mismatch = profile_mismatch(signal, vehicle, pieces, setting.engine_hz, gear, low_range, given.unit)
+        some = pieces[:: -(-len(pieces) // PROFILE_PIECES)]
+        mismatch = profile_mismatch(signal, vehicle, some, setting.engine_hz, gear, low_range, given.unit)
     return Weighed(recording, vehicle, signal, pieces, kind, given, combined_log_odds(pieces), mismatch)
 
 
@@ -162,18 +174,30 @@ def _check(recording: Recording) -> None:
             f"{recording.rate_hz / 2:.1f} Hz is in it and no wheel or shaft at road speed can be seen; "
             "set the sensor to 100 Hz or more and record again"
         )
-    if not recording.valid.any() or not np.any(np.ptp(recording.samples[:, recording.valid], axis=1) > 0.0):
+    if not _changes(recording):
         raise RecordingError(
             f"{recording.source}: the samples never change; the sensor was off or the wrong columns were read "
             "(--axes names the right ones)"
         )
 
 
-def _check_moving(speed_mps: FloatArray) -> None:
+def _changes(recording: Recording) -> bool:
+    """Whether any channel has two values."""
+    first: FloatArray | None = None
+    for a, b in spans(recording.samples.shape[1]):
+        held = excerpt(recording.samples, a, b)[:, recording.valid[a:b]]
+        if held.shape[1]:
+            first = held[:, :1] if first is None else first
+            if (held != first).any():
+                return True
+    return False
+
+
+def _check_moving(speed_mps: FloatArray, unit: str) -> None:
     top = float(np.max(speed_mps))
     if top < SLOWEST_MOVING_MPS:
         raise SpeedError(
-            f"the logged speed never exceeds {top:.1f} m/s: the vehicle stands, and no road part turns; "
+            f"the logged speed never exceeds {show_speeds((top,), unit)}: the vehicle stands, and no road part turns; "
             "--speed gives a speed by hand, or record on the road"
         )
 
@@ -184,7 +208,13 @@ def _on_samples(trace: Trace, recording: Recording) -> Trace:
 
 
 def _engine_hz(recording: Recording) -> FloatArray | None:
-    if recording.rpm is None or recording.rpm.times_s.size < 2:
+    """Turns a second of the engine at the samples."""
+    rpm = recording.rpm
+    if rpm is None or rpm.times_s.size < 2:
         return None
-    times = recording.start_s + np.arange(recording.samples.shape[1]) / recording.rate_hz
-    return np.interp(times, recording.rpm.times_s, recording.rpm.values)
+    times_s, values = rpm.times_s - recording.start_s, rpm.values
+    blocks = (
+        np.interp(np.arange(a, b) / recording.rate_hz, times_s, values)[None]
+        for a, b in spans(recording.samples.shape[1])
+    )
+    return np.asarray(stored(blocks, 1, np.float64)[0])

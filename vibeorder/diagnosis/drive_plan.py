@@ -75,7 +75,8 @@ class PlannedStep:
     gears: as driven, in order; empty for neutral, standing, or a vehicle without gears. from_mps, to_mps: 0 while
     standing. tells_apart: pairs in words, most wanted first; empty where the step only asks again under other
     conditions, for a shake that was not felt before. bits: what it is expected to add to the steps before;
-    bits_left: doubt expected after it. caution: what to mind.
+    bits_left: doubt expected after it. caution: what to mind. reading: what reads that drive, where it is not
+    the usual command; else ''.
     """
 
     instruction: str
@@ -88,6 +89,7 @@ class PlannedStep:
     bits: float
     bits_left: float
     caution: str
+    reading: str = ""
 
 
 def plan_drive(
@@ -261,7 +263,7 @@ def _wanted(a: Standing, b: Standing) -> float:
 
 def _step(choice: DriveChoice, unit: str, apart: tuple[str, ...], bits: float, left: float) -> PlannedStep:
     return PlannedStep(
-        instruction=instruction_of(choice, unit) + how_to_read(choice),
+        instruction=instruction_of(choice, unit),
         kind=choice.kind,
         gears=choice.gears,
         from_mps=choice.from_mps,
@@ -271,4 +273,5 @@ def _step(choice: DriveChoice, unit: str, apart: tuple[str, ...], bits: float, l
         bits=bits,
         bits_left=left,
         caution=caution_of(choice),
+        reading=how_to_read(choice).strip(),
     )

@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vibeorder.diagnosis.drive_model import NOTHING, DriveChoice, Standing, with_load
-from vibeorder.units import show_speed
+from vibeorder.units import show_speeds
 from vibeorder.vehicle import Vehicle, order_text, part_text
 
 __all__ = [
@@ -16,8 +16,8 @@ __all__ = [
     "instead_of_a_drive",
     "instruction_of",
     "name_of",
-    "speed_text",
     "what_shows",
+    "worth_of",
 ]
 
 FloatArray = NDArray[np.float64]
@@ -47,8 +47,8 @@ ROAD_CAUTION = (
 
 def instruction_of(choice: DriveChoice, unit: str) -> str:
     """What to drive, in one sentence and the user's own unit."""
-    low = speed_text((choice.from_mps,), unit)
-    both = speed_text((choice.from_mps, choice.to_mps), unit)
+    low = show_speeds((choice.from_mps,), unit)
+    both = show_speeds((choice.from_mps, choice.to_mps), unit)
     gear = f" in gear {choice.gears[0]}" if choice.gears else ""
     seconds = f"{round(choice.duration_s, -1):.0f} s"
     if choice.kind == "hold":
@@ -73,18 +73,18 @@ def how_to_read(choice: DriveChoice) -> str:
     return f' Read it with: vibeorder turning RECORDING --rate-of-turn "{choice.engine_rpm:.0f} rpm".'
 
 
-def speed_text(speeds_mps: Sequence[float], unit: str) -> str:
-    """Speeds to be driven, "45 to 65 mph"; in both units of dashboards where the user's is neither."""
-    units = (unit,) if unit in ("mph", "km/h") else ("mph", "km/h")
-    said = [" to ".join(show_speed(v, one).split(" ")[0] for v in speeds_mps) + f" {one}" for one in units]
-    return said[0] + (f" ({said[1]})" if len(said) > 1 else "")
-
-
 def caution_of(choice: DriveChoice) -> str:
     """What to mind on that drive."""
     if choice.kind == "coast":
         return NEUTRAL_CAUTION
     return STANDING_CAUTION if choice.kind == "stand" else ROAD_CAUTION
+
+
+def worth_of(tells_apart: Sequence[str]) -> str:
+    """What a planned drive is good for, in one sentence."""
+    if tells_apart:
+        return f"Tells apart: {', '.join(tells_apart)}."
+    return "Asks again under other conditions: a shake not felt before may be felt here."
 
 
 def name_of(one: Standing) -> str:

@@ -7,7 +7,7 @@ the gears it implies are such as people drive.
 """
 
 from collections.abc import Callable, Sequence
-from concurrent.futures import ThreadPoolExecutor
+from functools import partial
 
 import numpy as np
 from numpy.typing import NDArray
@@ -19,11 +19,13 @@ from vibeorder.diagnosis.classes import class_evidence
 from vibeorder.diagnosis.colour import colour_of
 from vibeorder.diagnosis.judge import _log_prior as log_prior_of_classes
 from vibeorder.diagnosis.namings import namings
+from vibeorder.diagnosis.parallel import side_by_side
 from vibeorder.diagnosis.pursuit import Pursuit
 from vibeorder.diagnosis.retold import Weighed, piece_of
 from vibeorder.diagnosis.ridge import CELL, LineTable, line_table
 from vibeorder.diagnosis.signal import Signal
 from vibeorder.diagnosis.weighing import explain
+from vibeorder.recording.store import excerpt
 from vibeorder.speed.given import SpeedGiven
 from vibeorder.units import MPH_MPS
 
@@ -43,7 +45,6 @@ SAID_SD, SAID_AT_MOST = 0.12, 6.0
 
 STRETCH_S = 75.0
 MOST_STRETCHES = 3
-WORKERS = 2
 SWEEP = 1.15
 """Fastest over slowest speed from which a course is a sweep, with three speeds of its own, not one."""
 
@@ -63,6 +64,7 @@ def infer_pieces(
     given: SpeedGiven | None,
     setting: Setting,
     progress: Progress | None = None,
+    sound: Signal | None = None,
 ) -> list[Piece]:
     """Judge the liveliest stretches on every course that their strongest lines imply.
 
@@ -70,17 +72,13 @@ def infer_pieces(
     is used.
     """
     spans = _stretches(signal)
-    pieces = []
-    # the heavy parts run outside the interpreter's lock: two stretches at a time
-    with ThreadPoolExecutor(WORKERS) as pool:
-        jobs = [pool.submit(_infer, signal, candidates, given, setting, first, last) for first, last in spans]
-        for i, job in enumerate(jobs):
-            if progress is not None:
-                progress("trying what speed each name implies", i / len(jobs))
-            piece = job.result()
-            if piece is not None:
-                pieces.append(piece)
-    return pieces
+    pieces: dict[int, Piece] = {}
+    for i, piece in side_by_side(partial(_infer, signal, candidates, given, setting), spans):
+        if progress is not None:
+            progress("trying what speed each name implies", len(pieces) / len(spans))
+        if piece is not None:
+            pieces[i] = piece
+    return [pieces[i] for i in sorted(pieces)]
 
 
 def _stretches(signal: Signal) -> list[tuple[int, int]]:
@@ -89,7 +87,7 @@ def _stretches(signal: Signal) -> list[tuple[int, int]]:
     count = max(1, round(total / signal.rate_hz / STRETCH_S))
     edges = np.linspace(0, total, count + 1).astype(int)
     spans = list(zip(edges[:-1].tolist(), edges[1:].tolist(), strict=True))
-    power = [float((np.diff(signal.samples[:, a:b], axis=1) ** 2).mean()) for a, b in spans]
+    power = [float((np.diff(excerpt(signal.samples, a, b), axis=1) ** 2).mean()) for a, b in spans]
     chosen = sorted(np.argsort(power)[::-1][:MOST_STRETCHES].tolist())
     return [spans[i] for i in chosen]
 
@@ -134,7 +132,7 @@ def _infer(
 
 def _thinned(signal: Signal, first: int, last: int) -> Signal:
     """The stretch; sound, whose lines lie far below its rate, at a lower one."""
-    samples, valid = signal.samples[:, first:last], signal.valid[first:last]
+    samples, valid = excerpt(signal.samples, first, last), signal.valid[first:last]
     step = int(signal.rate_hz / THINNED_TO_HZ) if signal.rate_hz >= HIGHEST_RATE_HZ else 1
     if step == 1:
         return Signal(samples, valid, signal.rate_hz, signal.relative)

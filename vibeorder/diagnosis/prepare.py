@@ -1,5 +1,7 @@
 """From a recording and a speed to what is judged: samples without their mean, and a nominal wheel clock."""
 
+from collections.abc import Callable, Iterator
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -7,6 +9,7 @@ from vibeorder.diagnosis.propose import Followed, RateDoubt
 from vibeorder.diagnosis.scan import HOP_S, Clock
 from vibeorder.diagnosis.signal import Signal
 from vibeorder.recording.model import Recording, Trace
+from vibeorder.recording.store import excerpt, spans, stored
 from vibeorder.speed.given import DASH_READS_HIGH, SpeedGiven
 from vibeorder.vehicle import Vehicle
 
@@ -47,15 +50,26 @@ RELATIVE_NOISE_RMS = 0.3
 
 
 def signal_of(recording: Recording) -> Signal:
-    """Samples ready for demodulation: mean removed over what is valid, float32."""
-    valid = recording.valid
-    samples = recording.samples
-    mean = samples[:, valid].mean(axis=1, keepdims=True) if valid.any() else 0.0
-    centred = np.where(valid, samples - mean, 0.0)
+    """Samples ready for demodulation: mean removed over what is valid, float32; of a long recording on disk too."""
+    samples, valid = recording.samples, recording.valid
+    channels, total = samples.shape
+    cut = spans(total)
+    sums = np.zeros((channels, 1))
+    for a, b in cut:
+        sums += excerpt(samples, a, b)[:, valid[a:b]].sum(axis=1, keepdims=True, dtype=np.float64)
+    mean = sums / max(int(np.count_nonzero(valid)), 1)
     relative = recording.unit == "relative"
+    factor = 1.0
     if relative:
-        centred = centred * (RELATIVE_NOISE_RMS / (float(np.sqrt((centred**2).mean())) + 1e-30))
-    return Signal(centred.astype(np.float32), valid, recording.rate_hz, relative)
+        power = sum(float((_centred(recording, mean, a, b) ** 2).sum()) for a, b in cut)
+        factor = RELATIVE_NOISE_RMS / (float(np.sqrt(power / max(samples.size, 1))) + 1e-30)
+    ready = stored((_centred(recording, mean, a, b) * factor for a, b in cut), channels)
+    return Signal(ready, valid, recording.rate_hz, relative)
+
+
+def _centred(recording: Recording, mean: FloatArray, first: int, last: int) -> FloatArray:
+    """Samples of a stretch without the mean, zero where they are not valid."""
+    return np.where(recording.valid[first:last], excerpt(recording.samples, first, last) - mean, 0.0)
 
 
 def steady_clock(signal: Signal, given: SpeedGiven, vehicle: Vehicle) -> tuple[Clock, RateDoubt]:
@@ -64,21 +78,23 @@ def steady_clock(signal: Signal, given: SpeedGiven, vehicle: Vehicle) -> tuple[C
     overread_sd = (DASH_READS_HIGH[1] - DASH_READS_HIGH[0]) / np.sqrt(12.0)
     speed = 0.5 * (given.low_mps + given.high_mps) / (1.0 + overread)
     sd = float(np.sqrt(overread_sd**2 + vehicle.tire.relative_se**2 + HELD_SD**2 + (0.6 * given.loose) ** 2))
-    rate = np.full(signal.samples.shape[1], speed / vehicle.tire.circumference_m)
-    return _clock(signal, rate, 0.05 + 1.3 * given.loose), RateDoubt(
+    rate_hz = speed / vehicle.tire.circumference_m
+    return _clock(signal, lambda times: np.full(times.size, rate_hz), 0.05 + 1.3 * given.loose), RateDoubt(
         0.0, sd, HELD_WANDER, 0.002, Followed(0.0, 0.0, HELD_WANDER)
     )
 
 
 def trace_clock(signal: Signal, trace: Trace, vehicle: Vehicle, lag_s: float) -> tuple[Clock, RateDoubt]:
     """Nominal wheel from a logged speed that runs `lag_s` late."""
-    times = np.arange(signal.samples.shape[1]) / signal.rate_hz
     own, values = _smoothed(trace)
-    speed = np.interp(times, own - lag_s, values)
     sd = float(np.hypot(vehicle.tire.relative_se, SENSOR_SPEED_SE))
-    rate = np.maximum(speed, 0.0) / vehicle.tire.circumference_m
+
+    def rate_hz(times: FloatArray) -> FloatArray:
+        speed = np.interp(times, own - lag_s, values)
+        return np.asarray(np.maximum(speed, 0.0) / vehicle.tire.circumference_m)
+
     followed = Followed(SMOOTHED_SE_MPS / vehicle.tire.circumference_m, LAG_SE_S, WHEEL_SE)
-    return _clock(signal, rate, 0.045), RateDoubt(0.0, sd, 0.0045, 0.002, followed)
+    return _clock(signal, rate_hz, 0.045), RateDoubt(0.0, sd, 0.0045, 0.002, followed)
 
 
 def lag_of(trace: Trace) -> float:
@@ -116,17 +132,31 @@ def _smoothed(trace: Trace) -> tuple[FloatArray, FloatArray]:
     return times[0] + GRID_S * np.arange(n), np.asarray(solveh_banded(bands, right))
 
 
-def _clock(signal: Signal, rate_hz: FloatArray, reach: float) -> Clock:
-    count = max(2, int(signal.samples.shape[1] / signal.rate_hz / HOP_S))
+def _clock(signal: Signal, rate_hz: Callable[[FloatArray], FloatArray], reach: float) -> Clock:
+    """rate_hz: of the nominal wheel at any instants."""
+    total = signal.samples.shape[1]
+    count = max(2, int(total / signal.rate_hz / HOP_S))
     mid_s = np.asarray((np.arange(count) + 0.5) * HOP_S, float)
     cells = round(reach / EPSILON_STEP)
     epsilon = np.asarray(np.arange(-cells, cells + 1) * EPSILON_STEP, float)
-    turns = np.concatenate([[0.0], np.cumsum(0.5 * (rate_hz[1:] + rate_hz[:-1])) / signal.rate_hz])
-    at = np.arange(rate_hz.size) / signal.rate_hz
-    return Clock(
-        turns,
-        mid_s,
-        np.interp(mid_s, at, rate_hz),
-        epsilon,
-        epsilon.size + round(ENGINE_AHEAD / EPSILON_STEP),
-    )
+    turns = stored(_turns(total, signal.rate_hz, rate_hz), 1, np.float64)[0]
+    # the rate at the frames is read between the samples' own
+    place = np.minimum(mid_s * signal.rate_hz, total - 1.0)
+    low = np.minimum(place.astype(int), max(total - 2, 0))
+    before, after = rate_hz(low / signal.rate_hz), rate_hz((low + 1) / signal.rate_hz)
+    at_frames = before + (place - low) * (after - before)
+    return Clock(turns, mid_s, at_frames, epsilon, epsilon.size + round(ENGINE_AHEAD / EPSILON_STEP))
+
+
+def _turns(
+    total: int, sample_rate_hz: float, rate_hz: Callable[[FloatArray], FloatArray]
+) -> Iterator[FloatArray]:
+    """Turns of the wheel at the samples, by trapezoids, in blocks [shape (1, n)]."""
+    done = 0.0
+    for first, last in spans(total):
+        rate = rate_hz(np.arange(max(first - 1, 0), last) / sample_rate_hz)
+        turns = done + np.cumsum(0.5 * (rate[1:] + rate[:-1])) / sample_rate_hz
+        if first == 0:
+            turns = np.concatenate([[0.0], turns])
+        done = float(turns[-1])
+        yield turns[None]

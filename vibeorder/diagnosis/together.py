@@ -8,6 +8,7 @@ l_r the log odds of one source in recording r
 as over the stretches of one long drive, q nearer to one; the prior is counted once.
 """
 
+from collections import Counter
 from collections.abc import Sequence
 from dataclasses import replace
 
@@ -46,13 +47,24 @@ def judged_together(weighed: Sequence[Weighed], explain: bool = False) -> Diagno
     beside = scaled.size - 1 if top < scaled.size - 1 else int(np.argmax(scaled[:-1]))
     lead = max(weighed, key=lambda w: float(w.scaled[top] - w.scaled[beside]))
     found = told(lead, scaled, explain, _still_one(weighed, scaled))
-    alone = tuple(f"{w.recording.source} alone: {told(w).verdict}" for w in weighed)
+    each = [(w.recording.source, told(w)) for w in weighed]
+    alone = tuple(f"{source} alone: {one.verdict}" for source, one in each)
     return replace(
         found,
         verdict=f"From {len(weighed)} recordings together: {found.verdict}",
         recording=found.recording | {"together_with": [w.recording.source for w in weighed if w is not lead]},
         notes=(*alone, *found.notes),
+        history=_histories([(source, one.history) for source, one in each]),
     )
+
+
+def _histories(each: Sequence[tuple[str, Sequence[str]]]) -> tuple[str, ...]:
+    """What was found and mended in the recordings: what is so of all once, the rest under its recording's name."""
+    kept = [(name, sentence) for name, sentences in each for sentence in sentences]
+    count = Counter(sentence for _, sentence in kept)
+    common = [sentence for sentence, times in count.items() if times == len(each)]
+    own = [f"{name}: {sentence}" for name, sentence in kept if sentence not in common]
+    return (*common, *own)
 
 
 def _combined(weighed: Sequence[Weighed]) -> FloatArray:

@@ -8,6 +8,7 @@ from numpy.typing import NDArray
 from vibeorder.diagnosis.result import LineSeen, OrderMap, SpectrumView
 from vibeorder.diagnosis.signal import Signal
 from vibeorder.errors import RecordingError
+from vibeorder.recording.store import WALK_SAMPLES, excerpt, spans
 from vibeorder.spectrum import averaged_spectrum, find_lines, noise_floor
 
 __all__ = ["lines_seen", "order_map_view", "spectrum_view"]
@@ -20,12 +21,16 @@ LOUDEST_STRETCH_S = 120.0
 
 MAP_ROWS = 240
 
+SPECTRUM_MINUTES = 10
+"""The spectrum is averaged over so many minutes, from all over a longer drive."""
+
 
 def spectrum_view(signal: Signal) -> SpectrumView:
     """Averaged amplitude spectrum (vector peak) and the floor under it."""
     unit = "relative" if signal.relative else "m/s^2"
+    part = _spread_over(signal)
     try:
-        spectrum = averaged_spectrum(signal.samples.astype(float), signal.valid, signal.rate_hz)
+        spectrum = averaged_spectrum(part.samples.astype(float), part.valid, part.rate_hz)
     except RecordingError:
         empty = np.zeros(0)
         return SpectrumView(empty, empty, empty, unit)
@@ -74,7 +79,7 @@ def order_map_view(signal: Signal, tracks: Sequence[tuple[str, FloatArray, Float
     window = (np.sin(np.pi * (np.arange(size) + 0.5) / size) ** 2).astype(np.float32)
     power = np.stack(
         [
-            (np.abs(np.fft.rfft(signal.samples[:, s : s + size] * window, axis=-1)) ** 2).sum(axis=0)
+            (np.abs(np.fft.rfft(excerpt(signal.samples, s, s + size) * window, axis=-1)) ** 2).sum(axis=0)
             for s in first
         ]
     )
@@ -88,14 +93,36 @@ def order_map_view(signal: Signal, tracks: Sequence[tuple[str, FloatArray, Float
     )
 
 
-def _stretch(signal: Signal) -> Signal:
-    count = round(LOUDEST_STRETCH_S * signal.rate_hz)
-    if signal.samples.shape[1] <= count:
+def _spread_over(signal: Signal) -> Signal:
+    """The signal, or minutes from all over a long one, a missing sample between any two."""
+    minute = round(60.0 * signal.rate_hz)
+    total = signal.samples.shape[1]
+    if total <= SPECTRUM_MINUTES * minute:
         return signal
-    power = np.cumsum(np.concatenate([[0.0], (signal.samples**2).sum(axis=0)]))
-    first = int(np.argmax(power[count:] - power[:-count]))
+    first = np.linspace(0, total - minute, SPECTRUM_MINUTES).astype(int)
+    samples = np.concatenate([excerpt(signal.samples, a, a + minute) for a in first], axis=1)
+    valid = np.concatenate([signal.valid[a : a + minute] for a in first])
+    valid[minute::minute] = False
+    return Signal(samples, valid, signal.rate_hz, signal.relative)
+
+
+def _stretch(signal: Signal) -> Signal:
+    """The loudest two minutes."""
+    count = round(LOUDEST_STRETCH_S * signal.rate_hz)
+    total = signal.samples.shape[1]
+    if total <= count:
+        return signal
+    # a long one is looked through in steps, so that no number a sample is kept
+    step = 1 if total <= 4 * WALK_SAMPLES else round(signal.rate_hz)
+    power = [np.zeros(1)]
+    for a, b in spans(total // step, max(1, WALK_SAMPLES // step)):
+        cut = (excerpt(signal.samples, a * step, b * step) ** 2).sum(axis=0, dtype=np.float64)
+        power.append(cut.reshape(-1, step).sum(axis=1))
+    summed = np.cumsum(np.concatenate(power))
+    wide = count // step
+    first = int(np.argmax(summed[wide:] - summed[:-wide])) * step
     return Signal(
-        signal.samples[:, first : first + count],
+        excerpt(signal.samples, first, first + count),
         signal.valid[first : first + count],
         signal.rate_hz,
         signal.relative,

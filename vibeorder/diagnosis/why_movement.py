@@ -8,7 +8,7 @@ from vibeorder.diagnosis.measured import measured_line
 from vibeorder.diagnosis.why_case import Case, multiple_at
 from vibeorder.diagnosis.why_plain import LEAST_SPAN, Movement, movement_of, peaks_along, rate_span
 from vibeorder.diagnosis.why_words import hz, plus_minus
-from vibeorder.units import show_speed
+from vibeorder.units import show_speeds
 
 __all__ = ["movement_said", "rate_said", "track_seen"]
 
@@ -144,5 +144,5 @@ def _usual_offset(case: Case) -> float:
 
 def _speeds(case: Case) -> str:
     low, high = np.percentile(case.wheel_hz, [5, 95]) * case.circumference_m
-    a, b = show_speed(float(low), case.speed_unit), show_speed(float(high), case.speed_unit)
-    return f"about {a}" if a == b else f"{a.split()[0]} to {b}"
+    said = show_speeds((float(low), float(high)), case.speed_unit)
+    return said if " to " in said else f"about {said}"

@@ -12,7 +12,7 @@ from vibeorder.diagnosis.why_load import load_split
 from vibeorder.diagnosis.why_plain import LEAST_SPAN, rate_span
 from vibeorder.diagnosis.why_track import Followed
 from vibeorder.diagnosis.why_words import hz, plus_minus, size
-from vibeorder.units import KMH_MPS, MPH_MPS, show_speed
+from vibeorder.units import KMH_MPS, MPH_MPS, show_speeds
 
 __all__ = ["speed_curve", "speed_said"]
 
@@ -70,13 +70,13 @@ def speed_said(case: Case, curve: SpeedCurve | None) -> list[Said]:
     if curve is None:
         return [(0, Finding("speed", _no_curve(case)))]
     unit = case.speed_unit
-    where = f"{_shown(float(curve.low_mps[0]), unit).split()[0]} to {_shown(float(curve.high_mps[-1]), unit)}"
+    where = show_speeds((float(curve.low_mps[0]), float(curve.high_mps[-1])), unit)
     strongest = int(np.argmax(curve.amplitude))
     grown = Finding(
         "speed",
         f"From {where} its strength goes as speed to the power {plus_minus(curve.growth, curve.growth_se)} "
         f"(this source usually: {curve.expected_growth:g}); strongest at "
-        f"{_between(float(curve.low_mps[strongest]), float(curve.high_mps[strongest]), unit)} with "
+        f"{show_speeds((float(curve.low_mps[strongest]), float(curve.high_mps[strongest])), unit)} with "
         f"{size(float(curve.amplitude[strongest]), case.suspect.unit)} peak.",
         values=(
             ("growth", curve.growth),
@@ -179,10 +179,9 @@ def _noise_rise(floor: Floor, mode_hz: float) -> float:
 
 
 def _resonance_finding(found: Resonance, unit: str) -> Finding:
-    peak = (
-        f"Peaks at {_between(found.low_mps, found.high_mps, unit)}, {found.times:.1f} times its growth with speed; "
-        f"a resonance near {hz(found.frequency_hz)} fits. "
-    )
+    at = show_speeds((found.low_mps, found.high_mps), unit)
+    peak = f"Peaks at {at}, {found.times:.1f} times its growth with speed; "
+    peak += f"a resonance near {hz(found.frequency_hz)} fits. "
     noise = (
         f"Road noise at all speeds is {found.noise_rise:.1f} times as strong there as a third above and below"
     )
@@ -202,11 +201,3 @@ def _resonance_finding(found: Resonance, unit: str) -> Finding:
         ("noise_rise", found.noise_rise),
     )
     return Finding("resonance", peak + meant, values=values)
-
-
-def _shown(speed_mps: float, unit: str) -> str:
-    return show_speed(speed_mps, unit if unit in BIN_MPS else "mph")
-
-
-def _between(low_mps: float, high_mps: float, unit: str) -> str:
-    return f"{_shown(low_mps, unit).split()[0]} to {_shown(high_mps, unit)}"

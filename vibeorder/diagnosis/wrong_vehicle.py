@@ -23,6 +23,7 @@ from vibeorder.diagnosis.signal import Signal
 from vibeorder.diagnosis.solve_profile import Solution, solutions
 from vibeorder.diagnosis.twins import readings_of
 from vibeorder.diagnosis.wrong_words import belt_words, solved_words, unlisted_words
+from vibeorder.recording.store import excerpt
 from vibeorder.vehicle import Vehicle
 
 __all__ = ["profile_mismatch", "with_unlisted"]
@@ -124,8 +125,15 @@ def with_unlisted(posterior: Posterior, mismatch: Mismatch | None, log_prior: Fl
 def _part(signal: Signal, piece: Piece) -> Part:
     first = round(piece.start_s * signal.rate_hz)
     last = first + piece.clock.turns.size
-    own = Signal(signal.samples[:, first:last], signal.valid[first:last], signal.rate_hz, signal.relative)
-    return own, piece.clock.turns, piece.floor, piece.judgement.hypotheses[0].scan.moving, piece.start_s
+    samples = excerpt(signal.samples, first, last)
+    own = Signal(samples, signal.valid[first:last], signal.rate_hz, signal.relative)
+    return (
+        own,
+        excerpt(piece.clock.turns, 0, last - first),
+        piece.floor,
+        piece.judgement.hypotheses[0].scan.moving,
+        piece.start_s,
+    )
 
 
 def _spread(ladder: Ladder) -> float:

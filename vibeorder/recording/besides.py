@@ -10,7 +10,15 @@ from vibeorder.recording.speedunit import speed_unit_by_motion
 from vibeorder.recording.stamps import words_of
 from vibeorder.recording.table import Table
 
-__all__ = ["find_mark", "find_rpm", "find_speed", "speed_trace"]
+__all__ = [
+    "as_updated",
+    "find_mark",
+    "find_rpm",
+    "find_speed",
+    "mark_instants",
+    "rpm_trace",
+    "speed_trace",
+]
 
 FloatArray = NDArray[np.float64]
 
@@ -71,6 +79,7 @@ def speed_trace(
     times_s: FloatArray,
     unit: str | None,
     shake: tuple[FloatArray, FloatArray] | None = None,
+    epoch_s: float | None = None,
 ) -> tuple[Trace | None, list[str]]:
     """The road speed in m/s at the instants it changed or was written anew, and what was found.
 
@@ -88,19 +97,20 @@ def speed_trace(
         written, said = _told_unit(values[good], times_s[good], shake)
     mps = values * speed_factor(written)
     good &= mps <= TOP_SPEED_MPS
-    times, speeds = _as_updated(times_s[good], mps[good])
+    times, speeds = as_updated(times_s[good], mps[good])
     if times.size < 1:
         return None, [
             f"speed column {label} in {written} lies above {TOP_SPEED_MPS:.0f} m/s throughout: left aside"
         ]
-    notes = [f"speed column {label} in {written}{said}: {times.size} readings, up to {speeds.max():.1f} m/s"]
+    top = f"{speeds.max() / speed_factor(written):.1f} {written}"
+    notes = [f"speed column {label} in {written}{said}: {times.size} readings, up to {top}"]
     left = int(values.size - good.sum())
     if left > 0 and np.isfinite(values).sum() > good.sum():
         notes.append(
             f"{int(np.isfinite(values).sum() - good.sum())} speed cells were negative or impossible "
             "and count as missing"
         )
-    return Trace(times, speeds, table.names[column] or label, written), notes
+    return Trace(times, speeds, table.names[column] or label, written, epoch_s), notes
 
 
 def _told_unit(
@@ -108,58 +118,61 @@ def _told_unit(
 ) -> tuple[str, str]:
     """The unit of a speed that does not state it, and how it was come by."""
     if shake is not None:
-        times, speeds = _as_updated(times_s, values)
+        times, speeds = as_updated(times_s, values)
         if (told := speed_unit_by_motion(times, speeds, *shake)) is not None:
             return told[0], f", told by the acceleration (correlation {told[1]:.2f})"
     unit = "km/h" if float(np.percentile(values, 99)) > TOP_PLAIN_MPS else "m/s"
     return unit, ", assumed: the log does not say it (--speed-unit settles it)"
 
 
-def find_rpm(
-    table: Table, wanted: str | None, times_s: FloatArray, taken: set[int]
-) -> tuple[Trace | None, int | None, list[str]]:
-    """The engine speed in turns per second, its column, and what was found."""
-    column = table.find(wanted, "--rpm-column") if wanted is not None else None
-    if column is None:
-        for number, name in enumerate(table.names):
-            words = set(words_of(name))
-            named = words & _RPM_WORDS or {"engine", "speed"} <= words or name.lower().endswith("rpm")
-            if (
-                named
-                and number not in taken
-                and table.is_number(number)
-                and not _two_valued(table.numbers(number))
-            ):
-                column = number
-                break
-    if column is None:
-        return None, None, []
+def find_rpm(table: Table, wanted: str | None, taken: set[int]) -> int | None:
+    """Position of the engine speed column, by option or by name, or None."""
+    if wanted is not None:
+        return table.find(wanted, "--rpm-column")
+    for column, name in enumerate(table.names):
+        words = set(words_of(name))
+        named = words & _RPM_WORDS or {"engine", "speed"} <= words or name.lower().endswith("rpm")
+        if (
+            named
+            and column not in taken
+            and table.is_number(column)
+            and not _two_valued(table.numbers(column))
+        ):
+            return column
+    return None
+
+
+def rpm_trace(
+    table: Table, column: int, times_s: FloatArray, epoch_s: float | None = None
+) -> tuple[Trace | None, list[str]]:
+    """The engine speed in turns per second, and what was found."""
     values = table.numbers(column)
     good = np.isfinite(values) & (values > 0) & (values < TOP_RPM) & np.isfinite(times_s)
     if not good.any():
-        return None, column, [f"rpm column {table.label(column)} holds no engine speed"]
-    times, rpm = _as_updated(times_s[good], values[good])
+        return None, [f"rpm column {table.label(column)} holds no engine speed"]
+    times, rpm = as_updated(times_s[good], values[good])
     note = f"rpm column {table.label(column)}: {times.size} readings, {rpm.min():.0f} to {rpm.max():.0f} rpm"
-    return Trace(times, rpm / 60.0, table.names[column] or f"column {column + 1}", "rpm"), column, [note]
+    name = table.names[column] or f"column {column + 1}"
+    return Trace(times, rpm / 60.0, name, "rpm", epoch_s), [note]
 
 
-def find_mark(
-    table: Table, wanted: str | None, times_s: FloatArray, taken: set[int]
-) -> tuple[FloatArray | None, int | None, list[str]]:
-    """Instants of a once-a-turn mark, its column, and what was found.
+def find_mark(table: Table, wanted: str | None, taken: set[int]) -> int | None:
+    """Position of the column of a once-a-turn mark, by option or by name, or None."""
+    if wanted is not None:
+        return table.find(wanted, "--mark-column")
+    for column, name in enumerate(table.names):
+        if column in taken or not table.is_number(column) or not set(words_of(name)) & _MARK_WORDS:
+            continue
+        if _two_valued(table.numbers(column)):
+            return column
+    return None
+
+
+def mark_instants(table: Table, column: int, times_s: FloatArray) -> tuple[FloatArray, list[str]]:
+    """Instants of a once-a-turn mark, and what was found.
 
     The mark is the rarer of the two levels; its instant is where the log enters that level.
     """
-    column = table.find(wanted, "--mark-column") if wanted is not None else None
-    if column is None:
-        for number, name in enumerate(table.names):
-            if number in taken or not table.is_number(number) or not set(words_of(name)) & _MARK_WORDS:
-                continue
-            if _two_valued(table.numbers(number)):
-                column = number
-                break
-    if column is None:
-        return None, None, []
     values = table.numbers(column)
     levels = np.unique(values[np.isfinite(values)])
     if levels.size != 2:
@@ -175,7 +188,7 @@ def find_mark(
     instants = 0.5 * (times_s[enters] + times_s[enters - 1])
     edge = "falling" if low_is_mark else "rising"
     note = f"mark column {table.label(column)}: {instants.size} turns, counted from the {edge} edge"
-    return instants[np.isfinite(instants)], column, [note]
+    return instants[np.isfinite(instants)], [note]
 
 
 def _two_valued(values: FloatArray) -> bool:
@@ -186,7 +199,7 @@ def _two_valued(values: FloatArray) -> bool:
     return low < high and bool(np.all((finite == low) | (finite == high)))
 
 
-def _as_updated(times_s: FloatArray, values: FloatArray) -> tuple[FloatArray, FloatArray]:
+def as_updated(times_s: FloatArray, values: FloatArray) -> tuple[FloatArray, FloatArray]:
     """Only the rows where the slow quantity changed, and at least one row a second where it held still."""
     if not times_s.size:
         return times_s, values

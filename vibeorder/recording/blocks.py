@@ -10,11 +10,12 @@ from vibeorder.recording.decimate import TARGET_RATE_HZ, Decimator, decimation_f
 from vibeorder.recording.model import Quality, Recording
 from vibeorder.recording.options import ReadOptions
 from vibeorder.recording.scale import unit_factor
+from vibeorder.recording.store import SampleStore
 
 __all__ = ["MAX_CHANNELS", "recording_from_blocks"]
 
 MAX_CHANNELS = 8
-# Three hours of mono at 2 kHz. Longer or wider sound goes to 1 kHz so that memory stays flat.
+# Three hours of mono at 2 kHz. Longer or wider sound goes to 1 kHz, which still holds every order of the road.
 COMFORTABLE_VALUES = 22_000_000
 MAX_HOURS = 12.0
 # Sensors written as sound may be slow, measuring cards fast; a filter for a rate far beyond fills the memory.
@@ -46,34 +47,86 @@ def recording_from_blocks(
     if expected_frames and expected_frames / rate_hz * target * used > COMFORTABLE_VALUES:
         target /= 2.0
     factor = decimation_factor(rate_hz, target)
-    samples, frames, clipped, broken = _gather(blocks, Decimator(factor, used), used, rate_hz, source)
-    _refuse_silence(samples, frames, source)
-    history = _history(rate_hz, channel_count, factor, expected_frames, (frames, clipped, broken))
-    unit, kind = "relative", "audio"
-    if options.unit is not None:
-        scale = unit_factor(options.unit)
-        if scale is not None:
-            samples *= scale
-            unit, kind = "m/s^2", "acceleration"
-            history.append(f"full scale 1 is taken as 1 {options.unit}, as said by --unit")
+    scale = None if options.unit is None else unit_factor(options.unit)
+    gathered = _Gathered(Decimator(factor, used), used, 1.0 if scale is None else scale)
+    samples = gathered.all_of(blocks, rate_hz, source)
+    history = _history(rate_hz, channel_count, factor, expected_frames, gathered)
+    if scale is not None:
+        history.append(f"full scale 1 is taken as 1 {options.unit}, as said by --unit")
     return Recording(
         samples=samples,
         rate_hz=rate_hz / factor,
-        unit=unit,  # type: ignore[arg-type]
-        kind=kind,  # type: ignore[arg-type]
+        unit="relative" if scale is None else "m/s^2",
+        kind="audio" if scale is None else "acceleration",
         channels=tuple(f"channel {i + 1}" for i in range(used)) if used > 1 else ("sound",),
-        valid=np.ones(samples.shape[1], dtype=np.bool_),
-        quality=Quality(rate_hz, rate_hz, clipped=clipped, repaired=broken),
+        valid=np.broadcast_to(np.True_, samples.shape[1]),
+        quality=Quality(rate_hz, rate_hz, clipped=gathered.clipped, repaired=gathered.broken),
         source=source,
         history=tuple(history),
     )
 
 
+class _Gathered:
+    """Sound through the decimator, block by block, with what was found on the way.
+
+    frames: read; clipped: samples of flat tops; broken: samples that were no numbers.
+    """
+
+    def __init__(self, decimator: Decimator, channels: int, scale: float) -> None:
+        self._decimator, self._scale = decimator, np.float32(scale)
+        self._store = SampleStore(channels)
+        self._channels = channels
+        self._low = np.full(channels, np.inf)
+        self._high = np.full(channels, -np.inf)
+        self.frames = self.clipped = self.broken = 0
+
+    def all_of(
+        self, blocks: Iterator[NDArray[np.float32]], rate_hz: float, source: str
+    ) -> NDArray[np.float32]:
+        """Every block read; RecordingError for sound that is too long, too short or silent."""
+        for block in blocks:
+            self.frames += block.shape[1]
+            if self.frames > MAX_HOURS * 3600 * rate_hz:
+                raise RecordingError(
+                    f"{source} is longer than {MAX_HOURS:g} hours; cut out the drive that shakes"
+                )
+            self._keep(self._decimator.push(self._mended(block[: self._channels])))
+        self._keep(self._decimator.finish())
+        samples = self._store.finish()
+        if self.frames < 2 or samples.shape[1] < 2:
+            raise RecordingError(f"{source} holds {self.frames} sound samples: too few to be a recording")
+        if float((self._high - self._low).max()) < 1e-9:
+            raise RecordingError(f"{source} is silent from end to end: was the microphone muted?")
+        return samples
+
+    def _mended(self, block: NDArray[np.float32]) -> NDArray[np.float32]:
+        """The block with what is no number set to zero; flat tops are counted."""
+        if not block.size:
+            return block
+        largest = max(float(block.max()), -float(block.min()))  # nan where any sample is
+        if not np.isfinite(largest):
+            bad = ~np.isfinite(block)
+            self.broken += int(bad.sum())
+            block = np.where(bad, np.float32(0), block)
+            largest = float(np.abs(block).max())
+        if largest >= CLIP_LEVEL:
+            at_top = np.abs(block) >= CLIP_LEVEL
+            # One sample at full scale is a loud peak; two in a row are a flat top.
+            self.clipped += int((at_top[:, 1:] & at_top[:, :-1]).sum())
+        return block
+
+    def _keep(self, piece: NDArray[np.float32]) -> None:
+        if piece.shape[1]:
+            self._low = np.minimum(self._low, piece.min(axis=1))
+            self._high = np.maximum(self._high, piece.max(axis=1))
+            self._store.push(piece * self._scale)
+
+
 def _history(
-    rate_hz: float, channel_count: int, factor: int, expected_frames: int | None, counts: tuple[int, int, int]
+    rate_hz: float, channel_count: int, factor: int, expected_frames: int | None, gathered: _Gathered
 ) -> list[str]:
-    """What was found; counts: frames read, samples clipped, samples that were no numbers."""
-    frames, clipped, broken = counts
+    """What was found."""
+    frames, clipped, broken = gathered.frames, gathered.clipped, gathered.broken
     used = min(channel_count, MAX_CHANNELS)
     history = [f"{frames / rate_hz:.1f} s of sound at {rate_hz:g} Hz, {channel_count} channel(s)"]
     if channel_count > used:
@@ -95,44 +148,3 @@ def _history(
             f"{clipped} samples ({clipped / (frames * used):.2%}) rest at full scale: the sound is clipped"
         )
     return history
-
-
-def _gather(
-    blocks: Iterator[NDArray[np.float32]], decimator: Decimator, used: int, rate_hz: float, source: str
-) -> tuple[NDArray[np.float64], int, int, int]:
-    """All blocks through the decimator: samples, frames read, clipped samples, samples not numbers."""
-    pieces: list[NDArray[np.float32]] = []
-    frames = clipped = broken = 0
-    for raw in blocks:
-        block = raw[:used]
-        frames += block.shape[1]
-        if frames > MAX_HOURS * 3600 * rate_hz:
-            raise RecordingError(
-                f"{source} is longer than {MAX_HOURS:g} hours; cut out the drive that shakes"
-            )
-        loud = np.abs(block)
-        finite = bool(np.isfinite(block).all())
-        if not finite:
-            bad = ~np.isfinite(block)
-            broken += int(bad.sum())
-            block = np.where(bad, np.float32(0), block)
-        if block.size and np.nanmax(loud) >= CLIP_LEVEL:
-            at_top = loud >= CLIP_LEVEL
-            # One sample at full scale is a loud peak; two in a row are a flat top.
-            clipped += int((at_top[:, 1:] & at_top[:, :-1]).sum())
-        pieces.append(decimator.push(block))
-    pieces.append(decimator.finish())
-    total = sum(piece.shape[1] for piece in pieces)
-    samples = np.empty((used, total))
-    at = 0
-    for piece in pieces:
-        samples[:, at : at + piece.shape[1]] = piece
-        at += piece.shape[1]
-    return samples, frames, clipped, broken
-
-
-def _refuse_silence(samples: NDArray[np.float64], frames: int, source: str) -> None:
-    if frames < 2 or samples.shape[1] < 2:
-        raise RecordingError(f"{source} holds {frames} sound samples: too few to be a recording")
-    if float(np.ptp(samples, axis=1).max()) < 1e-9:
-        raise RecordingError(f"{source} is silent from end to end: was the microphone muted?")

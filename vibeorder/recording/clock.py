@@ -9,9 +9,23 @@ from vibeorder.errors import RecordingError
 from vibeorder.recording.held import drop_held_rows
 from vibeorder.recording.interpolate import band_limited_grid
 from vibeorder.recording.lateness import Clock, true_instants
+from vibeorder.recording.mended import Mended
 from vibeorder.recording.model import Quality
 
-__all__ = ["Uniform", "set_forward", "to_uniform"]
+__all__ = [
+    "SITTING_S",
+    "Rows",
+    "Uniform",
+    "check_grid",
+    "gap_limit_s",
+    "gap_notes",
+    "onto_grid",
+    "rate_note",
+    "rows_on_clock",
+    "set_forward",
+    "sittings_note",
+    "to_uniform",
+]
 
 FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
@@ -43,46 +57,83 @@ class Uniform:
     history: tuple[str, ...]
 
 
+@dataclass(frozen=True, slots=True)
+class Rows:
+    """The rows of a log that are samples, at their true instants: samples [shape (channels, n)].
+
+    written_hz: rows a second as the log was written. sittings: a sentence where the file held several.
+    """
+
+    clock: Clock
+    samples: FloatArray
+    written_hz: float
+    mended: Mended
+    sittings: tuple[str, ...] = ()
+
+
 def to_uniform(times_s: FloatArray, samples: FloatArray, source: str) -> Uniform:
     """Brings samples [shape (channels, n)] at stamps times_s [shape (n,)] onto a uniform time base.
 
     Raises RecordingError where the stamps do not move on, or fewer than two samples remain.
     """
-    notes: list[str] = []
+    rows = rows_on_clock(times_s, samples, source)
+    clock = rows.clock
+    span_s = float(clock.times_s[-1] - clock.times_s[0])
+    check_grid(clock.times_s.size, span_s, clock.step_s, source)
+    limit_s = gap_limit_s(clock.step_s)
+    positions = (clock.times_s - clock.times_s[0]) / clock.step_s
+    grid, valid, filled = onto_grid(positions, rows.samples, limit_s / clock.step_s)
+    gaps = _gaps(clock, limit_s)
+    rate = 1.0 / clock.step_s
+    mended = rows.mended
+    quality = Quality(
+        rate_hz=rate,
+        nominal_rate_hz=rows.written_hz,
+        jitter=clock.jitter,
+        gaps=gaps,
+        clipped=mended.clipped,
+        repaired=mended.backward + mended.duplicates + filled,
+        repeated=mended.held,
+    )
+    notes = (
+        rate_note(rate, clock.jitter, clock.said),
+        *mended.clock_notes(),
+        *rows.sittings,
+        *mended.clip_notes(),
+        *gap_notes(gaps, filled),
+    )
+    return Uniform(grid, valid, rate, float(clock.times_s[0]), quality, notes)
+
+
+def rows_on_clock(times_s: FloatArray, samples: FloatArray, source: str) -> Rows:
+    """Rows of the longest sitting in order, what is written twice taken out, at the instants of sampling.
+
+    Raises RecordingError where the stamps do not move on.
+    """
     clipped = _clipped(samples)
-    times_s, backward = _forward(times_s, notes)
-    times_s, samples, duplicates = _without_duplicates(times_s, samples, notes)
-    rows_rate = _nominal_rate(times_s, source)
-    times_s, samples, repeated = drop_held_rows(times_s, samples, rows_rate, notes)
-    times_s, samples = _longest_sitting(times_s, samples, notes)
+    times_s, backward = _forward(times_s)
+    times_s, samples, duplicates = _without_duplicates(times_s, samples)
+    written_hz = _nominal_rate(times_s, source)
+    times_s, samples, held = drop_held_rows(times_s, samples, written_hz)
+    times_s, samples, sittings = _longest_sitting(times_s, samples)
     if times_s.size < 2 or not (np.diff(times_s) > 0).any():
         raise RecordingError(
             f"the stamps of {source} lie more than an hour apart or stand still; "
             "--time-column names another column, or --rate gives the rate"
         )
-    clock = true_instants(times_s, samples, unreliable=backward > 0 or repeated > 0)
-    _check_grid(clock, source)
-    limit = max(GAP_STEPS * clock.step_s, GAP_S)
-    grid, valid, filled = _onto_grid(clock, samples, limit)
-    gaps = _gaps(clock, limit)
-    if clipped:
-        notes.append(f"{clipped} samples rest at the top or bottom of the range: the sensor was clipped")
-    rate = 1.0 / clock.step_s
-    quality = Quality(
-        rate_hz=rate,
-        nominal_rate_hz=rows_rate,
-        jitter=clock.jitter,
-        gaps=gaps,
-        clipped=clipped,
-        repaired=backward + duplicates + filled,
-        repeated=repeated,
-    )
-    notes = [
-        f"{rate:.5g} Hz, jitter {clock.jitter:.1%} of a step{clock.said}",
-        *notes,
-        *_gap_notes(gaps, filled),
-    ]
-    return Uniform(grid, valid, rate, float(clock.times_s[0]), quality, tuple(notes))
+    mended = backward + held + Mended(duplicates=duplicates, clipped=clipped)
+    clock = true_instants(times_s, samples, unreliable=backward.backward > 0 or held.held > 0)
+    return Rows(clock, samples, written_hz, mended, tuple(sittings))
+
+
+def rate_note(rate_hz: float, jitter: float, said: str) -> str:
+    """The first thing said of a log's clock."""
+    return f"{rate_hz:.5g} Hz, jitter {jitter:.1%} of a step{said}"
+
+
+def gap_limit_s(step_s: float) -> float:
+    """How long a silence is left empty."""
+    return max(GAP_STEPS * step_s, GAP_S)
 
 
 def set_forward(times_s: FloatArray) -> tuple[FloatArray, list[str]]:
@@ -101,32 +152,28 @@ def set_forward(times_s: FloatArray) -> tuple[FloatArray, list[str]]:
     return out, [f"{said}: the clock was set back, and goes on from there"]
 
 
-def _forward(times_s: FloatArray, notes: list[str]) -> tuple[FloatArray, int]:
+def _forward(times_s: FloatArray) -> tuple[FloatArray, Mended]:
     """Stamps that step back are moved forward; rows stay in the order in which they were written."""
     steps = np.diff(times_s)
     backward = int((steps < 0).sum())
     if not backward:
-        return times_s, 0
+        return times_s, Mended()
     usual = float(np.median(steps[steps > 0])) if (steps > 0).any() else 0.0
     worst = float(-steps.min())
     # A clock set back for good goes on one step later; a short step back is one late stamp among good ones
     # and is smoothed with them.
     reset = steps < -RESET_S
     shift = np.concatenate(([0.0], np.cumsum(np.where(reset, usual - steps, 0.0))))
-    notes.append(f"{backward} stamps ran backward (by up to {worst:.3g} s): the rows are kept in their order")
-    return times_s + shift, backward
+    return times_s + shift, Mended(backward=backward, back_s=worst)
 
 
-def _without_duplicates(
-    times_s: FloatArray, samples: FloatArray, notes: list[str]
-) -> tuple[FloatArray, FloatArray, int]:
+def _without_duplicates(times_s: FloatArray, samples: FloatArray) -> tuple[FloatArray, FloatArray, int]:
     """Rows written twice, stamp and numbers alike, count once."""
     same = np.zeros(times_s.size, dtype=bool)
     same[1:] = (np.diff(times_s) == 0) & (np.diff(samples, axis=1) == 0).all(axis=0)
     count = int(same.sum())
     if count == 0 or count > 0.5 * times_s.size:
         return times_s, samples, 0
-    notes.append(f"{count} rows were written twice, stamp and all, and count once")
     return times_s[~same], samples[:, ~same], count
 
 
@@ -143,39 +190,45 @@ def _nominal_rate(times_s: FloatArray, source: str) -> float:
     return 1.0 / float(near.mean())
 
 
-def _longest_sitting(
-    times_s: FloatArray, samples: FloatArray, notes: list[str]
-) -> tuple[FloatArray, FloatArray]:
+def _longest_sitting(times_s: FloatArray, samples: FloatArray) -> tuple[FloatArray, FloatArray, list[str]]:
     cuts = np.flatnonzero(np.diff(times_s) > SITTING_S) + 1
     if not cuts.size:
-        return times_s, samples
+        return times_s, samples, []
     edges = np.concatenate(([0], cuts, [times_s.size]))
     longest = int(np.argmax(np.diff(edges)))
     piece = slice(edges[longest], edges[longest + 1])
-    notes.append(
-        f"the file holds {cuts.size + 1} sittings more than an hour apart; the longest, number {longest + 1} "
-        f"({times_s[piece][-1] - times_s[piece][0]:.0f} s), is used"
+    said = sittings_note(cuts.size + 1, longest + 1, float(times_s[piece][-1] - times_s[piece][0]))
+    return times_s[piece], samples[:, piece], [said]
+
+
+def sittings_note(count: int, used: int, span_s: float) -> str:
+    """That a file holds several recordings."""
+    return (
+        f"the file holds {count} sittings more than an hour apart; the longest, number {used} "
+        f"({span_s:.0f} s), is used"
     )
-    return times_s[piece], samples[:, piece]
 
 
-def _check_grid(clock: Clock, source: str) -> None:
+def check_grid(rows: int, span_s: float, step_s: float, source: str) -> None:
     """Refuse stamps under which no logger can have written: they would fill the memory with empty time."""
-    rows, span_s = clock.times_s.size, float(clock.times_s[-1] - clock.times_s[0])
-    if 1.0 / clock.step_s > FASTEST_HZ or span_s / clock.step_s > max(MOST_STEPS_A_ROW * rows, MOST_STEPS):
+    if 1.0 / step_s > FASTEST_HZ or span_s / step_s > max(MOST_STEPS_A_ROW * rows, MOST_STEPS):
         raise RecordingError(
-            f"{source} has {rows} rows over {span_s:.3g} s, most of them {clock.step_s:.2g} s apart: its stamps are "
+            f"{source} has {rows} rows over {span_s:.3g} s, most of them {step_s:.2g} s apart: its stamps are "
             "no clock of a logger; --time-column names another column, or --rate gives the rate"
         )
 
 
-def _onto_grid(clock: Clock, samples: FloatArray, limit_s: float) -> tuple[FloatArray, BoolArray, int]:
-    """Uniform samples, their validity, and how many grid points no sample stood near."""
-    positions = (clock.times_s - clock.times_s[0]) / clock.step_s
+def onto_grid(
+    positions: FloatArray, samples: FloatArray, limit_steps: float
+) -> tuple[FloatArray, BoolArray, int]:
+    """Uniform samples at 0, 1, ... steps, their validity, and how many grid points no sample stood near.
+
+    positions: of the samples in steps, rising, the first nearest to 0. Silences beyond limit_steps stay empty.
+    """
     count = int(np.floor(positions[-1] + 0.5)) + 1
     out = np.zeros((samples.shape[0], count))
     valid = np.zeros(count, dtype=bool)
-    edges = np.flatnonzero(np.diff(positions) > limit_s / clock.step_s) + 1
+    edges = np.flatnonzero(np.diff(positions) > limit_steps) + 1
     filled = 0
     for first, last in zip((0, *edges), (*edges, positions.size), strict=True):
         run, values = positions[first:last], samples[:, first:last]
@@ -206,7 +259,8 @@ def _gaps(clock: Clock, limit_s: float) -> tuple[tuple[float, float], ...]:
     return tuple((float(clock.times_s[i]), float(steps[i])) for i in np.flatnonzero(steps > limit_s))
 
 
-def _gap_notes(gaps: tuple[tuple[float, float], ...], filled: int) -> list[str]:
+def gap_notes(gaps: tuple[tuple[float, float], ...], filled: int) -> list[str]:
+    """Of what was left empty, and of what was filled in."""
     notes = []
     if gaps:
         longest = max(length for _, length in gaps)

@@ -3,6 +3,8 @@
 import numpy as np
 from numpy.typing import NDArray
 
+from vibeorder.recording.mended import Mended
+
 __all__ = ["drop_held_rows"]
 
 FloatArray = NDArray[np.float64]
@@ -12,22 +14,22 @@ HELD_SHARE = 0.2
 
 
 def drop_held_rows(
-    times_s: FloatArray, samples: FloatArray, rows_rate_hz: float, notes: list[str]
-) -> tuple[FloatArray, FloatArray, int]:
+    times_s: FloatArray, samples: FloatArray, rows_rate_hz: float
+) -> tuple[FloatArray, FloatArray, Mended]:
     """Keeps the rows at which the sensor gave a new value, where the log runs faster than the sensor.
 
     samples: [shape (channels, n)]. A held value lasts about equally many rows each time; a value that
     repeats by chance lasts a random (geometric) number of rows: the spread of the lengths tells.
-    Returns stamps, samples and the number of rows left out; adds a sentence to `notes`.
+    Returns stamps, samples and what was left out.
     """
     same = (np.diff(samples, axis=1) == 0).all(axis=0)
     share = float(same.mean()) if same.size else 0.0
     if share < HELD_SHARE:
-        return times_s, samples, 0
+        return times_s, samples, Mended()
     new = np.concatenate(([True], ~same))
     lengths = np.diff(np.flatnonzero(new))
     if lengths.size < 20:
-        return times_s, samples, 0
+        return times_s, samples, Mended()
     middle = float(np.median(lengths))
     # A car at rest gives equal values for seconds: those few stretches say nothing of the sensor's rate.
     lengths = lengths[lengths < max(8.0 * middle, 8.0 * float(lengths.mean()))]
@@ -36,14 +38,11 @@ def drop_held_rows(
     if middle >= 3:
         held = held or float(np.mean(np.abs(lengths - middle) <= 1)) > 0.7
     if not held:
-        return times_s, samples, 0
-    kept = int(new.sum())
+        return times_s, samples, Mended()
     rate = 1.0 / float(np.median(_spread(times_s[new])))
-    notes.append(
-        f"{same.sum()} of {times_s.size} rows repeat the row before: the log runs at {rows_rate_hz:.0f} Hz "
-        f"but the sensor at about {rate:.0f} Hz; the {kept} rows with a new value are used"
-    )
-    return times_s[new], samples[:, new], int(same.sum())
+    count = int(same.sum())
+    found = Mended(held=count, held_of=times_s.size, held_rate_hz=rows_rate_hz, sensor_rate_hz=rate)
+    return times_s[new], samples[:, new], found
 
 
 def _spread(times_s: FloatArray, lag: int = 16) -> FloatArray:

@@ -1,7 +1,7 @@
 """What a recording is once it has been read: samples on a uniform time base, and its own history."""
 
 from dataclasses import dataclass, field
-from typing import Literal
+from typing import Any, Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 __all__ = ["Quality", "Recording", "Trace"]
 
 FloatArray = NDArray[np.float64]
+SampleArray = NDArray[Any]
 BoolArray = NDArray[np.bool_]
 
 
@@ -54,8 +55,8 @@ class Quality:
 class Recording:
     """A shake on a uniform time base.
 
-    samples: [shape (channels, n)], in `unit`; float32 for audio and logs alike would lose nothing that
-        a phone measured, but float64 is what the readers give. Zero where `valid` is False.
+    samples: [shape (channels, n)], in `unit`; float64 of a short log, float32 of sound and of long recordings,
+        which lie on disk and are best taken in stretches (`store.excerpt`). Zero where `valid` is False.
     rate_hz: samples per second of the uniform base. start_s: time of sample 0 on the recording's clock.
     valid: [shape (n,)] False inside gaps, which are never filled with invented signal.
     unit: "m/s^2", or "relative" where the scale is unknown (audio, raw counts without gravity).
@@ -65,7 +66,7 @@ class Recording:
     history: what was found, assumed, repaired and ignored, one plain sentence each, shown to the user as is.
     """
 
-    samples: FloatArray
+    samples: SampleArray
     rate_hz: float
     unit: Literal["m/s^2", "relative"]
     kind: Literal["acceleration", "audio"]

@@ -31,15 +31,18 @@ __all__ = [
     "MOTION_COLUMNS",
     "MOTION_NAME",
     "NAME",
+    "SHAKES",
     "SOUND_CLOCK_NAME",
     "SOUND_NAME",
     "SPEED_COLUMNS",
     "SPEED_NAME",
+    "STEP_ENDS",
     "VERSION",
     "is_ours",
     "marks_of",
     "read",
     "sound_of",
+    "steps_of",
 ]
 
 NAME = "recording of vibeorder's own recorder"
@@ -58,8 +61,11 @@ MOTION_COLUMNS = (TIME, *WITH_GRAVITY, *WITHOUT_GRAVITY, *(f"rotation_{axis}_deg
 """Columns of motion.csv; an empty cell is a number that the phone did not give."""
 SPEED_COLUMNS = (TIME, "speed_mps", "arrived_s", "from", "accuracy_m")
 """Columns of speed.csv. from: "gps" (the phone's own speed) or "positions" (way between two fixes)."""
+SHAKES, STEP_ENDS = "it shakes", " ends"
+"""What a mark says: a tap on "it shakes now"; else that a step of the drive card begins, by its name, or ends."""
 MAX_JSON_BYTES = 1 << 20
 SHOWN_MARKS = 8
+MOST_NAME = 120
 BLOCK_FRAMES = 1 << 17
 
 FloatArray = NDArray[np.float64]
@@ -85,7 +91,7 @@ def read(path: Path, options: ReadOptions) -> Recording:
         if speed is None:
             speed, notes = _speed(bundle, about, first_s, path, options)
     marks = _marks(about, first_s)
-    notes += _said(about, marks)
+    notes += [*_said(about, marks), *_said_steps(_steps(about, first_s))]
     begun_s = _number(_section(about, "clocks").get("begun_epoch_s"))
     epoch_s = None if begun_s is None else begun_s + first_s
     speed = None if speed is None else replace(speed, epoch_s=epoch_s)
@@ -138,6 +144,16 @@ def marks_of(path: Path) -> tuple[float, ...]:
         if JSON_NAME not in bundle.namelist():
             return ()
         return _marks(_about(bundle, path), _first_time(_table(bundle, MOTION_NAME, path), path))
+
+
+def steps_of(path: Path) -> tuple[tuple[float, float | None, str], ...]:
+    """The drives of the card as the passenger announced them: (begin, end or None, name), on the clock of `read`."""
+    if not zipfile.is_zipfile(path):
+        return ()
+    with _opened(path) as bundle:
+        if JSON_NAME not in bundle.namelist():
+            return ()
+        return _steps(_about(bundle, path), _first_time(_table(bundle, MOTION_NAME, path), path))
 
 
 @contextmanager
@@ -264,8 +280,25 @@ def _blocks(sound: wave.Wave_read, channels: int) -> Iterator[NDArray[np.float32
 
 
 def _marks(about: Mapping[str, Any], first_s: float) -> tuple[float, ...]:
-    times = [_number(mark.get("time_s")) for mark in _listed(about, "marks")]
+    shakes = (mark for mark in _listed(about, "marks") if mark.get("what", SHAKES) == SHAKES)
+    times = [_number(mark.get("time_s")) for mark in shakes]
     return tuple(sorted(time_s - first_s for time_s in times if time_s is not None))
+
+
+def _steps(about: Mapping[str, Any], first_s: float) -> tuple[tuple[float, float | None, str], ...]:
+    """Begin, end and name; a step without an end lasts until the next one begins, or was not ended."""
+    marks = [
+        (time_s - first_s, str(mark.get("what"))[:MOST_NAME])
+        for mark in _listed(about, "marks")
+        if (time_s := _number(mark.get("time_s"))) is not None and mark.get("what", SHAKES) != SHAKES
+    ]
+    found: list[tuple[float, float | None, str]] = []
+    for time_s, what in sorted(marks):
+        if not what.endswith(STEP_ENDS):
+            found.append((time_s, None, what))
+        elif found and found[-1][1] is None:
+            found[-1] = (found[-1][0], time_s, found[-1][2])
+    return tuple(found)
 
 
 def _said(about: Mapping[str, Any], marks: tuple[float, ...]) -> list[str]:
@@ -285,6 +318,14 @@ def _said(about: Mapping[str, Any], marks: tuple[float, ...]) -> list[str]:
     if _section(about, "sound"):
         said.append(f"sound lies beside it in {SOUND_NAME}; it is not used together with the motion")
     return said
+
+
+def _said_steps(steps: tuple[tuple[float, float | None, str], ...]) -> list[str]:
+    """The drives of the card, one sentence each."""
+    return [
+        f"announced at {begin:.1f} s{'' if end is None else f', until {end:.1f} s'}: {what}"
+        for begin, end, what in steps
+    ]
 
 
 def _section(about: Mapping[str, Any], name: str) -> Mapping[str, Any]:

@@ -1,8 +1,8 @@
 """Finds the time column of a log and turns it into seconds, whatever it counts and from whenever."""
 
 import re
-from dataclasses import dataclass
-from typing import Any
+from dataclasses import dataclass, replace
+from typing import Any, Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -91,13 +91,18 @@ SET_BACK_SHARE = 0.995
 class Stamps:
     """times_s: one per row, from the first stamp, NaN where unreadable. epoch_s: Unix time of zero, or None.
 
-    quantum_s: the coarseness of the stamps as written. said: how they were understood. column: position.
+    said: how they were understood. column: position, -1 where there is none.
+    kind: numbers that rise, texts, steps since the last row, or rows at a known rate. unit_s: seconds of one.
+    first: the first stamp as it stands in the file.
     """
 
     times_s: FloatArray
     epoch_s: float | None
     said: str
     column: int
+    kind: Literal["numbers", "text", "steps", "rows"] = "numbers"
+    unit_s: float = 1.0
+    first: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -156,9 +161,7 @@ def _with_epoch(stamps: Stamps, found: list[_Candidate]) -> Stamps:
             # Stamps cut to the second run up to one second behind: their latest are nearest the truth.
             still = float(np.mean(np.diff(other.stamps.times_s[both]) == 0))
             epoch_s = other.stamps.epoch_s + float(np.percentile(offsets, 98 if still > 0.5 else 50))
-            return Stamps(
-                stamps.times_s, epoch_s, stamps.said + ", dated by " + other.stamps.said, stamps.column
-            )
+            return replace(stamps, epoch_s=epoch_s, said=stamps.said + ", dated by " + other.stamps.said)
     return stamps
 
 
@@ -178,7 +181,7 @@ def _from_text(table: Table, column: int) -> Stamps | None:
         return None
     first = float(seconds[np.isfinite(seconds)][0])
     said = f"time column {table.label(column)} as {kind}"
-    return Stamps(seconds - first, first if absolute else None, said, column)
+    return Stamps(seconds - first, first if absolute else None, said, column, "text", 1.0, first)
 
 
 def _from_numbers(table: Table, column: int, slow: bool) -> Stamps | None:
@@ -203,7 +206,8 @@ def _from_numbers(table: Table, column: int, slow: bool) -> Stamps | None:
     times = _exact_from_first(table, column, values, first) * UNIT_SECONDS[unit]
     epoch = first * UNIT_SECONDS[unit] if epoch_unit is not None else None
     since = " since 1970" if epoch is not None else ""
-    return Stamps(times, epoch, f"time column {table.label(column)} in {UNIT_WORDS[unit]}{since}", column)
+    said = f"time column {table.label(column)} in {UNIT_WORDS[unit]}{since}"
+    return Stamps(times, epoch, said, column, "numbers", UNIT_SECONDS[unit], first)
 
 
 def _epoch_unit(filled: FloatArray) -> str | None:
@@ -346,4 +350,4 @@ def _since_last_row(table: Table, column: int, asked: bool) -> Stamps | None:
         return None
     times = np.cumsum(np.where(np.isfinite(values), values, middle)) * UNIT_SECONDS[unit]
     said = f"time from {table.label(column)}, {UNIT_WORDS[unit]} since the last row"
-    return Stamps(times - times[0], None, said, column)
+    return Stamps(times - times[0], None, said, column, "steps", UNIT_SECONDS[unit])

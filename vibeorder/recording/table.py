@@ -1,7 +1,9 @@
 """A text log as columns: numbers where they are numbers, texts where they are stamps."""
 
 import warnings
-from dataclasses import dataclass, field
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass, field, replace
 from io import BytesIO, StringIO
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -15,12 +17,16 @@ from vibeorder.recording.layout import Layout, find_layout, unquote
 if TYPE_CHECKING:
     import pandas as pd
 
-__all__ = ["Table", "read_table"]
+__all__ = ["Table", "read_sections", "read_table"]
 
 FloatArray = NDArray[np.float64]
 HEAD_BYTES = 1 << 17
 # Text of a three-hour log at 400 Hz with ten columns stays below this.
 MAX_BYTES = 1 << 30
+# A log shorter than this is read at once: half an hour of three axes and a speed at 400 Hz. Longer ones come in
+# sections of so many numbers, and of rows within these bounds: a clock is judged by many.
+WHOLE_BYTES = 24_000_000
+SECTION_VALUES, SECTION_ROWS = 1_000_000, (60_000, 200_000)
 # No sensor and no clock (Unix time in ns is 2e18) counts so far; squares of what lies beyond would overflow.
 MAX_NUMBER = 1e30
 LONGEST_NUMBER = 100
@@ -75,6 +81,13 @@ class Table:
         """Frees the columns turned into numbers; asked again, they are made again."""
         self._cache.clear()
 
+    def followed_by(self, other: "Table") -> "Table":
+        """Both one after another."""
+        import pandas as pd
+
+        frame = pd.concat((self.frame, other.frame), ignore_index=True)
+        return replace(self, frame=frame, notes=(*self.notes, *other.notes), _cache={})
+
     def label(self, column: int) -> str:
         """How messages call a column: its name, else its number from 1."""
         name = self.names[column]
@@ -111,6 +124,58 @@ def read_table(path: Path, raw: bytes | None = None, source: str = "") -> Table:
     Raises RecordingError where there are no rows of numbers.
     """
     source = source or path.name
+    layout = _layout(path, raw, source)
+    with _parsing(source) as wider:
+        frame = _parser(path, raw, layout, source)
+    notes = _wider_note(wider) + _missing_note(path, raw, layout, len(frame))
+    if layout.quoted_rows:
+        notes.append("whole rows stand in quotes; the quotes were taken off")
+    return _table(source, layout, frame, notes)
+
+
+def read_sections(path: Path) -> Iterator[Table]:
+    """The log that `read_table` gives, a long one in sections one after another, never all at once.
+
+    Notes come with the first section (what holds for the layout) and with the last. Raises as read_table does.
+    """
+    layout = _layout(path, None, path.name)
+    if path.stat().st_size <= WHOLE_BYTES or layout.quoted_rows:
+        yield read_table(path)
+        return
+    size = int(np.clip(SECTION_VALUES // layout.width, *SECTION_ROWS))
+    held: Table | None = None
+    rows = 0
+    wider: list[str] = []
+    for frame, notes in _frames(path, layout, size):
+        rows += len(frame)
+        wider = wider or notes
+        table = _table(path.name, layout, frame, [])
+        if held is not None and len(frame) < size // 4:
+            held = held.followed_by(table)  # the last few rows are too few to judge a clock by
+        elif held is not None:
+            yield held
+            held = table
+        else:
+            held = table
+    if held is None:
+        raise RecordingError(f"{path.name} holds no rows of numbers")
+    yield replace(held, notes=(*wider, *_missing_note(path, None, layout, rows)))
+
+
+def _frames(path: Path, layout: Layout, size: int) -> "Iterator[tuple[pd.DataFrame, list[str]]]":
+    """`size` rows at a time, with what the parser warned of."""
+    with _parsing(path.name):
+        reader = _parser(path, None, layout, path.name, chunksize=size)
+    with reader:
+        while True:
+            with _parsing(path.name) as wider:
+                frame = next(reader, None)
+            if frame is None:
+                return
+            yield frame, _wider_note(wider)
+
+
+def _layout(path: Path, raw: bytes | None, source: str) -> Layout:
     size = len(raw) if raw is not None else path.stat().st_size
     if size > MAX_BYTES:
         raise RecordingError(f"{source} is {size / 1e9:.1f} GB of text; cut out the minutes that shake")
@@ -119,32 +184,49 @@ def read_table(path: Path, raw: bytes | None = None, source: str = "") -> Table:
             head = file.read(HEAD_BYTES)
     else:
         head = raw[:HEAD_BYTES]
-    layout = find_layout(head, size <= len(head), source)
-    frame, notes = _load(path, raw, layout, source)
-    if layout.quoted_rows:
-        notes.append("whole rows stand in quotes; the quotes were taken off")
+    return find_layout(head, size <= len(head), source)
+
+
+def _table(source: str, layout: Layout, frame: "pd.DataFrame", notes: list[str]) -> Table:
+    import pandas as pd
+
+    frame.columns = pd.RangeIndex(layout.width)
+    frame.index = pd.RangeIndex(len(frame))
     return Table(source, layout.names, frame, tuple(notes), layout.rate_hz)
 
 
-def _load(path: Path, raw: bytes | None, layout: Layout, source: str) -> tuple["pd.DataFrame", list[str]]:
+@contextmanager
+def _parsing(source: str) -> Iterator[list[warnings.WarningMessage]]:
+    """Gathers the parser's warnings; what it cannot read is the user's mistake."""
     import pandas as pd  # slow to import, needed for logs only
 
     try:
         with warnings.catch_warnings(record=True) as wider:
             warnings.simplefilter("always", pd.errors.ParserWarning)
-            frame = pd.read_csv(_stream(path, raw, layout), **_arguments(layout, source))
+            yield wider
     except (pd.errors.ParserError, pd.errors.EmptyDataError, ValueError, OverflowError) as error:
         raise RecordingError(
             f"{source} cannot be read as a table ({str(error).splitlines()[0][:120]}); "
             "is it cut off or mixed?"
         ) from error
-    frame.columns = pd.RangeIndex(layout.width)
-    notes = ["rows hold more cells than the header names; the cells beyond were left out"] if wider else []
+
+
+def _parser(path: Path, raw: bytes | None, layout: Layout, source: str, **further: Any) -> Any:
+    import pandas as pd
+
+    return pd.read_csv(_stream(path, raw, layout), **_arguments(layout, source), **further)
+
+
+def _wider_note(wider: list[warnings.WarningMessage]) -> list[str]:
+    return ["rows hold more cells than the header names; the cells beyond were left out"] if wider else []
+
+
+def _missing_note(path: Path, raw: bytes | None, layout: Layout, rows: int) -> list[str]:
     lines = _count_lines(path, raw) - layout.first_row
-    missing = lines - len(frame)
-    if missing > max(3, 0.0002 * lines) and layout.encoding != "utf-16":
-        notes.append(f"{missing} lines did not have the log's columns and were left out")
-    return frame, notes
+    missing = lines - rows
+    if missing <= max(3, 0.0002 * lines) or layout.encoding == "utf-16":
+        return []
+    return [f"{missing} lines did not have the log's columns and were left out"]
 
 
 def _arguments(layout: Layout, source: str) -> dict[str, Any]:

@@ -8,7 +8,7 @@ from vibeorder import __version__
 from vibeorder.bench import Sheet
 from vibeorder.diagnosis.compare import Comparison
 from vibeorder.report.as_json import SCHEMA, plain
-from vibeorder.units import parse_speed, show_speed
+from vibeorder.units import show_speeds, speed_axis
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -48,13 +48,14 @@ def comparison_figure(result: Comparison, speed_unit: str = "mph") -> "Figure":
 
     figure = Figure(figsize=(7.0, 4.5), layout="constrained")
     axes = figure.add_subplot()
+    across, per = speed_axis(speed_unit)
     for name, color, marker in (("before", BEFORE, "o"), ("after", AFTER, "s")):
         levels = [getattr(one, f"{name}_rms") or 0.0 for one in result.bins]
-        speeds = [one.speed_mps / parse_speed(f"1 {speed_unit}").si for one in result.bins]
+        speeds = [one.speed_mps / per for one in result.bins]
         axes.plot(speeds, levels, marker=marker, color=color, label=f"{name} the repair")
     axes.axhline(result.healthy_rms, color=SOUND, linestyle="--", label="95 of 100 sound vehicles stay below")
     axes.set_ylim(bottom=0.0)
-    axes.set_xlabel(f"road speed ({speed_unit})")
+    axes.set_xlabel(across)
     axes.set_ylabel(f"{result.label}, vector rms ({result.unit})")
     axes.set_title(_sentence(result), fontsize=9, wrap=True)
     axes.legend()
@@ -103,9 +104,9 @@ def _numbers(result: Comparison, unit: str) -> tuple[tuple[str, str], ...]:
     if not result.bins:
         return ()
     speeds = [one.speed_mps for one in result.bins]
-    low, high = show_speed(min(speeds), unit), show_speed(max(speeds), unit)
+    at = show_speeds((min(speeds), max(speeds)), unit)
     rows = [
-        ("common time", f"{result.common_s:.0f} s at {low if low == high else f'{low} to {high}'}"),
+        ("common time", f"{result.common_s:.0f} s at {at}"),
         ("before", f"{result.before_rms:.3f} ± {result.before_se:.3f} {result.unit} (vector rms)"),
         ("after", f"{result.after_rms:.3f} ± {result.after_se:.3f} {result.unit}, at most {_top(result)}"),
         ("change", _interval(result)),

@@ -16,7 +16,7 @@ from vibeorder.diagnosis.explanation import Explanation, Finding, SpeedCurve, Tr
 from vibeorder.diagnosis.result import Diagnosis
 from vibeorder.report.figures import FAINT, HATCH, INK, PAPER, style_of
 from vibeorder.report.wording import order_text, percent
-from vibeorder.units import KMH_MPS, MPH_MPS
+from vibeorder.units import speed_axis
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -25,7 +25,6 @@ if TYPE_CHECKING:
 __all__ = ["draw_why", "save_why", "why_png_bytes"]
 
 STRIP_IN, SCALE_IN, ROW_IN = 2.75, 0.95, 0.3
-PER_UNIT = {"mph": MPH_MPS, "km/h": KMH_MPS, "m/s": 1.0}
 PULLING, COASTING = "#8c6d00", "#56b4e9"
 
 
@@ -125,8 +124,7 @@ def _course(axes: "Axes", track: TrackSeen, colour: str) -> None:
 
 def _by_speed(axes: "Axes", curve: SpeedCurve, colour: str, unit: str, amplitude_unit: str) -> None:
     """Strength in bins of road speed over the growth expected, the resonance shaded, throttle apart."""
-    per = PER_UNIT.get(unit, MPH_MPS)
-    name = unit if unit in PER_UNIT else "mph"
+    across, per = speed_axis(unit)
     x = curve.speed_mps / per
     found = curve.resonance
     if found is not None:
@@ -144,7 +142,7 @@ def _by_speed(axes: "Axes", curve: SpeedCurve, colour: str, unit: str, amplitude
                   label="coasting", zorder=4)  # fmt: skip
     top = float(max((curve.amplitude + curve.standard_error).max(), curve.expected.max()))
     axes.set_ylim(0.0, (1.5 if curve.load is None else 1.75) * top)
-    axes.set_xlabel(f"road speed, {name}", fontsize=9, color=INK)
+    axes.set_xlabel(across, fontsize=9, color=INK)
     axes.set_ylabel(_strength_label(amplitude_unit), fontsize=9, color=INK)
     _legend(axes, 2)
 

@@ -1,14 +1,13 @@
 """What speaks for and against each suspect, in lines that terminal and sheet share."""
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
-
-import numpy as np
 
 from vibeorder.diagnosis.explanation import Explanation, Finding, SpeedCurve
 from vibeorder.diagnosis.result import Diagnosis
 from vibeorder.report.wording import percent, two_digits
-from vibeorder.units import KMH_MPS, MPH_MPS
+from vibeorder.units import dash_units, show_speed, show_speeds
 
 __all__ = ["LEAD", "WhyBlock", "factor", "why_blocks"]
 
@@ -42,8 +41,6 @@ WORTH_SILENCE = 0.01
 
 SHOWN_FROM = 0.05
 """Log weight below which a factor is 1.0 as it would be written, and is left out."""
-
-PER_UNIT = {"mph": MPH_MPS, "km/h": KMH_MPS, "m/s": 1.0}
 
 
 @dataclass(frozen=True, slots=True)
@@ -109,9 +106,15 @@ def _numbers(one: Explanation, unit: str) -> tuple[tuple[str, str], ...]:
 
 
 def _by_speed(curve: SpeedCurve, unit: str, amplitude_unit: str) -> str:
-    name = unit if unit in PER_UNIT else "mph"
-    middle = np.round(curve.speed_mps / PER_UNIT[name], 1)
-    pairs = [f"{speed:g} {two_digits(float(a))}" for speed, a in zip(middle, curve.amplitude, strict=True)]
-    pairs[0] = pairs[0].replace(" ", f" {name} ", 1)
+    units = dash_units(unit)
+    speeds = [_in_all(float(speed), units) for speed in curve.speed_mps]
+    pairs = [f"{speed} {two_digits(float(a))}" for speed, a in zip(speeds, curve.amplitude, strict=True)]
+    pairs[0] = f"{show_speeds(curve.speed_mps[:1].tolist(), unit)} {two_digits(float(curve.amplitude[0]))}"
     scale = "m/s² peak" if amplitude_unit == "m/s^2" else "peak, without a scale"
     return f"at {', '.join(pairs)} {scale}."
+
+
+def _in_all(speed_mps: float, units: Sequence[str]) -> str:
+    """A speed without its unit; in brackets behind it what it is in the second one."""
+    first, *second = (show_speed(speed_mps, unit).split()[0] for unit in units)
+    return first + "".join(f" ({one})" for one in second)

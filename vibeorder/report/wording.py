@@ -7,7 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from vibeorder.diagnosis.result import Diagnosis, SpeedFit, Suspect
-from vibeorder.units import STANDARD_GRAVITY, show_speed
+from vibeorder.units import STANDARD_GRAVITY, show_speeds
+from vibeorder.units import show_percent as percent
 from vibeorder.vehicle import order_text, part_text
 
 __all__ = [
@@ -121,8 +122,9 @@ def table_numbers(one: Suspect, relative: bool, plus_minus: str = "±") -> tuple
 
 
 def capitalised(text: str) -> str:
-    """A sentence with a capital and a full stop, however it came."""
-    text = text[:1].upper() + text[1:]
+    """A sentence with a capital and a full stop, however it came; a file's name stays as its owner writes it."""
+    if "." not in text.partition(" ")[0].rstrip(".:,"):
+        text = text[:1].upper() + text[1:]
     return text if not text or text.endswith((".", "!", "?")) else text + "."
 
 
@@ -130,19 +132,6 @@ def suspect_name(suspect: Suspect) -> str:
     """Part and order in two words, and whether it was seen folded."""
     folded = " (folded)" if suspect.folded else ""
     return f"{part_text(suspect.part)} {order_text(suspect.order)}{folded}"
-
-
-def percent(probability: float) -> str:
-    """A probability as a whole percent that never claims certainty.
-
-    >>> percent(0.974), percent(0.9999), percent(0.002)
-    ('97%', 'over 99%', 'under 1%')
-    """
-    if probability > 0.99:
-        return "over 99%"
-    if probability < WORTH_SHOWING:
-        return "under 1%"
-    return f"{100.0 * probability:.0f}%"
 
 
 def two_digits(value: float) -> str:
@@ -193,6 +182,9 @@ def recording_text(recording: dict[str, object]) -> str:
         value = recording.get(key)
         if isinstance(value, int | float) and math.isfinite(value):
             parts.append(f"{value:.4g} {unit}")
+    others = recording.get("together_with")
+    if isinstance(others, list) and others:
+        parts.append(f"together with {', '.join(map(str, others))}")
     return ", ".join(parts)
 
 
@@ -221,15 +213,7 @@ def _speed_range(speed: SpeedFit) -> str:
     path = speed.speed_mps[np.isfinite(speed.speed_mps)]
     if not path.size:
         return "unknown"
-    low, high = (_in_unit(float(np.percentile(path, q)), speed.unit) for q in (2.0, 98.0))
-    return low if low == high else f"{low.split()[0]} to {high}"
-
-
-def _in_unit(speed_mps: float, unit: str) -> str:
-    try:
-        return show_speed(speed_mps, unit)
-    except KeyError:
-        return show_speed(speed_mps, "km/h")
+    return show_speeds([float(np.percentile(path, q)) for q in (2.0, 98.0)], speed.unit)
 
 
 def _fitted(speed: SpeedFit) -> tuple[str, ...]:

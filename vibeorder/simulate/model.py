@@ -134,6 +134,7 @@ class Microphone:
     highpass_hz: second-order corner. The gain follows level**-gain_exponent with a memory of gain_time_s.
     noise: rms of wind and tire noise, on the scale on which a line of 1 m/s^2 rms sounds with rms 1.
     harmonics: how many orders each line radiates, each harmonic_fall times the one below.
+    firing: rms of the firing that reaches it through the air, from intake and exhaust, with as many harmonics.
     """
 
     highpass_hz: float = 80.0
@@ -142,6 +143,7 @@ class Microphone:
     noise: float = 0.3
     harmonics: int = 4
     harmonic_fall: float = 0.5
+    firing: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)

@@ -9,7 +9,7 @@ from vibeorder.simulate.lines import part_rates, source_keys, true_lines
 from vibeorder.simulate.model import RoadTest, Scenario, Source, TrueLine, Truth
 from vibeorder.simulate.sensor import gps_trace, log_acceleration, random_rotation, record_audio
 from vibeorder.units import MPH_MPS
-from vibeorder.vehicle import Vehicle
+from vibeorder.vehicle import Vehicle, firing_order
 
 __all__ = ["road_test", "truth_group"]
 
@@ -35,7 +35,7 @@ def road_test(vehicle: Vehicle, scenario: Scenario, rng: np.random.Generator) ->
     lines = true_lines(vehicle, scenario, path, rates, line_rng)
     pose = random_rotation(pose_rng) if scenario.random_orientation else np.eye(3)
     if scenario.sensor == "audio":
-        times, samples = record_audio(scenario, path, lines, sensor_rng)
+        times, samples = record_audio(scenario, path, lines, sensor_rng, firing_order(vehicle))
     else:
         times, samples = log_acceleration(scenario, path, lines, pose, sensor_rng)
     gps, lag = gps_trace(scenario.gps, path, gps_rng) if scenario.gps else (None, None)

@@ -3,7 +3,7 @@
 import numpy as np
 from numpy.typing import NDArray
 
-from vibeorder.simulate.drive import DrivePath
+from vibeorder.simulate.drive import GRID_HZ, DrivePath, slow_walk
 from vibeorder.simulate.model import Clock, Gps, GpsTrace, Microphone, Scenario, TrueLine
 from vibeorder.simulate.road import road_noise, with_speed
 from vibeorder.units import STANDARD_GRAVITY
@@ -50,15 +50,24 @@ def random_rotation(rng: np.random.Generator) -> FloatArray:
 
 
 def record_audio(
-    scenario: Scenario, path: DrivePath, lines: tuple[TrueLine, ...], rng: np.random.Generator
+    scenario: Scenario,
+    path: DrivePath,
+    lines: tuple[TrueLine, ...],
+    rng: np.random.Generator,
+    firing: float | None = None,
 ) -> tuple[FloatArray, FloatArray]:
-    """Times and one channel [shape (1, n)]: no bottom octaves, no scale, a gain that rides."""
+    """Times and one channel [shape (1, n)]: no bottom octaves, no scale, a gain that rides.
+
+    firing: firings per engine turn, or None where there is no engine.
+    """
     from scipy.signal import butter, resample_poly, sosfilt
 
     mic, rate = scenario.microphone, scenario.rate_hz
     up = max(1, int(rate // AUDIO_LINES_HZ))
     slow = np.arange(0.0, scenario.duration_s, up / rate)
     tones = _radiated(mic, path, lines, slow, rng)
+    if firing is not None and mic.firing > 0.0:
+        tones = tones + _through_air(mic, path, firing, slow, rng.spawn(1)[0])
     size = int(scenario.duration_s * rate)
     sound = resample_poly(tones, up, 1)[:size]
     speed = np.interp(np.arange(size) / rate, path.times_s, path.speed_mps)
@@ -106,6 +115,20 @@ def _radiated(
             turn = turn * base
             share = mic.harmonic_fall ** (harmonic - 1) * np.exp(2j * np.pi * rng.random())
             sound += (np.interp(times, line.gain_times_s, heard[0] + 1j * heard[1]) * share * turn).real
+    return sound
+
+
+def _through_air(
+    mic: Microphone, path: DrivePath, firing: float, times: FloatArray, rng: np.random.Generator
+) -> FloatArray:
+    """The engine's own firing from intake and exhaust, its harmonics swelling and fading with load."""
+    turns = np.concatenate([[0.0], np.cumsum(0.5 * (path.engine_hz[1:] + path.engine_hz[:-1])) / GRID_HZ])
+    phase = 2.0 * np.pi * firing * np.interp(times, path.times_s, turns)
+    sound = np.zeros(times.size)
+    for harmonic in range(1, mic.harmonics + 1):
+        swell = np.exp(0.4 * np.interp(times, path.times_s, slow_walk(rng, path.times_s, 8.0)))
+        level = np.sqrt(2.0) * mic.firing * mic.harmonic_fall ** (harmonic - 1)
+        sound += level * swell * np.cos(harmonic * phase + 2.0 * np.pi * rng.random())
     return sound
 
 

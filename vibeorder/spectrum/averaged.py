@@ -21,8 +21,8 @@ ComplexArray = NDArray[np.complex128]
 DEFAULT_RESOLUTION_HZ = 0.25
 # Fewer samples than this in a row make no spectrum worth the name.
 LEAST_BLOCK = 16
-# Blocks are transformed in batches of at most this many samples, so that ten minutes of audio fit in memory.
-BATCH_SAMPLES = 4_000_000
+# Blocks are transformed in batches of at most this many samples, so that they fit in the processor's memory.
+BATCH_SAMPLES = 500_000
 # Floor cells of the averaged spectrum: at least 16 bins (4 Hz by default), or a quarter of the frequency.
 FLOOR_LEAST_BINS = 16
 FLOOR_RELATIVE_WIDTH = 0.25

@@ -18,16 +18,18 @@ from vibeorder.vehicle.sources import (
     sources_of,
 )
 from vibeorder.vehicle.tires import TireSize, parse_tire, rolling_tire
-from vibeorder.vehicle.trade import order_text, part_text
+from vibeorder.vehicle.trade import FREE_CHECKS, FreeCheck, order_text, part_text
 
 __all__ = [
     "BALANCE_ONLY_FIRST_ORDER",
     "CATALOGUE",
     "CAUTIONS",
     "COSTS_NOTHING_FIRST",
+    "FREE_CHECKS",
     "RUNOUT_BEFORE_BALANCE",
     "WHICH_WHEEL",
     "Accessory",
+    "FreeCheck",
     "Layout",
     "Limit",
     "RateRow",

@@ -3,10 +3,14 @@
 All of this file is common practice, no source; the vehicle maker's service information decides.
 """
 
+from dataclasses import dataclass
+
 __all__ = [
     "CAUTIONS",
     "COSTS_NOTHING_FIRST",
+    "FREE_CHECKS",
     "WHICH_WHEEL",
+    "FreeCheck",
     "feel_of",
     "order_text",
     "part_text",
@@ -17,6 +21,34 @@ COSTS_NOTHING_FIRST = (
     "rim, loose fasteners, a mount or the exhaust touching; then the same tires, load and road for the "
     "second drive."
 )
+
+
+@dataclass(frozen=True, slots=True)
+class FreeCheck:
+    """One thing that costs nothing to look at before anything is measured. key: in a job's record."""
+
+    key: str
+    words: str
+    how: str
+
+
+FREE_CHECKS: tuple[FreeCheck, ...] = (
+    FreeCheck(
+        "tires",
+        "Tire pressures and condition",
+        "cold pressures as on the placard; bulges, flat spots, cupping",
+    ),
+    FreeCheck(
+        "dirt",
+        "Mud, snow or a lost weight",
+        "inside of all wheels, driveshaft tube; bare patch where one was",
+    ),
+    FreeCheck("rim", "Bent rim", "spin each wheel by hand, watch both flanges"),
+    FreeCheck("fasteners", "Loose fasteners", "wheel nuts, shaft flanges and straps, axle and steering"),
+    FreeCheck("mounts", "Mounts and exhaust", "engine, gearbox and exhaust: torn, soft, touching the body"),
+    FreeCheck("alike", "Same tires and load for the second drive", "else the two drives do not compare"),
+)
+"""What COSTS_NOTHING_FIRST says, one by one, to be ticked."""
 WHICH_WHEEL = (
     "A spectrum cannot tell a left tire from a right one, nor front from rear where all sizes are alike: "
     "swap the wheels front to rear and drive again; if the shake moves between steering wheel and seat, it "

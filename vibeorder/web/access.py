@@ -8,20 +8,16 @@ from collections import deque
 from collections.abc import Callable
 
 from vibeorder.errors import VibeorderError
+from vibeorder.web.tries import Tries
 
-__all__ = ["Access", "TooManyTriesError"]
+__all__ = ["Access"]
 
 CODE_DIGITS = 8
 # With 20 tries in ten minutes from all machines together, somebody who tries day and night for a year has
 # one chance in 95: 1e8 codes / (20 x 6 x 24 x 365). Each admitted device changes the code besides.
 TRIES_TOGETHER = 20
 TRIES_EACH = 5
-WINDOW_S = 600.0
 PASSES = 200
-
-
-class TooManyTriesError(VibeorderError):
-    """Wrong codes came too often; nobody is let in for a while."""
 
 
 class Access:
@@ -33,23 +29,22 @@ class Access:
     def __init__(
         self, show: Callable[[str], None] | None = None, clock: Callable[[], float] = time.monotonic
     ) -> None:
-        self._show, self._clock = show, clock
+        self._show = show
         self._lock = threading.Lock()
-        self._wrong: deque[tuple[float, str]] = deque(maxlen=10 * TRIES_TOGETHER)
+        self._tries = Tries(TRIES_EACH, TRIES_TOGETHER, clock)
         self._passes: deque[str] = deque(maxlen=PASSES)
         self.code = _new_code()
 
     def admit(self, code: str, address: str) -> str:
         """Spend the code and return a pass for the cookie. Raises VibeorderError where it is wrong.
 
-        Compared in constant time; a wrong try counts against the address and against all together, and while
-        too many are counted even the right code is refused, so that a guesser learns nothing.
+        Compared in constant time; a wrong try counts against the address and against all together.
         """
         with self._lock:
-            self._check_tries(address)
+            self._tries.check(address)
             given = "".join(code.split()).replace("-", "")
             if not hmac.compare_digest(given.encode(), self.code.encode()):
-                self._wrong.append((self._clock(), address))
+                self._tries.wrong(address)
                 raise VibeorderError("that is not the code; look at the screen where vibeorder serve runs")
             self.code = _new_code()
             ticket = secrets.token_urlsafe(32)
@@ -63,12 +58,6 @@ class Access:
         with self._lock:
             same = [hmac.compare_digest(ticket.encode(), one.encode()) for one in self._passes]
         return any(same)
-
-    def _check_tries(self, address: str) -> None:
-        since = self._clock() - WINDOW_S
-        recent = [who for when, who in self._wrong if when > since]
-        if len(recent) >= TRIES_TOGETHER or recent.count(address) >= TRIES_EACH:
-            raise TooManyTriesError("too many wrong codes were tried; wait ten minutes and try again")
 
 
 def _new_code() -> str:

@@ -20,7 +20,9 @@ from vibeorder.casebook import casebook_path
 from vibeorder.casebook.store import DEFAULT_NAME, PATH_VARIABLE
 from vibeorder.errors import VibeorderError
 from vibeorder.web.access import Access
+from vibeorder.web.classes import Classes
 from vibeorder.web.guard import Guard
+from vibeorder.web.guests import Guests
 from vibeorder.web.house import House
 from vibeorder.web.jobs_common import keep_comparison
 from vibeorder.web.jobs_kept import keep_in_job
@@ -33,7 +35,19 @@ from vibeorder.web.vehicles import Vehicles
 
 __all__ = ["PAGES", "create_app"]
 
-PAGES = ("upload", "waiting", "vehicles", "access", "result", "bench", "jobs", "classroom", "recorder")
+PAGES = (
+    "upload",
+    "waiting",
+    "vehicles",
+    "access",
+    "result",
+    "bench",
+    "intake",
+    "plan",
+    "jobs",
+    "classroom",
+    "recorder",
+)
 """Modules of vibeorder.web.pages, each with ROUTES."""
 STATIC = Path(__file__).parent / "static"
 NO_ROOM = (errno.ENOSPC, errno.EDQUOT, errno.EFBIG)
@@ -45,6 +59,7 @@ def create_app(settings: Settings, show_code: Callable[[str], None] | None = Non
     show_code: called with the access code whenever it changes.
     """
     house = _house(settings, show_code)
+    guests = Guests(house.classes)
 
     @asynccontextmanager
     async def lifespan(_: Starlette) -> AsyncIterator[None]:
@@ -57,7 +72,7 @@ def create_app(settings: Settings, show_code: Callable[[str], None] | None = Non
 
     app = Starlette(
         routes=[*_routes(), Mount("/static", StaticFiles(directory=STATIC), name="static")],
-        middleware=[Middleware(Guard, settings=settings, access=house.access)],
+        middleware=[Middleware(Guard, settings=settings, access=house.access, guests=guests)],
         exception_handlers={
             VibeorderError: _user_trouble,
             HTTPException: _http_trouble,
@@ -88,6 +103,7 @@ def _house(settings: Settings, show_code: Callable[[str], None] | None) -> House
         uploads=asyncio.Semaphore(settings.limits.uploads_at_once),
         casebook=casebook,
         recordings=Recordings(settings.folder / "recordings", settings.limits),
+        classes=Classes(store),
     )
 
 

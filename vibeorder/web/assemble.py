@@ -24,10 +24,12 @@ from vibeorder.recording.ourfile import (
     JSON_NAME,
     MOTION_COLUMNS,
     MOTION_NAME,
+    SHAKES,
     SOUND_CLOCK_NAME,
     SOUND_NAME,
     SPEED_COLUMNS,
     SPEED_NAME,
+    STEP_ENDS,
     VERSION,
 )
 from vibeorder.web.pieces import About, Piece, SoundBlock
@@ -70,6 +72,7 @@ class Assembled:
     speeds: int
     marks: int
     sound_s: float
+    steps: int = 0
 
 
 @dataclass(frozen=True, slots=True)
@@ -111,6 +114,7 @@ def assemble(pieces: Callable[[], Iterator[Piece]], target: Path, name: str, lon
         begun_local=about.begun_local, duration_s=last_s, motion_rows=len(motion),
         motion_hz=(len(motion) - 1) / span if span > 0 else 0.0, speeds=len(parts.fixes),
         marks=len(parts.marks), sound_s=0.0 if placed is None else placed.frames / _rate(about),
+        steps=sum(not what.endswith(STEP_ENDS) for _, what in parts.steps),
     )  # fmt: skip
 
 
@@ -122,11 +126,12 @@ class _Parts:
     marks: list[float]
     events: list[tuple[float, str]]
     sound: list[SoundBlock]
+    steps: list[tuple[float, str]]
 
 
 def _gather(pieces: Iterator[Piece], most_rows: int) -> tuple[About, NDArray[np.float64], _Parts]:
     about: About | None = None
-    motion, rows_seen, parts = list[NDArray[np.float64]](), 0, _Parts([], [], [], [])
+    motion, rows_seen, parts = list[NDArray[np.float64]](), 0, _Parts([], [], [], [], [])
     for piece in pieces:
         about, rows_seen = piece.about or about, rows_seen + len(piece.motion)
         if rows_seen > most_rows:
@@ -136,6 +141,7 @@ def _gather(pieces: Iterator[Piece], most_rows: int) -> tuple[About, NDArray[np.
         motion.append(piece.motion)
         parts.fixes.extend((f.time_s, f.speed_mps, f.arrived_s, f.source, f.accuracy_m) for f in piece.fixes)
         parts.marks.extend(piece.marks_s)
+        parts.steps.extend(piece.steps)
         parts.events.extend(piece.events)
         for block in piece.sound:
             hollow = np.broadcast_to(np.int16(0), block.samples.shape)
@@ -249,10 +255,16 @@ def _json(
             "gaps": [{"start_s": round(at, 6), "length_s": round(length, 6)} for at, length in placed.gaps],
             "clock_file": SOUND_CLOCK_NAME, "browser_processing": about.processing,
         },
-        "marks": [{"time_s": round(time_s, 3), "what": "it shakes"} for time_s in parts.marks],
+        "marks": _marks(parts),
         "still_check": about.still_check,
         "events": [{"time_s": round(time_s, 3), "what": what} for time_s, what in parts.events],
     }  # fmt: skip
+
+
+def _marks(parts: _Parts) -> list[dict[str, Any]]:
+    """Taps on "it shakes now", and the drives of the card by their names, in the order of time."""
+    every = [*((time_s, SHAKES) for time_s in parts.marks), *parts.steps]
+    return [{"time_s": round(time_s, 3), "what": what} for time_s, what in sorted(every)]
 
 
 def _units(columns: Sequence[str]) -> dict[str, str]:

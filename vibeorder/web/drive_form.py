@@ -7,12 +7,13 @@ from starlette.datastructures import FormData
 
 from vibeorder.errors import VibeorderError
 from vibeorder.vehicle import gear_ratio, parse_vehicle
+from vibeorder.web.intake_form import unit_told
 from vibeorder.web.pages_common import form_text
 from vibeorder.web.settings import Limits
 from vibeorder.web.vehicle_form import FIELDS, profile_of
 from vibeorder.web.vehicles import Vehicles
 
-__all__ = ["DRIVE_FIELDS", "NEW_JOB", "PHONE_PLACES", "drive_arguments"]
+__all__ = ["DRIVE_FIELDS", "NEW_JOB", "PHONE_PLACES", "drive_arguments", "typed_gear"]
 
 PHONE_PLACES = (
     "seat track, driver's side",
@@ -48,7 +49,7 @@ def drive_arguments(
     form: FormData, recordings: Sequence[Mapping[str, str]], speed_log: Mapping[str, str] | None,
     vehicles: Vehicles, limits: Limits,
 ) -> dict[str, Any]:  # fmt: skip
-    """All that the task needs, checked as far as it can be before the recording is read.
+    """All that the task needs, checked as far as it can be before the recording is read, but for a job's intake.
 
     Saves a vehicle that was filled in and is to be kept. Raises VibeorderError.
     """
@@ -58,7 +59,7 @@ def drive_arguments(
         raise VibeorderError(f"send at most {limits.files} recordings at once")
     profile = _vehicle(form, vehicles)
     car = parse_vehicle(profile, "vehicle")
-    speed, gear, late = form_text(form, "speed", 60), _gear(form), form_text(form, "log_late", 20)
+    speed, gear, late = form_text(form, "speed", 60), typed_gear(form), form_text(form, "log_late", 20)
     _check_speed(speed, speed_log, late)
     if gear is not None and car.gears:
         gear_ratio(car, gear)
@@ -76,6 +77,8 @@ def drive_arguments(
         "complaint": " ".join(form_text(form, "complaint", LONGEST_COMPLAINT).split()),
         "job": _job(form),
         "role": "after" if form.get("role") == "after" else "before",
+        "speed_unit": unit_told(speed, form_text(form, "complaint", LONGEST_COMPLAINT)),
+        "intake": {},
         "decoded_s": limits.decoded_s,
         "unpacked_bytes": limits.unpacked_bytes,
         "typed": {name: str(form.get(name, "")) for name in DRIVE_FIELDS if form.get(name)},
@@ -97,7 +100,8 @@ def _vehicle(form: FormData, vehicles: Vehicles) -> dict[str, Any]:
     return profile
 
 
-def _gear(form: FormData) -> int | None:
+def typed_gear(form: FormData) -> int | None:
+    """The gear that was typed; None where none was. Raises VibeorderError."""
     text = form_text(form, "gear", 40)
     if text and not (text.isascii() and text.isdigit() and int(text) > 0):
         raise VibeorderError(f"gear {text!r} is not the number of a gear; the lowest is 1")

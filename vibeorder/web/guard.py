@@ -19,6 +19,7 @@ from starlette.responses import PlainTextResponse, RedirectResponse, Response
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from vibeorder.web.access import Access
+from vibeorder.web.guests import Guests
 from vibeorder.web.settings import Settings
 
 __all__ = ["BIG_BODIES", "PASS_COOKIE", "SESSION_COOKIE", "Guard", "is_local"]
@@ -54,12 +55,12 @@ log = logging.getLogger("vibeorder.web")
 class Guard:
     """ASGI middleware round all pages.
 
-    Puts `csrf_token` and `session` into the scope's state; a form carries the token as its *first* field
-    `csrf_token`, a script as the header X-CSRF-Token.
+    Puts `csrf_token`, `session`, `local` and `guest` (a student of a class, no more) into the scope's state; a form
+    carries the token as its *first* field `csrf_token`, a script as the header X-CSRF-Token.
     """
 
-    def __init__(self, app: ASGIApp, settings: Settings, access: Access) -> None:
-        self.app, self.settings, self.access = app, settings, access
+    def __init__(self, app: ASGIApp, settings: Settings, access: Access, guests: Guests) -> None:
+        self.app, self.settings, self.access, self.guests = app, settings, access, guests
         self._key = secrets.token_bytes(32)
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
@@ -75,7 +76,7 @@ class Guard:
         state = scope.setdefault("state", {})
         state["session"], state["csrf_token"] = session, self.token_of(session)
         state["local"] = is_local(scope)
-        state["answered"] = False
+        state["answered"] = state["guest"] = False
         send = self._outgoing(send, scope, session if fresh else "")
         try:
             await self._let_in(scope, receive, send, cookies)
@@ -100,7 +101,7 @@ class Guard:
         elif self._belongs_to_secure(scope):
             answer = RedirectResponse(_secure_address(scope, headers, self.settings.secure_port), 307)
         elif self._needs_code(scope, cookies):
-            answer = _ask_for_code(scope)
+            answer = _ask_for_code(scope, self.guests.way_in(scope["path"]))
         elif _too_long(headers, self._most(scope)):
             answer = refuse(scope, 413, too_large(self._most(scope)))
         elif scope["method"] not in SAFE_METHODS:
@@ -124,7 +125,10 @@ class Guard:
         if any(scope["path"] == path or (path.endswith("/") and scope["path"].startswith(path))
                for path in OPEN_PATHS):  # fmt: skip
             return False
-        return not self.access.has(cookies.get(PASS_COOKIE, ""))
+        if self.access.has(cookies.get(PASS_COOKIE, "")):
+            return False
+        scope["state"]["guest"] = self.guests.may(scope["path"], cookies)
+        return not scope["state"]["guest"]
 
     def _most(self, scope: Scope) -> int:
         limits = self.settings.limits
@@ -230,9 +234,9 @@ def _secure_address(scope: Scope, headers: Headers, port: int) -> str:
     return f"https://{f'[{name}]' if ':' in name else name}:{port}{path}"
 
 
-def _ask_for_code(scope: Scope) -> Response:
+def _ask_for_code(scope: Scope, where: str) -> Response:
     if scope["method"] in ("GET", "HEAD") and not scope["path"].startswith("/api/"):
-        return RedirectResponse("/access", 303)
+        return RedirectResponse(where, 303)
     return refuse(scope, 401, "This machine has not given the access code yet: open the page and type it.")
 
 

@@ -7,6 +7,7 @@ from pathlib import Path
 from starlette.requests import Request
 
 from vibeorder.web.access import Access
+from vibeorder.web.classes import Classes
 from vibeorder.web.queue import Queue
 from vibeorder.web.recordings import Recordings
 from vibeorder.web.settings import Settings
@@ -19,7 +20,8 @@ __all__ = ["House", "house_of"]
 @dataclass(frozen=True, slots=True)
 class House:
     """The page's parts. casebook: the file of jobs, which may not be there yet (open it with create=True).
-    uploads: held by each upload while it comes in. recordings: of the phones' recorder page."""
+    uploads: held by each upload while it comes in. recordings: of the phones' recorder page.
+    classes: in a round of the classroom."""
 
     settings: Settings
     store: Store
@@ -29,6 +31,7 @@ class House:
     uploads: asyncio.Semaphore
     casebook: Path
     recordings: Recordings
+    classes: Classes
 
 
 def house_of(request: Request) -> House:

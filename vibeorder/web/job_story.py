@@ -6,7 +6,7 @@ from datetime import datetime
 from typing import Any
 
 from vibeorder.bench import Sheet
-from vibeorder.casebook import Entry, Job
+from vibeorder.casebook import Entry, Job, answers_rows, checks_rows
 from vibeorder.errors import VibeorderError
 from vibeorder.report.wording import percent
 from vibeorder.vehicle import order_text, part_text
@@ -24,7 +24,10 @@ NAMES = {
     "runout": "Runout", "halfturn": "Half-turn test", "mate": "Bolt position", "effect": "Effect of runout",
     "balance": "Balance", "angles": "Joint angles", "shaft": "Shaft speed",
 }  # fmt: skip
-SPOKEN = {"decision": "Decision", "cure": "Cure", "closed": "Closed", "reopened": "Opened again"}
+SPOKEN = {
+    "intake": "What the customer said", "checked": "What costs nothing", "decision": "Decision", "cure": "Cure",
+    "closed": "Closed", "reopened": "Opened again",
+}  # fmt: skip
 MOST_SUSPECTS, LEAST_PROBABILITY = 3, 0.01
 
 
@@ -73,8 +76,23 @@ def story_of(job: Job, store: Store) -> tuple[Told, ...]:
         elif entry.kind == "comparison":
             told.append(_comparison(entry, time, iso))
         else:
-            text = str(entry.body.get("text", ""))
-            told.append(Told(entry.kind, SPOKEN.get(entry.kind, entry.kind), time, iso, text))
+            text, numbers = _in_rows(entry)
+            links = (
+                (("Ask again", f"/jobs/{job.number}/intake"),)
+                if entry.kind == "intake" and not job.closed
+                else ()
+            )
+            told.append(
+                Told(
+                    entry.kind,
+                    SPOKEN.get(entry.kind, entry.kind),
+                    time,
+                    iso,
+                    text,
+                    numbers=numbers,
+                    links=links,
+                )
+            )
     return tuple(told)
 
 
@@ -105,12 +123,15 @@ def _recording(entry: Entry, store: Store, time: str, iso: str) -> Told:
     diagnosis = _mapping(body.get("diagnosis"))
     suspects = tuple((_suspect(one), percent(float(one["probability"]))) for one in _suspects(entry))
     where = _result_of(entry, store)
-    links = ((("The whole result", f"/result/{where}"),) if where else ())  # fmt: skip
+    together = _mapping(body.get("together")).get("verdict")
+    links = _to_result(where, bool(together))
     role = str(body.get("role", "before"))
     said = str(diagnosis.get("verdict") or "Not diagnosed.")
     inputs = _mapping(body.get("inputs"))
     notes = [f"{name}: {inputs[key]}" for name, key in (("Speed", "speed"), ("Gear", "gear"), ("Phone", "phone_place"))
              if inputs.get(key)]  # fmt: skip
+    if together:
+        notes.append(str(together))
     if inputs.get("result") and not where:
         notes.append("The recording itself is no longer on this machine; the verdict is.")
     return Told(
@@ -124,6 +145,26 @@ def _recording(entry: Entry, store: Store, time: str, iso: str) -> Told:
         tuple(notes),
         (),
         links,
+    )
+
+
+def _in_rows(entry: Entry) -> tuple[str, tuple[tuple[str, str], ...]]:
+    """What an entry of words says: a sentence, or rows of question and answer, of check and note."""
+    if entry.kind == "intake":
+        return "", answers_rows(_mapping(entry.body.get("answers")))
+    if entry.kind == "checked":
+        return "", checks_rows(_mapping(entry.body.get("checks")))
+    return str(entry.body.get("text", "")), ()
+
+
+def _to_result(where: str, together: bool) -> tuple[tuple[str, str], ...]:
+    if not where:
+        return ()
+    if not together:
+        return (("The whole result", f"/result/{where}"),)
+    return (
+        ("All recordings as one", f"/result/{where.split('/')[0]}"),
+        ("This one alone", f"/result/{where}"),
     )
 
 

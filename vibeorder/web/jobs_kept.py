@@ -7,12 +7,21 @@ from typing import Any
 
 from vibeorder.casebook import JobLine, open_casebook, recording_body
 from vibeorder.web.store import Store
+from vibeorder.web.tasks.diagnose import TOGETHER
 from vibeorder.web.vehicles import toml_text
 
 __all__ = ["KEPT_FILE", "keep_in_job", "open_jobs"]
 
 KEPT_FILE = "kept.json"
 """In the task's folder: {"job": N} where its recordings are in a job, {"error": sentence} where that failed."""
+JOINT = (
+    "verdict",
+    "suspects",
+    "nothing_found_probability",
+    "runout_check",
+    "next_drive",
+    "next_drive_reason",
+)
 SAID = ("complaint", "phone_place", "speed", "gear")
 
 
@@ -27,6 +36,7 @@ def keep_in_job(casebook: Path, store: Store, name: str, arguments: Mapping[str,
         return
     now, folder = datetime.now(UTC), store.path(name)
     said = {key: arguments[key] for key in SAID if arguments.get(key)}
+    together = _together(store, name)
     with open_casebook(casebook, create=True) as book:
         if wanted == "new":
             profile = toml_text(arguments["vehicle"])
@@ -38,8 +48,14 @@ def keep_in_job(casebook: Path, store: Store, name: str, arguments: Mapping[str,
                     folder / one["file"], role=arguments["role"], history=diagnosis.get("history") or (),
                     diagnosis=diagnosis, inputs={**said, "result": name, "number": number},
                 )  # fmt: skip
-                book.add(int(wanted), "recording", {**body, "name": one["name"]}, now)
+                book.add(int(wanted), "recording", {**body, "name": one["name"], **together}, now)
     store.write_json(name, KEPT_FILE, {"job": int(wanted)})
+
+
+def _together(store: Store, name: str) -> dict[str, Any]:
+    """What all recordings of a task say as one, for the entry of each; empty where there is only one."""
+    whole = store.read_json(name, f"{TOGETHER}/diagnosis.json")
+    return {"together": {key: whole.get(key) for key in JOINT}} if isinstance(whole, dict) else {}
 
 
 def open_jobs(casebook: Path) -> tuple[JobLine, ...]:

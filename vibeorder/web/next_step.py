@@ -53,13 +53,18 @@ def next_step(job: Job) -> NextStep:
 
 def suspect_of_entry(entry: Entry) -> Mapping[str, Any] | None:
     """The likeliest suspect of a recording's diagnosis; None where nothing is likelier."""
-    diagnosis = entry.body.get("diagnosis")
+    diagnosis = _judged(entry)
     if not isinstance(diagnosis, Mapping):
         return None
     suspects = [one for one in diagnosis.get("suspects") or [] if isinstance(one, Mapping)]
     first = suspects[0] if suspects else None
     nothing = float(diagnosis.get("nothing_found_probability") or 0.0)
     return first if first is not None and float(first.get("probability") or 0.0) >= nothing else None
+
+
+def _judged(entry: Entry) -> object:
+    """What the next step rests on: the recordings that came together as one, else this one alone."""
+    return entry.body.get("together") or entry.body.get("diagnosis")
 
 
 def _last(job: Job, kind: str) -> int:
@@ -91,7 +96,7 @@ def _after_comparison(job: Job, here: str) -> NextStep:
 
 
 def _after_recording(job: Job, entry: Entry) -> NextStep:
-    diagnosis = entry.body.get("diagnosis")
+    diagnosis = _judged(entry)
     if not isinstance(diagnosis, Mapping):
         return NextStep("Measure", "This recording was not diagnosed.", f"/bench?job={job.number}")
     suspect = suspect_of_entry(entry)

@@ -55,11 +55,15 @@ _FIELD_OF = {
 
 def render(request: Request, name: str, /, status: int = 200, **context: Any) -> Response:
     """A page from a template, with `csrf_token`, `navigation` and `here` (the path) added."""
+    state = request.scope.get("state", {})
+    guest = bool(state.get("guest"))
     known = {
-        "csrf_token": request.scope.get("state", {}).get("csrf_token", ""),
-        "navigation": NAVIGATION,
+        "csrf_token": state.get("csrf_token", ""),
+        "navigation": () if guest else NAVIGATION,
+        "home": "/classroom/join" if guest else "/",
         "here": request.url.path,
-        "local": request.scope.get("state", {}).get("local", False),
+        "guest": guest,
+        "local": state.get("local", False),
     }
     return _templates().TemplateResponse(request, name, {**known, **context}, status)
 
@@ -79,12 +83,13 @@ def sentence_of(error: Exception) -> str:
 
 
 def for_page(sentence: str) -> str:
-    """A sentence of the library with the names of the page's fields in place of options.
+    """A sentence of the library with the names of the page's fields in place of options, and squares written as such.
 
     >>> for_page("name the columns with --axes")
     'Name the columns with the field “Acceleration columns”'
     """
     said = _OPTION.sub(lambda match: _FIELD_OF.get(match[0], match[0]), " ".join(sentence.split()))
+    said = said.replace("m/s^2", "m/s²")
     if "." in said.partition(" ")[0]:  # a file's name stays as its owner writes it
         return said
     return said[:1].upper() + said[1:]

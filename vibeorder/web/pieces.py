@@ -3,6 +3,7 @@
     4 bytes   b"VOP1"
     4 bytes   length of the head, unsigned, little-endian
     head      JSON: {"n", "rows", "sound": [{"segment", "frame", "frames", "arrived_s"}], "fixes", "marks", "events"}
+              marks: seconds of a tap on "it shakes now", or [seconds, which step of the card begins or ends]
     motion    rows x 10 numbers of 8 bytes (float64, little-endian), in the order of MOTION_COLUMNS
     sound     16-bit PCM, little-endian, the frames of all blocks one after another
 
@@ -77,7 +78,10 @@ class About:
 
 @dataclass(frozen=True, slots=True)
 class Piece:
-    """What one piece holds. motion: [shape (rows, 10)], NaN where the phone gave no number."""
+    """What one piece holds. motion: [shape (rows, 10)], NaN where the phone gave no number.
+
+    steps: when a drive of the card began or ended, and which.
+    """
 
     number: int
     about: About | None
@@ -86,6 +90,7 @@ class Piece:
     fixes: tuple[Fix, ...]
     marks_s: tuple[float, ...]
     events: tuple[tuple[float, str], ...]
+    steps: tuple[tuple[float, str], ...] = ()
 
 
 def parse_piece(body: bytes, number: int) -> Piece:
@@ -125,13 +130,17 @@ def _parse(body: bytes, number: int) -> Piece:
     times = motion[:, 0]
     if rows and not (np.isfinite(times).all() and np.abs(times).max() < LATEST_S):
         raise ValueError("a motion sample has no time")
+    marks = _listed(head["marks"])
     return Piece(
         number=number,
         about=_about(head["about"]) if number == 0 else None,
         motion=motion,
         sound=_blocks(body[motion_end:], blocks),
         fixes=tuple(_fix(one) for one in _listed(head["fixes"])),
-        marks_s=tuple(_time(one) for one in _listed(head["marks"])),
+        marks_s=tuple(_time(one) for one in marks if not isinstance(one, list)),
+        steps=tuple(
+            (_time(at), _words(what)) for at, what in (one for one in marks if isinstance(one, list))
+        ),
         events=tuple((_time(one["time_s"]), _words(one["what"])) for one in _listed(head["events"])),
     )
 

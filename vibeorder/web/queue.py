@@ -27,10 +27,16 @@ TASKS = {
     "diagnose": "vibeorder.web.tasks.diagnose:run",
     "lesson": "vibeorder.web.tasks.lesson:run",
     "compare": "vibeorder.web.tasks.compare:run",
+    "plan": "vibeorder.web.tasks.plan:run",
 }
 """What a child can do: kind -> module:function, called as run(folder, arguments, progress)."""
 
-DONE_PAGES = {"diagnose": "/result/{id}", "lesson": "/classroom/{id}", "compare": "/comparison/{id}"}
+DONE_PAGES = {
+    "diagnose": "/result/{id}",
+    "lesson": "/classroom/{id}",
+    "compare": "/comparison/{id}",
+    "plan": "/plan/{id}",
+}
 """Where the waiting page sends the visitor when a task of this kind is done."""
 
 STATE_FILE = "state.json"

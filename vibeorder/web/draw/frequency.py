@@ -49,11 +49,13 @@ class Frame:
     """Where frequencies lie in a drawing: `low_hz` at x = left, `top_hz` at x = right, logarithmic.
 
     wide: drawn for a tablet, a desk or a projector (1000 units), else for a phone held upright (400 units).
+    key: of the drawing among others on one page.
     """
 
     low_hz: float
     top_hz: float
     wide: bool
+    key: str = ""
 
     @property
     def width(self) -> float:
@@ -83,13 +85,14 @@ class Frame:
 def opening(frame: Frame, height: float, name: str, title: str, description: str) -> str:
     """The opening tag of a drawing with what a screen reader says of it; scripts find the axis in data-*."""
     kind = "wide" if frame.wide else "narrow"
+    own = f"{name}{frame.key}-{kind}"
     return (
         f'<svg class="figure figure-{kind} figure-{name}" role="img" '
-        f'viewBox="0 0 {number(frame.width)} {number(height)}" aria-labelledby="{name}-{kind}-t" '
-        f'aria-describedby="{name}-{kind}-d" data-low="{frame.low_hz:g}" data-top="{frame.top_hz:g}" '
+        f'viewBox="0 0 {number(frame.width)} {number(height)}" aria-labelledby="{own}-t" '
+        f'aria-describedby="{own}-d" data-low="{frame.low_hz:g}" data-top="{frame.top_hz:g}" '
         f'data-left="{number(frame.left)}" data-right="{number(frame.right)}">'
-        f'<title id="{name}-{kind}-t">{escape(title)}</title>'
-        f'<desc id="{name}-{kind}-d">{escape(description)}</desc>'
+        f'<title id="{own}-t">{escape(title)}</title>'
+        f'<desc id="{own}-d">{escape(description)}</desc>'
     )
 
 

@@ -26,12 +26,13 @@ TAG_WIDTH = 40.0
 STEPS_S = (1, 2, 5, 10, 20, 30, 60, 120, 300, 600, 1200)
 
 
-def ordermap_svg(picture: Mapping[str, Any], day: str, night: str, *, wide: bool) -> str:
+def ordermap_svg(picture: Mapping[str, Any], day: str, night: str, *, wide: bool, key: str = "") -> str:
     """The drawing of a picture as `vibeorder.web.picture.picture_of` makes it.
 
     day, night: addresses of the map's image in dark and in light ink; CSS shows the one that fits.
+    key: tells its ids from those of other drawings on the page.
     """
-    frame = Frame(picture["low_hz"], picture["top_hz"], wide)
+    frame = Frame(picture["low_hz"], picture["top_hz"], wide, key)
     times = picture["map"]["times_s"]
     tracks = [one for one in picture["map"]["tracks"] if _first_on_axis(frame, one) is not None]
     places = [frame.x(_first_on_axis(frame, one) or 0.0) for one in tracks]

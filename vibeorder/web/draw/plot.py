@@ -5,7 +5,7 @@ from collections.abc import Mapping
 from typing import Any
 
 from vibeorder.bench import Effect, ShaftCheck, effect_of_runout
-from vibeorder.units import parse_speed
+from vibeorder.units import speed_axis
 from vibeorder.web.draw.frequency import number
 from vibeorder.web.draw.polar import SMALL, TEXT, close, label, line, nice_step, opened
 
@@ -76,7 +76,7 @@ def levels_svg(result: Mapping[str, Any], speed_unit: str = "mph") -> str:
     bins = [one for one in result.get("bins") or [] if isinstance(one, Mapping)]
     if not bins:
         return ""
-    per = parse_speed(f"1 {speed_unit}").si
+    across, per = speed_axis(speed_unit)
     speeds = [float(one["speed_mps"]) / per for one in bins]
     levels = [float(one[key] or 0.0) for one in bins for key in ("before_rms", "after_rms")]
     healthy = float(result.get("healthy_rms") or 0.0)
@@ -84,7 +84,7 @@ def levels_svg(result: Mapping[str, Any], speed_unit: str = "mph") -> str:
     unit = "m/s²" if result.get("unit") == "m/s^2" else str(result.get("unit", ""))
     out = [
         opened(WIDTH, 380.0, "levels", f"Level against speed before and after. {result.get('sentence', '')}"),
-        frame.axes(f"road speed, {speed_unit}", unit),
+        frame.axes(across, unit),
     ]
     if healthy > 0.0:
         y = frame.at(frame.low, healthy)[1]

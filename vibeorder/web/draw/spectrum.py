@@ -33,9 +33,12 @@ TAG_WIDTH = 40.0
 LEVELS = (1e-5, 1e-4, 1e-3, 1e-2, 1e-1, 1.0, 10.0, 100.0)
 
 
-def spectrum_svg(picture: Mapping[str, Any], *, wide: bool) -> str:
-    """The drawing of a picture as `vibeorder.web.picture.picture_of` makes it."""
-    frame = Frame(picture["low_hz"], picture["top_hz"], wide)
+def spectrum_svg(picture: Mapping[str, Any], *, wide: bool, key: str = "") -> str:
+    """The drawing of a picture as `vibeorder.web.picture.picture_of` makes it.
+
+    key: tells its ids from those of other drawings on the page.
+    """
+    frame = Frame(picture["low_hz"], picture["top_hz"], wide, key)
     marks = [one for one in picture["marks"] if frame.shows(one["hz"])]
     tags = stagger([frame.x(one["hz"]) for one in marks], TAG_WIDTH, frame)
     storeys = 1 + max((storey for _, storey in tags), default=-1)

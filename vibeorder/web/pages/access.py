@@ -5,11 +5,11 @@ from starlette.responses import RedirectResponse, Response
 from starlette.routing import Route
 
 from vibeorder.errors import VibeorderError
-from vibeorder.web.access import TooManyTriesError
 from vibeorder.web.guard import PASS_COOKIE, cookie
 from vibeorder.web.house import house_of
 from vibeorder.web.network import qr_svg, secure_address, with_code
 from vibeorder.web.pages_common import form_text, render
+from vibeorder.web.tries import TooManyTriesError
 
 __all__ = ["ROUTES"]
 

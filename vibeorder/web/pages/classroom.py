@@ -75,7 +75,7 @@ async def make_round(request: Request) -> Response:
         house.store.drop(name)
         return _setup(request, {}, round_typed={k: str(v) for k, v in form.items()}, error=error)
     answer = RedirectResponse(f"/working/{name}", 303)
-    set_token(answer, "trainer", name, token)
+    set_token(request, answer, "trainer", name, token)
     return answer
 
 

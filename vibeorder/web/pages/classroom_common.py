@@ -6,7 +6,7 @@ from typing import Any
 from starlette.requests import Request
 from starlette.responses import Response
 
-from vibeorder.web.classes import Classes
+from vibeorder.web.classes import SCHOOL_DAY_S, Classes
 from vibeorder.web.draw.lesson import lesson_svg
 from vibeorder.web.draw.signs import sign_svg
 from vibeorder.web.house import house_of
@@ -16,17 +16,10 @@ from vibeorder.web.view import MAP_DAY, MAP_NIGHT
 
 __all__ = ["classes_of", "lesson_figures", "question_of", "set_token", "token_of", "truth_of"]
 
-LASTS_S = 12 * 3600
-"""A school day: a browser closed by mistake does not end the round."""
-
 
 def classes_of(request: Request) -> Classes:
-    """The classes of the house, made at the first question for them."""
-    state = request.app.state
-    if not hasattr(state, "classes"):
-        state.classes = Classes(house_of(request).store)
-    classes: Classes = state.classes
-    return classes
+    """The classes of the house."""
+    return house_of(request).classes
 
 
 def token_of(request: Request, role: str, name: str) -> str:
@@ -34,11 +27,14 @@ def token_of(request: Request, role: str, name: str) -> str:
     return request.cookies.get(f"vibeorder_{role}_{name}", "")[:100]
 
 
-def set_token(answer: Response, role: str, name: str, token: str) -> None:
-    """Give the browser its token, sent back to this class's pages only and out of reach of scripts."""
+def set_token(request: Request, answer: Response, role: str, name: str, token: str) -> None:
+    """Give the browser its token, sent back to this class's pages only and out of reach of scripts.
+
+    It lasts a school day: a browser closed by mistake does not end the round.
+    """
     answer.set_cookie(
-        f"vibeorder_{role}_{name}", token, max_age=LASTS_S, path=f"/classroom/{name}", httponly=True,
-        samesite="strict",
+        f"vibeorder_{role}_{name}", token, max_age=round(SCHOOL_DAY_S), path=f"/classroom/{name}", httponly=True,
+        samesite="strict", secure=request.url.scheme == "https",
     )  # fmt: skip
 
 

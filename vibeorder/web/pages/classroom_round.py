@@ -27,7 +27,9 @@ from vibeorder.classroom import (
 from vibeorder.errors import VibeorderError
 from vibeorder.web.classes import KeptClass, digest
 from vibeorder.web.classroom_form import source_of
+from vibeorder.web.guests import JOIN_PATH
 from vibeorder.web.house import house_of
+from vibeorder.web.network import qr_svg, secure_address
 from vibeorder.web.pages.classroom_common import (
     classes_of,
     lesson_figures,
@@ -38,6 +40,7 @@ from vibeorder.web.pages.classroom_common import (
 )
 from vibeorder.web.pages_common import form_text, render, sentence_of
 from vibeorder.web.store import NotThereError
+from vibeorder.web.tries import TooManyTriesError
 
 __all__ = ["ROUTES", "shown"]
 
@@ -58,8 +61,8 @@ def shown(request: Request, name: str, error: str = "", status: int = 200) -> Re
         request, "round.html", status, name=name, number=number, where=where, question=question, school=school,
         trainer=trainer, me=me, error=error, truth=truth, tracks=tracks, sounds=False,
         figures=lesson_figures(question, tracks, where), stamp=_stamp(school), nothing=f"{NOTHING[0]}@0",
-        mine=_mine(question, truth, me, number), board=_board(request, kept), code=kept.code,
-        join_at=_join_address(request), votes=_votes(question, truth, school),
+        mine=_mine(question, truth, me, number), board=_board(request, kept),
+        **_join_here(request, kept.code), votes=_votes(question, truth, school),
     )  # fmt: skip
 
 
@@ -73,13 +76,16 @@ async def join(request: Request) -> Response:
     form = await request.form()
     code, nickname = form_text(form, "code", 20), form_text(form, "nickname", 200)
     token = secrets.token_urlsafe(24)
+    # the machine itself has every key already
+    address = "" if request.state.local or not request.client else request.client.host
     try:
-        kept = classes_of(request).by_code(code)
+        kept = classes_of(request).enter(code, address)
         classes_of(request).change(kept.name, lambda school: join_class(school, digest(token), nickname))
     except VibeorderError as error:
-        return _join_page(request, code[:10], nickname[:LONGEST_NAME], sentence_of(error), 422)
+        status = 429 if isinstance(error, TooManyTriesError) else 422
+        return _join_page(request, code[:10], nickname[:LONGEST_NAME], sentence_of(error), status)
     answer = RedirectResponse(f"/classroom/{kept.name}", 303)
-    set_token(answer, "student", kept.name, token)
+    set_token(request, answer, "student", kept.name, token)
     return answer
 
 
@@ -120,8 +126,8 @@ async def board(request: Request) -> Response:
     """The scoreboard for the projector."""
     kept = _kept(request, request.path_params["name"])
     return render(
-        request, "board.html", name=kept.name, school=kept.school, board=_board(request, kept), code=kept.code,
-        join_at=_join_address(request), stamp=_stamp(kept.school), trainer=False,
+        request, "board.html", name=kept.name, school=kept.school, board=_board(request, kept),
+        **_join_here(request, kept.code), stamp=_stamp(kept.school), trainer=False,
     )  # fmt: skip
 
 
@@ -229,15 +235,14 @@ def _stamp(school: SchoolClass) -> str:
     return f"{school.current}{'' if school.is_open else '!'}"
 
 
-def _join_address(request: Request) -> str:
-    """Where phones find the way in: this machine's network address where it is open to the network."""
+def _join_here(request: Request, code: str) -> dict[str, Any]:
+    """Where phones find the way in, in words and as a square to point a camera at; no square where none reaches us."""
     settings = house_of(request).settings
-    if settings.lan and request.state.local:
-        from vibeorder.web.network import lan_addresses
-
-        for address in lan_addresses():
-            return f"http://{address}:{request.url.port or settings.port}/classroom/join"
-    return str(request.url.replace(path="/classroom/join", query="", fragment=""))
+    address = secure_address(settings) + JOIN_PATH if secure_address(settings) else ""
+    if not address and not request.state.local:  # then the address it was asked under reaches us
+        address = str(request.url.replace(path=JOIN_PATH, query="", fragment=""))
+    drawn = qr_svg(f"{address}?code={code}") if address else ""
+    return {"code": code, "join_at": address, "join_qr": drawn}
 
 
 ROUTES = [

@@ -14,12 +14,13 @@ from starlette.requests import Request
 from starlette.responses import RedirectResponse, Response
 from starlette.routing import Route
 
-from vibeorder.casebook import Job, as_files, as_json, open_casebook
+from vibeorder.casebook import Job, as_files, as_json, checks_of, intake_of, open_casebook
 from vibeorder.errors import VibeorderError
 from vibeorder.vehicle.trade import CAUTIONS
 from vibeorder.web.bench_steps import ABOUT
 from vibeorder.web.draw.plot import levels_svg
 from vibeorder.web.house import House, house_of
+from vibeorder.web.intake_form import checks_view
 from vibeorder.web.job_story import Recorded, local_time, recordings_of, story_of
 from vibeorder.web.jobs_common import job_of, now
 from vibeorder.web.next_step import next_step
@@ -30,7 +31,7 @@ from vibeorder.web.tasks.compare import COMPARISON_FILE
 
 __all__ = ["ROUTES"]
 
-LONGEST_COMPLAINT, LONGEST_REFERENCE = 1000, 60
+LONGEST_WORDS = 1000
 NOTES = {"decision": "decision", "cure": "cure", "close": "closed", "reopen": "reopened"}
 """Button -> kind of entry."""
 SILENT = ("closed", "reopened")
@@ -40,12 +41,6 @@ SILENT = ("closed", "reopened")
 def listed(request: Request) -> Response:
     """All jobs, newest first; ?q= searches, ?state= is open or closed."""
     return _list(request)
-
-
-async def opened(request: Request) -> Response:
-    """Open a job."""
-    form = await request.form()
-    return await run_in_threadpool(_open, request, form)
 
 
 def one(request: Request) -> Response:
@@ -105,7 +100,7 @@ def _job(request: Request) -> Job:
     return job
 
 
-def _list(request: Request, typed: Mapping[str, str] | None = None, error: str = "") -> Response:
+def _list(request: Request) -> Response:
     house = house_of(request)
     words = request.query_params.get("q", "")[:200]
     state = request.query_params.get("state", "")
@@ -115,34 +110,13 @@ def _list(request: Request, typed: Mapping[str, str] | None = None, error: str =
             jobs = [line for line in book.jobs() if _found(line, words)]
     jobs = [line for line in jobs if state not in ("open", "closed") or line.closed == (state == "closed")]
     return render(
-        request, "jobs.html", 422 if error else 200, jobs=[(line, local_time(line.opened_at)) for line in jobs],
-        words=words, state=state, vehicles=house.vehicles.all(), typed=typed or {}, error=error,
+        request, "jobs.html", jobs=[(line, local_time(line.opened_at)) for line in jobs], words=words, state=state,
     )  # fmt: skip
 
 
 def _found(line: Any, words: str) -> bool:
     said = f"{line.number} {line.complaint} {line.vehicle_name}".casefold()
     return all(word in said for word in words.casefold().split())
-
-
-def _open(request: Request, form: FormData) -> Response:
-    house = house_of(request)
-    typed = {name: str(form.get(name, "")) for name in ("complaint", "reference", "vehicle")}
-    try:
-        complaint = " ".join(form_text(form, "complaint", LONGEST_COMPLAINT).split())
-        reference = " ".join(form_text(form, "reference", LONGEST_REFERENCE).split())
-        if not complaint:
-            raise VibeorderError("say what shakes, when and how; a few words are enough")
-        name = text = ""
-        if typed["vehicle"]:
-            saved = house.vehicles.get(typed["vehicle"])
-            name, text = saved.vehicle.name, saved.text
-        said = f"{complaint} (reference {reference})" if reference else complaint
-        with open_casebook(house.casebook, create=True) as book:
-            number = book.add_job(said, name, text, now())
-    except VibeorderError as error:
-        return _list(request, typed, sentence_of(error))
-    return RedirectResponse(f"/jobs/{number}", 303)
 
 
 def _story(
@@ -156,7 +130,8 @@ def _story(
         request, "job.html", 422 if trouble else 200, job=job, opened=local_time(job.opened_at),
         story=story_of(job, house.store), step=next_step(job), recordings=recordings,
         first=before[-1].key if before else "", second=after[-1].key if after else "",
-        suspects=_suspects(before), sheets=ABOUT, cautions=CAUTIONS[1:], trouble=trouble or {}, typed=typed or {},
+        suspects=_suspects(before), free=checks_view(checks_of(job)),
+        asked=bool(intake_of(job)), sheets=ABOUT, cautions=CAUTIONS[1:], trouble=trouble or {}, typed=typed or {},
     )  # fmt: skip
 
 
@@ -172,7 +147,7 @@ def _note(request: Request, form: FormData) -> Response:
         kind = NOTES.get(do)
         if kind is None:
             raise VibeorderError("choose what this is: a decision, the cure, or the end of the job")
-        text = form_text(form, "text", LONGEST_COMPLAINT)
+        text = form_text(form, "text", LONGEST_WORDS)
         if not text and kind not in SILENT:
             raise VibeorderError(f"say in a few words what the {kind} is")
         if job.closed and kind != "reopened":
@@ -218,7 +193,10 @@ def _drives(house: House, before: str, after: str, name: str) -> dict[str, Any]:
         listed = asked.get("recordings")
         if not isinstance(listed, list) or not 0 < int(number) <= len(listed):
             raise NotThereError("a recording is not on this machine any more; send it again")
-        one = {field: asked.get(field) for field in ("speed", "gear", "low_range", "options", "log_late")}
+        one = {
+            field: asked.get(field)
+            for field in ("speed", "speed_unit", "gear", "low_range", "options", "log_late")
+        }
         folder = house.store.path(source)
         one |= _brought(folder, target, role, listed[int(number) - 1])
         if asked.get("speed_log"):
@@ -263,7 +241,6 @@ def _zipped(files: Mapping[str, bytes]) -> bytes:
 
 ROUTES = [
     Route("/jobs", listed),
-    Route("/jobs", opened, methods=["POST"]),
     Route("/jobs/{number:int}", one),
     Route("/jobs/{number:int}/words", noted, methods=["POST"]),
     Route("/jobs/{number:int}/compare", compared, methods=["POST"]),

@@ -1,4 +1,4 @@
-"""What came out of an upload: one page a recording, a summary of several, and what can be carried away."""
+"""What came out of an upload: all its recordings as one, one page a recording, and what can be carried away."""
 
 import re
 from collections.abc import Mapping
@@ -10,24 +10,23 @@ from starlette.requests import Request
 from starlette.responses import FileResponse, RedirectResponse, Response
 from starlette.routing import Route
 
+from vibeorder.casebook import checks_of
 from vibeorder.errors import VibeorderError
 from vibeorder.vehicle import Vehicle, parse_vehicle
-from vibeorder.web.draw.ordermap import ordermap_svg
-from vibeorder.web.draw.signs import sign_svg
-from vibeorder.web.draw.spectrum import spectrum_svg
 from vibeorder.web.house import house_of
+from vibeorder.web.intake_form import checks_view, open_checks
+from vibeorder.web.jobs_common import job_of
 from vibeorder.web.jobs_kept import KEPT_FILE
+from vibeorder.web.pages.intake import CHECKS_FILE
 from vibeorder.web.pages_common import for_page, render
 from vibeorder.web.queue import REQUEST_FILE
+from vibeorder.web.result_parts import add_steps, drawn, first_check
 from vibeorder.web.store import NotThereError
-from vibeorder.web.to_bench import bench_link, steps_for
+from vibeorder.web.tasks.diagnose import SUMMARY_FILE, TOGETHER
 from vibeorder.web.vehicle_form import plain_words
 from vibeorder.web.view import MAP_DAY, MAP_NIGHT, SPECTRUM_CSV, SUSPECTS_CSV, VIEW_FILE
 
 __all__ = ["FILES", "ROUTES"]
-
-SETTLED = 0.5
-"""Probability from which a suspect's measuring sheet is offered as what to check first, as in diagnosis/advice.py."""
 
 FILES = {
     "sheet.html": ("sheet.html", "text/html; charset=utf-8"),
@@ -44,38 +43,36 @@ SHEET_POLICY = "sandbox; default-src 'none'; img-src data:; style-src 'unsafe-in
 
 
 async def result(request: Request) -> Response:
-    """The result of one recording, or the summary of several."""
+    """The result: of one recording, or of several judged as one, each with its own figures below."""
     name = request.path_params["name"]
     waiting = _not_yet(request, name)
     if waiting is not None:
         return waiting
-    told = _told(request, name)
-    if len(told) == 1:
-        return _page(request, name, 1, told)
-    cards = [_card(request, name, entry) for entry in told]
-    return render(request, "results.html", name=name, cards=cards, asked=_asked(request, name))
+    return _page(request, name, _leading(_summary(request, name)))
 
 
 async def one_of_several(request: Request) -> Response:
-    """The result of one recording of an upload."""
+    """The result of one recording of an upload, judged by itself."""
     name, number = request.path_params["name"], request.path_params["number"]
     waiting = _not_yet(request, name)
     if waiting is not None:
         return waiting
-    return _page(request, name, number, _told(request, name))
+    return _page(request, name, number)
 
 
 async def carried(request: Request) -> Response:
     """A file to keep: the sheet, JSON, CSV; or a picture of the page."""
-    name, number = request.path_params["name"], request.path_params.get("number", 1)
-    wanted = request.path_params["file"]
+    name, wanted = request.path_params["name"], request.path_params["file"]
     if wanted not in FILES:
         raise HTTPException(404)
+    number = request.path_params.get("number", -1)
+    if number < 0:
+        number = _leading(_summary(request, name))
     file, kind = FILES[wanted]
     path = _inside(house_of(request).store.path(name), f"{number}/{file}")
     if kind == "image/png":
         return FileResponse(path, media_type=kind, headers={"Cache-Control": "private, max-age=86400"})
-    saved = f"{_stem(_view(request, name, number)['source'])}-{wanted}"
+    saved = f"{_stem(_view(request, name, number)['source'])}{'' if number else '-and-others'}-{wanted}"
     shown = wanted == "sheet.html" and "save" not in request.query_params
     answer = FileResponse(
         path, media_type=kind, filename=saved, content_disposition_type="inline" if shown else "attachment"
@@ -89,7 +86,7 @@ def _not_yet(request: Request, name: str) -> Response | None:
     """Where to go instead while the task works; the reason where it failed."""
     house = house_of(request)
     house.store.path(name)
-    if house.store.read_json(name, "summary.json") is not None:
+    if house.store.read_json(name, SUMMARY_FILE) is not None:
         return None
     state = house.queue.state(name)
     if state.state == "failed":
@@ -99,32 +96,31 @@ def _not_yet(request: Request, name: str) -> Response | None:
     return RedirectResponse(f"/working/{name}", 303)
 
 
-def _told(request: Request, name: str) -> list[dict[str, Any]]:
-    summary = house_of(request).store.read_json(name, "summary.json")
-    return list(summary["recordings"])
+def _summary(request: Request, name: str) -> dict[str, Any]:
+    summary = house_of(request).store.read_json(name, SUMMARY_FILE)
+    if not isinstance(summary, dict):
+        raise NotThereError("there is no diagnosis in this result")
+    return summary
 
 
-def _card(request: Request, name: str, entry: Mapping[str, Any]) -> dict[str, Any]:
-    """One recording in the summary."""
-    number = entry["number"]
-    view = {} if "error" in entry else _view(request, name, number)
-    return {**entry, "view": view, "href": f"/result/{name}/{number}"}
+def _leading(summary: Mapping[str, Any]) -> int:
+    """What a result's own address shows: all recordings as one where they are several, else the one that was judged."""
+    if summary.get("together"):
+        return TOGETHER
+    return next((int(one["number"]) for one in summary["recordings"] if "error" not in one), 1)
 
 
-def _page(request: Request, name: str, number: int, told: list[dict[str, Any]]) -> Response:
-    entry = next((one for one in told if one["number"] == number), None)
-    if entry is None:
+def _page(request: Request, name: str, number: int) -> Response:
+    summary = _summary(request, name)
+    entries = {int(one["number"]): one for one in summary["recordings"]}
+    together = number == TOGETHER and bool(summary.get("together"))
+    if not together and number not in entries:
         raise NotThereError(f"this upload has no recording number {number}")
-    if "error" in entry:
-        raise VibeorderError(str(entry["error"]))
-    view = _view(request, name, number)
+    if not together and "error" in entries[number]:
+        raise VibeorderError(str(entries[number]["error"]))
+    view, kept = _view(request, name, number), _kept(request, name)
     where = f"/result/{name}/{number}"
-    picture = view["picture"]
-    maps = [
-        ordermap_svg(picture, f"{where}/{MAP_DAY}", f"{where}/{MAP_NIGHT}", wide=wide)
-        for wide in (True, False)
-    ]
-    _add_steps(view, name, number, _vehicle(request, name))
+    add_steps(view, name, number, _vehicle(request, name))
     return render(
         request,
         "result.html",
@@ -132,15 +128,46 @@ def _page(request: Request, name: str, number: int, told: list[dict[str, Any]]) 
         number=number,
         where=where,
         view=view,
-        told=told,
-        first=_first_check(view),
-        spectra=[spectrum_svg(picture, wide=wide) for wide in (True, False)],
-        maps=maps,
-        legend=_legend(picture),
+        told=summary["recordings"],
+        together=bool(summary.get("together")),
+        each=_each(request, name, entries) if together else [],
+        first=first_check(view),
+        pictures=drawn(view, where),
         asked=_asked(request, name),
-        kept=_kept(request, name),
-        saved=_stem(view["source"]),
+        kept=kept,
+        back=request.url.path,
+        checks=_free_checks(request, name, kept),
+        saved=_stem(view["source"]) + ("-and-others" if together else ""),
     )
+
+
+def _free_checks(request: Request, name: str, kept: Mapping[str, Any]) -> dict[str, Any]:
+    """How what costs nothing stands, in the job or beside the result, and where its form is sent ('': nowhere)."""
+    house = house_of(request)
+    state = house.store.read_json(name, CHECKS_FILE)
+    action = f"/result/{name}/checks"
+    if kept.get("job"):
+        try:
+            job = job_of(house.casebook, str(kept["job"]))
+        except VibeorderError:
+            job = None
+        state = checks_of(job) if job is not None else {}
+        action = f"/jobs/{kept['job']}/checks" if job is not None and not job.closed else ""
+    free = checks_view(state if isinstance(state, dict) else {})
+    return {"free": free, "free_open": open_checks(free), "free_action": action}
+
+
+def _each(request: Request, name: str, entries: Mapping[int, Mapping[str, Any]]) -> list[dict[str, Any]]:
+    """Every recording of a joint result: its view and its pictures, or why it could not be judged."""
+    found = []
+    for number, entry in entries.items():
+        one: dict[str, Any] = dict(entry)
+        if "error" not in entry:
+            where = f"/result/{name}/{number}"
+            one["view"] = _view(request, name, number)
+            one |= {"where": where, "pictures": drawn(one["view"], where, f"-{number}")}
+        found.append(one)
+    return found
 
 
 def _view(request: Request, name: str, number: int) -> dict[str, Any]:
@@ -150,53 +177,6 @@ def _view(request: Request, name: str, number: int) -> dict[str, Any]:
     for told in ("history", "notes", "speed"):
         view[told] = [for_page(plain_words(sentence)) for sentence in view[told]]
     return view
-
-
-def _add_steps(view: dict[str, Any], name: str, number: int, vehicle: Vehicle | None) -> None:
-    """The measuring sheets of each suspect, as buttons."""
-    for row in view["rows"]:
-        for one in row["members"]:
-            one["steps"] = [
-                {
-                    "words": step.words,
-                    "sheet": step.sheet,
-                    "href": bench_link(step, one["part"], one["order"], name, number, vehicle),
-                }
-                for step in steps_for(one["part"], one["order"])
-            ]
-
-
-def _first_check(view: Mapping[str, Any]) -> dict[str, Any]:
-    """What to check first: the suspect it is for, and its sheets where they are warranted already."""
-    leading = view["rows"][0]
-    if not leading["members"]:
-        return {"one": None, "steps": [], "sure": False}
-    one = next((one for one in leading["members"] if one["steps"]), leading["members"][0])
-    steps = one["steps"]
-    sure = leading["probability"] >= SETTLED
-    if not sure or not steps or (steps[0]["sheet"] == "runout" and not view["runout"]["warranted"]):
-        steps = []
-    return {"one": one, "steps": steps, "sure": sure}
-
-
-def _legend(picture: Mapping[str, Any]) -> list[dict[str, Any]]:
-    """Every letter and number of the pictures with its sign and sentence."""
-    lines = [
-        {"letter": one["letter"], "sign": sign_svg(one["part"], filled=one["seen"]), "text": one["text"]}
-        for one in picture["marks"]
-    ]
-    known = {one["letter"] for one in lines}
-    lines += [
-        {
-            "letter": one["letter"],
-            "sign": sign_svg(one["part"]),
-            "text": f"{one['name']}: its rate, in the map only.",
-        }
-        for one in picture["map"]["tracks"]
-        if one["letter"] not in known and any(hz is not None and hz <= picture["top_hz"] for hz in one["hz"])
-    ]
-    lines += [{"letter": str(one["number"]), "sign": "", "text": one["text"]} for one in picture["others"]]
-    return lines
 
 
 def _asked(request: Request, name: str) -> dict[str, Any]:

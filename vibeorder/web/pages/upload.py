@@ -11,10 +11,11 @@ from starlette.requests import Request
 from starlette.responses import JSONResponse, RedirectResponse, Response
 from starlette.routing import Route
 
-from vibeorder.casebook import JobLine
+from vibeorder.casebook import JobLine, intake_of, open_casebook
 from vibeorder.errors import VibeorderError
 from vibeorder.web.drive_form import DRIVE_FIELDS, PHONE_PLACES, drive_arguments
 from vibeorder.web.house import House, house_of
+from vibeorder.web.intake_form import unit_told
 from vibeorder.web.jobs_kept import open_jobs
 from vibeorder.web.multipart import Upload, receive_upload
 from vibeorder.web.pages_common import form_text, render, sentence_of, wants_json
@@ -72,7 +73,7 @@ def _accept(request: Request, house: House, name: str, upload: Upload) -> Respon
     typed = {field: str(upload.fields.get(field, "")) for field in DRIVE_FIELDS}
     try:
         arguments = drive_arguments(upload.fields, recordings, log, house.vehicles, house.settings.limits)
-        _check_job(house, arguments["job"])
+        arguments |= _said_before(house, arguments)
         house.queue.submit("diagnose", arguments, name, _owner(request))
     except VibeorderError as error:
         if recordings:
@@ -140,9 +141,18 @@ def _jobs(house: House) -> tuple[JobLine, ...]:
         return ()
 
 
-def _check_job(house: House, job: int | str | None) -> None:
-    if isinstance(job, int) and job not in [line.number for line in open_jobs(house.casebook)]:
-        raise VibeorderError(f"there is no open job {job}; choose another one from the list")
+def _said_before(house: House, arguments: Mapping[str, Any]) -> dict[str, Any]:
+    """What the job to keep it in knows of the complaint: the customer's answers, and the unit of their speed."""
+    number = arguments["job"]
+    if not isinstance(number, int):
+        return {}
+    if number not in [line.number for line in open_jobs(house.casebook)]:
+        raise VibeorderError(f"there is no open job {number}; choose another one from the list")
+    with open_casebook(house.casebook) as book:
+        job = book.job(number)
+    intake = intake_of(job)
+    told = arguments["speed_unit"] or unit_told(str(intake.get("speed", "")), job.complaint)
+    return {"intake": intake, "speed_unit": told}
 
 
 def _owner(request: Request) -> str:

@@ -1,5 +1,6 @@
 // The recorder page: ask, check, record, keep, send. What is recorded is on the phone before anything else happens to it.
 
+import { cardOf, Steps } from "./recorder_card.js";
 import { Collector } from "./recorder_piece.js";
 import { Away, Locked, send } from "./recorder_send.js";
 import { Motion, Place, Sound, stillness } from "./recorder_sensors.js";
@@ -17,6 +18,7 @@ const go = $("go");
 const live = $("live");
 const MOST_S = Number(go.dataset.most);
 const collector = new Collector();
+const steps = new Steps(cardOf(location.hash));
 const recent = []; // motion of the last seconds, for the still check
 let phase = "idle";
 let recording = null; // the row of the store while it records
@@ -192,6 +194,8 @@ const lockOf = (id) => `vibeorder-recording-${id}`;
 
 function show_live() {
   $("mark-count").textContent = "tap here, as often as it does";
+  steps.restart();
+  show_step();
   $("live-time").textContent = "0:00";
   live.showModal();
   $("mark").focus();
@@ -267,6 +271,29 @@ function mark(stamp) {
   $("live-said").textContent = `Marked ${marks}`;
   $("mark").classList.add("marked");
   setTimeout(() => $("mark").classList.remove("marked"), 400);
+}
+
+// ---- the drive card: the passenger reads a step out, and taps as it begins and as it ends
+
+function show_step() {
+  $("live-steps").hidden = !steps.any;
+  if (!steps.any) return;
+  $("step-words").textContent = steps.words;
+  $("step").textContent = steps.button;
+  $("step").hidden = steps.over;
+  $("step").classList.toggle("running", steps.running);
+}
+
+function announce(stamp) {
+  if (!recording || steps.over) return;
+  collector.marks.push([since(stamp), steps.tap()]);
+  $("live-said").textContent = steps.words;
+  show_step();
+}
+
+function show_card() {
+  $("card").hidden = !steps.any;
+  $("card-steps").replaceChildren(...steps.names.map((words) => element("li", words)));
 }
 
 // Two taps, so that a sleeve does not end it.
@@ -437,6 +464,13 @@ function start() {
   $("mark").addEventListener("click", (event) => {
     if (event.detail === 0) mark(event.timeStamp); // from a keyboard
   });
+  $("step").addEventListener("click", (event) => announce(event.timeStamp));
+  addEventListener("hashchange", () => {
+    if (recording) return;
+    steps.take(cardOf(location.hash));
+    show_card();
+  });
+  show_card();
   twice($("stop"), "Stop", "Tap again to stop", () => stop());
   live.addEventListener("cancel", (event) => event.preventDefault());
   live.addEventListener("close", () => {

@@ -1,8 +1,8 @@
 // Keeps the recorder page on the phone for when the network is away. Everything else goes past it.
 "use strict";
-const KEPT = "vibeorder-recorder-1";
+const KEPT = "vibeorder-recorder-2";
 const FILES = ["/record", "/static/sheet.css", "/static/recorder.css", "/static/mark.svg", "/static/recorder.js", "/static/recorder_store.js",
-  "/static/recorder_piece.js", "/static/recorder_sensors.js", "/static/recorder_send.js", "/static/recorder_sound.js"];
+  "/static/recorder_card.js", "/static/recorder_piece.js", "/static/recorder_sensors.js", "/static/recorder_send.js", "/static/recorder_sound.js"];
 const PATIENCE_MS = 4000;
 
 addEventListener("install", (event) => {

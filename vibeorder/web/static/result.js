@@ -1,15 +1,16 @@
 // Hover, tap and keyboard for the pictures of a result: what is this line? The page says the same without it.
 "use strict";
 
-(() => {
-  const figures = [...document.querySelectorAll(".figure")];
-  const said = document.getElementById("said");
+// One recording's pictures and letters; several recordings on a page do not share their letters.
+function wire(place) {
+  const figures = [...place.querySelectorAll(".figure")];
+  const said = place.querySelector(".said");
   if (!figures.length || !said) return;
 
   const lines = new Map(); // letter or number -> {text, button}
   let held = ""; // the letter that was chosen, kept until another one is
 
-  for (const item of document.querySelectorAll(".legend li")) {
+  for (const item of place.querySelectorAll(".legend li")) {
     const letter = item.dataset.letter;
     const button = document.createElement("button");
     button.type = "button";
@@ -61,12 +62,12 @@
     const direct = event.target.closest("[data-letter], [data-number], .peg");
     if (direct) return { x, hz, element: direct };
     const near = [...figure.querySelectorAll(".lettered[data-hz], .other")]
-      .map((element) => ({ element, off: Math.abs(place(figure, Number(element.dataset.hz)) - x) }))
+      .map((element) => ({ element, off: Math.abs(across(figure, Number(element.dataset.hz)) - x) }))
       .sort((a, b) => a.off - b.off)[0];
     return { x, hz, element: near && near.off < 14 * unit ? near.element : null };
   }
 
-  function place(figure, hz) {
+  function across(figure, hz) {
     const { low, top, left, right } = numbers(figure.dataset);
     return left + (Math.log(hz / low) / Math.log(top / low)) * (right - left);
   }
@@ -124,4 +125,6 @@
   }
 
   show("");
-})();
+}
+
+for (const place of document.querySelectorAll(".pictures")) wire(place);

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 from vibeorder.recording import ReadOptions, read_recording
 from vibeorder.web.inspect import check_duration, check_file
+from vibeorder.web.tasks.diagnose import in_unit_of_person
 
 if TYPE_CHECKING:
     from vibeorder.diagnosis.compare import Drive
@@ -72,7 +73,7 @@ def _drive(
     given = {key: value for key, value in (one.get("options") or {}).items() if value}
     recording = read_recording(path, ReadOptions(**{**given, "axes": tuple(given.get("axes", ()))}))
     check_duration(recording.duration_s, one["name"], limits["decoded_s"])
-    recording = replace(recording, source=one["name"])
+    recording, unit = replace(recording, source=one["name"]), str(one.get("speed_unit") or "")
     judged: dict[str, Any] = {
         "gear": one.get("gear"),
         "low_range": bool(one.get("low_range")),
@@ -83,6 +84,8 @@ def _drive(
         trace = read_speed_log(folder / one["speed_log"]["file"])
         driven, said = speed_beside(trace, recording, vehicle, late, progress)
         recording = replace(recording, history=(*recording.history, said))
-        return Drive(recording, diagnose(recording, vehicle, speed=driven, **judged))
+        recording, shown = in_unit_of_person(recording, driven, unit)
+        return Drive(recording, diagnose(recording, vehicle, speed=shown, **judged))
+    recording, _ = in_unit_of_person(recording, None, unit)
     said_speed = parse_speed_given(str(one["speed"])) if one.get("speed") else None
     return Drive(recording, diagnose(recording, vehicle, speed=said_speed, **judged))

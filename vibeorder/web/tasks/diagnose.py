@@ -1,14 +1,15 @@
 """Uploaded recordings to diagnoses, in a child process; what is made lies in the task's folder.
 
-summary.json            {"recordings": [{"number", "name", "verdict" | "error"}]}
+summary.json            {"recordings": [{"number", "name", "verdict" | "error"}], "together": verdict | null}
 1/diagnosis.json        the contract's JSON, as `vibeorder diagnose --why --json` writes it
 1/sheet.html            the sheet to print
 1/...                   what the result page draws from (`vibeorder.web.view.write_view`)
 2/...                   likewise for the second recording, and so on
+0/...                   likewise for all of them judged as one, where there are several
 """
 
 import json
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -18,50 +19,61 @@ from vibeorder.recording import ReadOptions, Recording, Trace, read_recording
 from vibeorder.web.inspect import check_duration, check_file
 
 if TYPE_CHECKING:
+    from vibeorder.diagnosis import Diagnosis, Weighed
     from vibeorder.speed.given import SpeedGiven
     from vibeorder.vehicle import Vehicle
 
-__all__ = ["run"]
+__all__ = ["SUMMARY_FILE", "TOGETHER", "in_unit_of_person", "run"]
 
+SUMMARY_FILE = "summary.json"
+
+TOGETHER = 0
+"""Number of what all recordings say as one; they themselves are counted from 1."""
+WEIGHED = 0.7
+"""Share of the time until all are weighed; then come the sheets."""
 Progress = Callable[[str, float], None]
 
 
 def run(folder: Path, arguments: Mapping[str, Any], progress: Progress) -> None:
-    """Judge every recording of `arguments["recordings"]` ({"file", "name"}: as stored, as it was called).
+    """Judge every recording of `arguments["recordings"]` ({"file": as stored, "name": as called}), and all as one.
 
     arguments also: vehicle (sections of a profile), speed, speed_log, log_late, gear, low_range, options,
-    decoded_s, unpacked_bytes.
-    Raises VibeorderError with the first one's sentence where none of them can be judged.
+    speed_unit (mph or km/h, where the person has one), decoded_s, unpacked_bytes.
+    A recording that cannot be judged is told of, and the others are judged without it. Raises VibeorderError with
+    their sentences where none can.
     """
     from vibeorder.vehicle import parse_vehicle
 
     vehicle = parse_vehicle(arguments["vehicle"], "vehicle")
     given = _speed(folder, arguments)
     listed = arguments["recordings"]
-    told: list[dict[str, object]] = []
+    entries: list[dict[str, object]] = []
+    weighed: dict[int, Weighed] = {}
     for i, one in enumerate(listed):
 
         def share(what: str, part: float, i: int = i) -> None:
-            progress(what, (i + part) / len(listed))
+            progress(what, WEIGHED * (i + part) / len(listed))
 
         entry: dict[str, object] = {"number": i + 1, "name": one["name"]}
         try:
-            entry["verdict"] = _judge(folder, i + 1, one, vehicle, given, arguments, share)
+            weighed[i + 1] = _weigh(folder, one, vehicle, given, arguments, share)
         except VibeorderError as error:
             entry["error"] = _renamed(str(error), folder, one)
-        told.append(entry)
-    if all("error" in entry for entry in told):
-        raise VibeorderError(" ".join(str(entry["error"]) for entry in told))
-    (folder / "summary.json").write_text(json.dumps({"recordings": told}, ensure_ascii=False), "utf-8")
+        entries.append(entry)
+    if not weighed:
+        raise VibeorderError(" ".join(str(entry["error"]) for entry in entries))
+    verdicts = _tell(folder, weighed, progress)
+    for number in weighed:
+        entries[number - 1]["verdict"] = verdicts[number]
+    summary = {"recordings": entries, "together": verdicts.get(TOGETHER)}
+    (folder / SUMMARY_FILE).write_text(json.dumps(summary, ensure_ascii=False), "utf-8")
 
 
-def _judge(
-    folder: Path, number: int, one: Mapping[str, str], vehicle: "Vehicle",
+def _weigh(
+    folder: Path, one: Mapping[str, str], vehicle: "Vehicle",
     given: "SpeedGiven | Trace | None", arguments: Mapping[str, Any], progress: Progress,
-) -> str:  # fmt: skip
-    from vibeorder.diagnosis import diagnose
-    from vibeorder.report import as_html, as_json
-    from vibeorder.web.view import write_view
+) -> "Weighed":  # fmt: skip
+    from vibeorder.diagnosis import weigh
 
     path = folder / one["file"]
     progress("reading the recording", 0.0)
@@ -71,20 +83,60 @@ def _judge(
     driven = given
     if isinstance(given, Trace):
         recording, driven = _beside(given, recording, vehicle, arguments, progress)
-    result = diagnose(
-        recording, vehicle, speed=driven, gear=arguments.get("gear"),
-        low_range=bool(arguments.get("low_range")), progress=lambda what, part: progress(what, 0.1 + 0.8 * part),
-        explain=True,
+    recording, driven = in_unit_of_person(recording, driven, str(arguments.get("speed_unit") or ""))
+    return weigh(
+        recording, vehicle, driven, arguments.get("gear"), bool(arguments.get("low_range")),
+        lambda what, part: progress(what, 0.1 + 0.9 * part),
     )  # fmt: skip
-    progress("writing the sheet", 0.9)
+
+
+def _tell(folder: Path, weighed: "Mapping[int, Weighed]", progress: Progress) -> dict[int, str]:
+    """Write a folder for each recording, and one for all where they are several; the verdicts by number."""
+    from vibeorder.diagnosis import judged_together, told
+
+    numbers = [*weighed, TOGETHER] if len(weighed) > 1 else list(weighed)
+    verdicts: dict[int, str] = {}
+    alone: list[Diagnosis] = []
+    for i, number in enumerate(numbers):
+        progress("writing the sheet", WEIGHED + (1.0 - WEIGHED) * i / len(numbers))
+        if number == TOGETHER:
+            result = judged_together(list(weighed.values()), explain=True)
+            _write(folder, number, result, alone)
+        else:
+            result = told(weighed[number], explain=True)
+            alone.append(replace(result, explanations=()))
+            _write(folder, number, result)
+        verdicts[number] = result.verdict
+    progress("done", 1.0)
+    return verdicts
+
+
+def _write(folder: Path, number: int, result: "Diagnosis", alone: Sequence["Diagnosis"] = ()) -> None:
+    from vibeorder.report import as_html, as_json
+    from vibeorder.web.view import write_view
+
     own = folder / str(number)
     own.mkdir(exist_ok=True)
-    (own / "diagnosis.json").write_text(as_json(result), "utf-8")
+    content = as_json(alone, result) if alone else as_json(result)
+    (own / "diagnosis.json").write_text(content, "utf-8")
     # the reasons are read on the page; on paper they would make the two pages four
     (own / "sheet.html").write_text(as_html(replace(result, explanations=())), "utf-8")
     write_view(result, own)
-    progress("done", 1.0)
-    return result.verdict
+
+
+def in_unit_of_person(
+    recording: Recording, driven: "SpeedGiven | Trace | None", unit: str
+) -> "tuple[Recording, SpeedGiven | Trace | None]":
+    """Logged speeds in the unit that the complaint was told in, where the log's own is none that anybody drives by."""
+    from vibeorder.units import DASH_UNITS
+
+    if unit not in DASH_UNITS:
+        return recording, driven
+    if isinstance(driven, Trace) and driven.unit not in DASH_UNITS:
+        driven = replace(driven, unit=unit)
+    if recording.speed is not None and recording.speed.unit not in DASH_UNITS:
+        recording = replace(recording, speed=replace(recording.speed, unit=unit))
+    return recording, driven
 
 
 def _options(arguments: Mapping[str, Any]) -> ReadOptions:
