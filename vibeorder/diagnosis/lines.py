@@ -266,9 +266,7 @@ def _within(log_likelihood: FloatArray, road: Sequence[Member], log_scale: float
         return log_likelihood
     most = JOINTS_UP_TO * road[0][0].median_mps2 * float(np.exp(log_scale))
     last = max(int(np.searchsorted(AMPLITUDES, most)) - 1, 0)
-    return np.where(
-        AMPLITUDES <= most, log_likelihood, np.minimum(log_likelihood, log_likelihood[last])
-    )
+    return np.where(most >= AMPLITUDES, log_likelihood, np.minimum(log_likelihood, log_likelihood[last]))
 
 
 def _near(a: Blocks, b: Blocks) -> tuple[float, BoolArray]:

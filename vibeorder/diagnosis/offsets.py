@@ -6,6 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vibeorder.diagnosis.candidates import Candidate
+from vibeorder.diagnosis.converter import slips_log_prior
 from vibeorder.diagnosis.gears import GearCourse
 from vibeorder.diagnosis.propose import EXACT, SLIP_LOG_PRIOR, SLIP_RANGE, Proposal, along
 from vibeorder.diagnosis.scan import Scan
@@ -37,7 +38,8 @@ def fit_offsets(
     anchored = gears is proposal.gears[0] and anchor is not None and candidates[anchor].basis == "engine"
     used = [int(g) for g in np.unique(gears.gear)]
     if anchored and anchor is not None and not candidates[anchor].slack:
-        options = [dict.fromkeys(used, proposal.offset)]
+        slips = proposal.slips or dict.fromkeys(used, proposal.offset)
+        options = [{g: slips.get(g, 0.0) for g in used}]
     else:
         fitted = {g: _slip(scan, candidates, epsilon, gears, g) for g in used}
         options = [dict.fromkeys(used, 0.0)]
@@ -70,7 +72,7 @@ def _with_slack(
             offset += _slack(scan, t, epsilon + offset, held, candidate.slack)
         if offset:
             offsets[(track.candidate, track.gear)] = offset
-    return offsets, SLIP_LOG_PRIOR * sum(abs(s) > EXACT for s in slips.values())
+    return offsets, slips_log_prior(slips)
 
 
 def _slip(

@@ -1,6 +1,6 @@
 """Courses worth weighing: for each line that may anchor one, the best courses of wheel rate and gears."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -8,6 +8,7 @@ from numpy.typing import NDArray
 
 from vibeorder.diagnosis.blocks import Course
 from vibeorder.diagnosis.candidates import Candidate
+from vibeorder.diagnosis.converter import EXACT, MOST_SLIP, OPEN_LOG_PRIOR, slips_by_gear
 from vibeorder.diagnosis.courses import Followed, locked_course
 from vibeorder.diagnosis.gears import (
     GearCourse,
@@ -53,24 +54,23 @@ SAME_COURSE = 0.0015
 WORST_CONSTANT = -12.0
 """Log prior, against the likeliest gear's, below which one gear for the whole drive is not weighed."""
 
-SLIP_LOG_PRIOR = -5.5
-SLIP_RANGE = (0.0, 0.065)
+SLIP_LOG_PRIOR = OPEN_LOG_PRIOR
+SLIP_RANGE = (0.0, MOST_SLIP)
 """Log prior of a slipping converter at any one of the twenty slips that can be told apart, and how far it slips
 when driving steadily (common practice, no source)."""
-
-EXACT = 0.0015
-"""Offsets within this are none."""
 
 
 @dataclass(frozen=True, slots=True)
 class Effort:
-    """How much is weighed: courses anchored on a line, and gears held throughout beside a course's own."""
+    """How much is weighed: courses anchored on a line, gears held throughout beside a course's own, and courses along
+    which the converter may slip from gear to gear."""
 
     anchors: int
     constants: int
+    converters: int
 
 
-THOROUGH, BRISK = Effort(12, 4), Effort(4, 1)
+THOROUGH, BRISK = Effort(12, 4, 6), Effort(4, 1, 1)
 """For one stretch, and for each of the several of a long recording, whose evidence adds up."""
 
 
@@ -92,13 +92,15 @@ class RateDoubt:
 class Proposal:
     """A course of the wheel rate, the courses of gears to weigh with it, and the anchor's own offset.
 
-    lock_on: the anchor's tracks, whose phase the course follows.
+    lock_on: the anchor's tracks, whose phase the course follows. slips: of the converter by gear, where each gear has
+    its own, else None.
     """
 
     course: Course
     gears: tuple[GearCourse, ...]
     offset: float = 0.0
     lock_on: tuple[LockOn, ...] = ()
+    slips: Mapping[int, float] | None = None
 
 
 def offset_log_prior(candidate: Candidate, offset: FloatArray) -> FloatArray:
@@ -144,6 +146,8 @@ def propose(
                 continue
             kept.append((epsilon, state))
             found.append(search.proposal(k, epsilon, state, offset))
+            if held is None and len(kept) <= effort.converters:
+                found += search.slipping(k, line, state, offset)
     return found or [search.unanchored()]
 
 
@@ -249,9 +253,7 @@ class _Search:
             # one line in two gears makes two courses, and the better votes of one must not hide the other
             alone = near.sum(axis=0) + self.log_prior[0][:, None] + split
             best = alone.argmax(axis=1)
-            self._held[k] = [
-                (float(alone[s, best[s]]), int(best[s]), s) for s in range(len(self.states) - 1)
-            ]
+            self._held[k] = [(float(alone[s, best[s]]), int(best[s]), s) for s in range(len(self.states) - 1)]
         return totals + split
 
     def _split(self, k: int) -> tuple[FloatArray, FloatArray]:
@@ -294,7 +296,25 @@ class _Search:
         lock_on = self._lock_tracks(k, state, offset)
         return Proposal(locked_course(self.scan, prior, epsilon, k, lock_on), gears, offset, tuple(lock_on))
 
-    def _lock_tracks(self, k: int, state: NDArray[np.intp], offset: float) -> list[LockOn]:
+    def slipping(self, k: int, line: FloatArray, state: NDArray[np.intp], offset: float) -> list[Proposal]:
+        """The course along an engine line whose converter slips by gear, where its steps at shifts ask for it."""
+        if self.candidates[k].basis == "wheel" or self.candidates[k].slack or len(self.states) < 3:
+            return []
+        made = []
+        for road in (None,) if offset == 0.0 else (None, float(np.median(line)) - offset):
+            found = slips_by_gear(line, state, road)
+            if found is None:
+                continue
+            slips = {s + 1: slip for s, slip in found[0].items() if self.states[s] is not None}
+            lock_on = tuple(self._lock_tracks(k, state, slips))
+            prior = (self.doubt.mean, self.doubt.sd)
+            course = locked_course(self.scan, prior, found[1], k, lock_on)
+            made.append(Proposal(course, self._gear_courses(state, found[1])[:1], 0.0, lock_on, slips))
+        return made
+
+    def _lock_tracks(
+        self, k: int, state: NDArray[np.intp], offset: float | Mapping[int, float]
+    ) -> list[LockOn]:
         """Tracks whose phase corrects the course: the anchor's own, each while it holds."""
         found = []
         for t, track in enumerate(self.scan.tracks):
@@ -306,7 +326,8 @@ class _Search:
                 else (state == self.states.index(track.gear)).astype(float)
             )
             if held.any():
-                found.append(LockOn(t, offset, held))
+                own = offset if isinstance(offset, float) else offset.get(track.gear or 0, 0.0)
+                found.append(LockOn(t, own, held))
         return found
 
     def unanchored(self) -> Proposal:
