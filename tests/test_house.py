@@ -19,7 +19,6 @@ TEXTS = (".py", ".md", ".html", ".js", ".css", ".toml")
 
 OWED = {
     "vibeorder/diagnosis/blocks.py: candidate_blocks": "over 40 lines",
-    "vibeorder/web/pages/classroom_round.py: vibeorder.serve_cli": "imports a door",
 }
 """Known and not yet mended; nothing may be added. An entry may go as soon as it is mended."""
 

@@ -9,13 +9,16 @@ import re
 import shutil
 import tomllib
 from collections.abc import Callable, Iterator
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
 import httpx
 import pytest
+from report_examples import bent_flange
 from web_server import SAMPLES, Running, csrf_of, finished, running, upload_sample
 
+from vibeorder.report import as_html
 from vibeorder.web import guard
 from vibeorder.web.queue import TaskState
 
@@ -379,3 +382,29 @@ def test_several_recordings_keep_their_letters_apart(opened: Opened, addresses: 
     assert page.inner_text("#pictures ~ .said") == "Touch a letter or a line.", (
         "the pictures above stay as they are"
     )
+
+
+@pytest.mark.parametrize("paper", ["A4", "Letter"])
+@pytest.mark.parametrize("recordings", [1, 8])
+def test_a_sheet_prints_on_two_pages_however_many_recordings_it_covers(
+    browser: "Browser", tmp_path: Path, paper: str, recordings: int
+) -> None:
+    lines = tuple(
+        f"drive-{n}.csv: {34 + n} dropped samples were filled in from their neighbours" for n in range(40)
+    )
+    alone = tuple(f"drive-{n}.csv alone: {bent_flange().verdict}" for n in range(recordings))
+    several = {"together_with": [f"drive-{n}.csv" for n in range(1, recordings)]} if recordings > 1 else {}
+    made = replace(
+        bent_flange(),
+        history=lines[: 5 * recordings],
+        notes=alone,
+        recording=bent_flange().recording | several,
+    )
+    (tmp_path / "sheet.html").write_text(as_html(made), "utf-8")
+    page = browser.new_page()
+    page.goto((tmp_path / "sheet.html").as_uri())
+    printed = page.pdf(prefer_css_page_size=True, format=paper)
+    assert len(re.findall(rb"/Type\s*/Page[^s]", printed)) == 2  # page objects, ISO 32000-1, 7.7.3.3
+    for words in alone:
+        assert words in page.inner_text("main"), "the screen has all of all"
+    page.close()

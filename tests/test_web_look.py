@@ -12,7 +12,7 @@ CHROMIUM = Path("/usr/bin/chromium")
 pytestmark = pytest.mark.skipif(not CHROMIUM.exists(), reason="no Chromium on this machine")
 
 PHONE, TABLET, PROJECTOR = (390, 844), (820, 1180), (1920, 1080)
-PAGES = ("/", "/vehicles", "/vehicles/new", "/access")
+PAGES = ("/", "/vehicles", "/vehicles/new", "/access", "/jobs", "/jobs/new", "/plan")
 # WCAG 2.2, 2.5.8 asks for 24 px; greasy hands for 48 (common practice, no source). Not of links inside a sentence.
 SMALL = """[...document.querySelectorAll('a, button, input:not([type=hidden]), select, textarea, summary')].filter(
   (e) => e.checkVisibility() && !e.matches('.skip, [type=checkbox], [type=radio]')

@@ -9,6 +9,7 @@ import json
 import re
 import tomllib
 from collections.abc import Iterator
+from pathlib import Path
 from typing import Any
 
 import httpx
@@ -107,3 +108,20 @@ def test_a_job_goes_on_from_what_the_recordings_say_together(
     assert next_step(job).words == "Measure the shaft's runout"
     story = client.get(f"/jobs/{number}").text
     assert "From 2 recordings together" in story and f'href="/result/{joint}"' in story
+
+
+def test_the_command_keeps_in_a_job_what_the_page_keeps(tmp_path: Path) -> None:
+    truck, book = str(SAMPLES / "truck.toml"), str(tmp_path / "casebook.sqlite")
+    with contextlib.redirect_stdout(io.TextIOWrapper(io.BytesIO(), encoding="utf-8")):
+        assert cli.main(["job", "new", "--complaint", "booms", "--vehicle", truck, "--casebook", book]) == 0
+        paths = [str(SAMPLES / name) for name in PAIR]
+        assert (
+            cli.main(
+                ["diagnose", *paths, "--vehicle", truck, "--gear", "7", "--job", "1", "--casebook", book]
+            )
+            == 0
+        )
+    with open_casebook(Path(book)) as kept:
+        job = kept.job(1)
+    assert all(one.body["together"]["verdict"].startswith("From 2 recordings") for one in job.entries)
+    assert next_step(job).words == "Measure the shaft's runout"

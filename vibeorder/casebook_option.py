@@ -118,18 +118,21 @@ def keep_reading(result: Mapping[str, Any], *, aside: bool) -> None:
         _add(job, "reading", reading_body(result, job.inputs), str(result["command"]), aside)
 
 
-def keep_diagnoses(paths: Sequence[Path], results: "Sequence[Diagnosis]", *, aside: bool) -> None:
-    """Store recordings with their diagnoses, where --job was given."""
+def keep_diagnoses(
+    paths: Sequence[Path], results: "Sequence[Diagnosis]", together: "Diagnosis", *, aside: bool
+) -> None:
+    """Store recordings with their diagnoses, and what they say together, where --job was given."""
     job = _RUNNING.get()
     if job is None:
         return
-    from vibeorder.casebook import recording_body
+    from vibeorder.casebook import recording_body, together_part
     from vibeorder.report import as_dict
 
     inputs = {name: value for name, value in job.inputs.items() if name != "recordings"}
+    joint = together_part(as_dict(together)) if len(results) > 1 else {}
     for path, result in zip(paths, results, strict=True):
         body = recording_body(path, history=result.history, diagnosis=as_dict(result), inputs=inputs)
-        _add(job, "recording", body, path.name, aside)
+        _add(job, "recording", {**body, **joint}, path.name, aside)
 
 
 def keep_comparison(

@@ -231,7 +231,7 @@ def diagnose(
         together = diagnosis.judged_together(weighed, explain=asked)
     results = [diagnosis.told(one) for one in weighed] or [together]
     _hand_over(together, results, json, outputs)
-    keep_diagnoses(recordings, results, aside=json == "-")
+    keep_diagnoses(recordings, results, together, aside=json == "-")
 
 
 @app.command(short_help="How fast each part turns at a road speed.")

@@ -7,6 +7,7 @@ from vibeorder.casebook.bodies import (
     recording_body,
     runout_on_record,
     runouts_within_limits,
+    together_part,
 )
 from vibeorder.casebook.exchange import as_files, as_json, read_export
 from vibeorder.casebook.intake import (
@@ -48,4 +49,5 @@ __all__ = [
     "recording_body",
     "runout_on_record",
     "runouts_within_limits",
+    "together_part",
 ]

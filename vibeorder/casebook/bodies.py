@@ -16,10 +16,19 @@ __all__ = [
     "recording_body",
     "runout_on_record",
     "runouts_within_limits",
+    "together_part",
 ]
 
 ROLES = ("before", "after")
 CHUNK = 1 << 20
+JOINT = (
+    "verdict",
+    "suspects",
+    "nothing_found_probability",
+    "runout_check",
+    "next_drive",
+    "next_drive_reason",
+)
 
 
 def digest_of(path: Path) -> tuple[str, int]:
@@ -67,6 +76,14 @@ def recording_body(
         "diagnosis": diagnosis,
         "kept": kept,
     }
+
+
+def together_part(whole: Mapping[str, Any]) -> dict[str, Any]:
+    """What goes into the entry of each of several recordings that were judged as one: what they say together.
+
+    whole: the joint diagnosis as JSON. The next step of a job rests on this, not on the last recording alone.
+    """
+    return {"together": {key: whole.get(key) for key in JOINT}}
 
 
 def reading_body(result: Mapping[str, Any], inputs: Mapping[str, Any]) -> dict[str, Any]:

@@ -62,7 +62,9 @@ def _recording(body: Any) -> str:
     kept = ", kept whole" if body.get("kept") else ""
     when = f"recording {body.get('role', 'before')} the repair"
     said = f": {_one_line(str(verdict))}" if verdict else ", not diagnosed"
-    return f"{when}, {body.get('name', '?')}{kept}{said}"
+    joint = (body.get("together") or {}).get("verdict")
+    also = f" {_one_line(str(joint))}" if joint else ""
+    return f"{when}, {body.get('name', '?')}{kept}{said}{also}"
 
 
 def _said(body: Any) -> str:

@@ -35,6 +35,8 @@ WORTH_EXPLAINING = 0.05
 ON_PAPER, IN_FULL = 5, 3
 """Suspects spelled out in print, and how many of them at most with their causes: page one has to hold them.
 The screen has all of all."""
+LINES_ON_PAPER = 17
+"""Of what was found in the recordings, beside the figure on page two."""
 
 
 def as_html(diagnosis: Diagnosis) -> str:
@@ -74,7 +76,7 @@ def _back(diagnosis: Diagnosis) -> str:
             '<div class="columns">',
             _list("Cannot be told apart", twin_lines(groups_worth_showing(diagnosis))),
             _list("Speed and fit", speed_lines(diagnosis.speed)),
-            _list("Found in the recording", (*diagnosis.history, *diagnosis.notes, healthy_text(diagnosis))),
+            _list("Found in the recording", _found(diagnosis), LINES_ON_PAPER),
             _list("Cautions", diagnosis.cautions),
             "</div>",
         )
@@ -173,8 +175,21 @@ def _next_drive(diagnosis: Diagnosis) -> str:
     return f"<section><h2>Next drive</h2><p>{said}</p></section>"
 
 
-def _list(title: str, lines: Iterable[str]) -> str:
-    items = "".join(f"<li>{escape(capitalised(line))}</li>" for line in lines if line)
+def _found(diagnosis: Diagnosis) -> tuple[str, ...]:
+    """What the recording was like; of several, what each says alone comes first, since paper holds only so much."""
+    history, rest = diagnosis.history, (*diagnosis.notes, healthy_text(diagnosis))
+    lines = (*rest, *history) if diagnosis.recording.get("together_with") else (*history, *rest)
+    return tuple(line for line in lines if line)
+
+
+def _list(title: str, lines: Iterable[str], on_paper: int | None = None) -> str:
+    """A titled list; of more lines than `on_paper`, print says only how many are on the screen."""
+    said = [escape(capitalised(line)) for line in lines if line]
+    most = len(said) if on_paper is None or len(said) <= on_paper else on_paper
+    items = "".join(f"<li>{one}</li>" for one in said[:most])
+    items += "".join(f'<li class="beyond">{one}</li>' for one in said[most:])
+    if len(said) > most:
+        items += f'<li class="more">{len(said) - most} more are on the screen.</li>'
     return f"<section><h2>{escape(title)}</h2><ul>{items}</ul></section>" if items else ""
 
 

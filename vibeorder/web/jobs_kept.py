@@ -5,7 +5,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
-from vibeorder.casebook import JobLine, open_casebook, recording_body
+from vibeorder.casebook import JobLine, open_casebook, recording_body, together_part
 from vibeorder.web.store import Store
 from vibeorder.web.tasks.diagnose import TOGETHER
 from vibeorder.web.vehicles import toml_text
@@ -14,14 +14,6 @@ __all__ = ["KEPT_FILE", "keep_in_job", "open_jobs"]
 
 KEPT_FILE = "kept.json"
 """In the task's folder: {"job": N} where its recordings are in a job, {"error": sentence} where that failed."""
-JOINT = (
-    "verdict",
-    "suspects",
-    "nothing_found_probability",
-    "runout_check",
-    "next_drive",
-    "next_drive_reason",
-)
 SAID = ("complaint", "phone_place", "speed", "gear")
 
 
@@ -55,7 +47,7 @@ def keep_in_job(casebook: Path, store: Store, name: str, arguments: Mapping[str,
 def _together(store: Store, name: str) -> dict[str, Any]:
     """What all recordings of a task say as one, for the entry of each; empty where there is only one."""
     whole = store.read_json(name, f"{TOGETHER}/diagnosis.json")
-    return {"together": {key: whole.get(key) for key in JOINT}} if isinstance(whole, dict) else {}
+    return together_part(whole) if isinstance(whole, dict) else {}
 
 
 def open_jobs(casebook: Path) -> tuple[JobLine, ...]:
