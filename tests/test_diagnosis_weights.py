@@ -23,7 +23,14 @@ from vibeorder.diagnosis.analyse import SHAKES_SHARES, Piece, combined_log_odds
 from vibeorder.diagnosis.candidates import candidates_of
 from vibeorder.diagnosis.evidence import AMPLITUDES, line_likelihood
 from vibeorder.diagnosis.floor import Floor
-from vibeorder.diagnosis.gears import NOT_LOCKED, course_log_prior, gear_log_prior, logged_gear_votes
+from vibeorder.diagnosis.gears import (
+    NOT_LOCKED,
+    constant_gear,
+    course_log_prior,
+    gear_log_prior,
+    logged_gear_votes,
+    shift_log_prior,
+)
 from vibeorder.diagnosis.judge import Judgement
 from vibeorder.diagnosis.paths import gear_totals, spread, trace_gears, wobble_course
 from vibeorder.diagnosis.posterior import Kind, posterior_of, tempered
@@ -169,18 +176,33 @@ def test_gear_priors_are_probabilities_and_favour_an_engine_speed_that_people_dr
     assert log_p[2, 0] < -15.0
 
 
-def test_a_course_without_a_shift_costs_nothing_more_and_every_shift_costs() -> None:
+def test_every_shift_costs_and_a_far_one_more() -> None:
     log_p = gear_log_prior(np.array([5.0, 4.0, 3.0]), np.full(20, 9.0))
-    held = course_log_prior(np.zeros(20, np.intp), log_p)
-    assert held.log_prior == pytest.approx(float(log_p[0, 0]))
-    once = course_log_prior(np.repeat([0, 1], 10).astype(np.intp), log_p)
-    twice = course_log_prior(np.repeat([0, 1, 0, 0], 5).astype(np.intp), log_p)
-    far = course_log_prior(np.repeat([0, 2], 10).astype(np.intp), log_p)
-    assert held.log_prior - once.log_prior > 1.0
-    assert once.log_prior > twice.log_prior
-    assert once.log_prior - float(log_p[10, 1]) > far.log_prior - float(log_p[10, 2])
-    neutral = course_log_prior(np.full(20, 3, np.intp), log_p)
+    switch = shift_log_prior(log_p)
+
+    def prior(*state: int) -> float:
+        return course_log_prior(np.repeat(state, 20 // len(state)).astype(np.intp), log_p, switch).log_prior
+
+    assert prior(0) - prior(0, 1) > 1.0
+    assert prior(0, 1) > prior(0, 1, 0, 0)
+    assert prior(0, 1) - float(log_p[10, 1]) > prior(0, 2) - float(log_p[10, 2])
+    neutral = course_log_prior(np.full(20, 3, np.intp), log_p, switch)
     assert (neutral.gear == NOT_LOCKED).all()
+
+
+def test_steps_of_the_chain_of_gears_are_probabilities() -> None:
+    """A Markov chain's rows sum to one (textbook), less what staying out of the engine's range costs."""
+    log_p = gear_log_prior(np.array([5.0, 4.0, 3.0]), np.linspace(6.0, 9.0, 7))
+    assert np.exp(shift_log_prior(log_p)).sum(axis=2) == pytest.approx(1.0)
+
+
+def test_a_gear_that_no_longer_suits_the_speed_costs_by_the_second() -> None:
+    wheel_hz = np.full(60, 14.0)
+    log_p = gear_log_prior(np.array([7.0, 2.2]), wheel_hz)  # 5900 rpm, or 1850
+    switch = shift_log_prior(log_p)
+    screaming, usual = (constant_gear(g, log_p, switch).log_prior for g in (1, 2))
+    shifted = course_log_prior(np.repeat([0, 1], 30).astype(np.intp), log_p, switch).log_prior
+    assert usual > shifted > screaming
 
 
 def test_a_logged_engine_speed_votes_for_the_gear_it_fits() -> None:

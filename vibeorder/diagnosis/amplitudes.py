@@ -18,11 +18,11 @@ __all__ = ["HealthyPrior", "Member", "complaint_from", "line_evidence", "log_pri
 
 FloatArray = NDArray[np.float64]
 
-COMPLAINT_FROM_MPS2 = 0.085
+COMPLAINT_FROM_MPS2 = 0.08
 """Vector rms from which a line is plausibly what a driver complains of: perception begins near 0.015 m/s^2
 peak (ISO 2631-1:1997 Annex C, as reproduced in secondary sources), complaints lie several times higher."""
 
-MASKED_SHARE = 0.48
+MASKED_SHARE = 0.35
 """A line below this share of the noise in the third of an octave about it (both vector rms) is masked by the road's
 own shake there; the share is a judgement, no source."""
 
