@@ -17,9 +17,7 @@ PACKAGE = ROOT / "vibeorder"
 LONGEST_MODULE, LONGEST_FUNCTION = 400, 40
 TEXTS = (".py", ".md", ".html", ".js", ".css", ".toml")
 
-OWED = {
-    "vibeorder/diagnosis/blocks.py: candidate_blocks": "over 40 lines",
-}
+OWED: dict[str, str] = {}
 """Known and not yet mended; nothing may be added. An entry may go as soon as it is mended."""
 
 

@@ -12,6 +12,7 @@ from pages import DOCS
 from vibeorder.bench import PLACES, find_place, limit_for
 from vibeorder.errors import VehicleError
 from vibeorder.vehicle import parse_vehicle, profile
+from vibeorder.vehicle.limit_places import LIMIT_PLACES
 
 PAGE = DOCS / "vehicle-profile.md"
 PART = re.compile(r"(<!-- limits -->\n).*?(<!-- end -->)", re.DOTALL)
@@ -106,6 +107,29 @@ def test_every_key_in_the_table_of_limits_gives_its_place_a_limit(key: str) -> N
     found = limit_for(None, truck, find_place(place.key))
     assert found is not None
     assert found.limit_m == pytest.approx(0.25e-3)
+
+
+@pytest.mark.parametrize("name", LIMIT_PLACES)
+def test_every_place_that_a_profile_may_name_has_a_limit_at_the_bench(name: str) -> None:
+    truck = parse_vehicle(
+        {"vehicle": {"layout": "rwd"}, "tire": {"size": "225/65R17"}, "limits": {name: "0.25 mm"}}
+    )
+    assert any(limit_for(None, truck, place) is not None for place in PLACES)
+
+
+@pytest.mark.parametrize(
+    ("typed", "meant"),
+    [
+        ("pinion_flang", "pinion_flange"),
+        ("tyre_radial", "tire_radial"),
+        ("drive shaft front", "driveshaft_front"),
+    ],
+)
+def test_a_misspelt_place_is_refused_with_the_one_that_was_meant(typed: str, meant: str) -> None:
+    with pytest.raises(VehicleError, match=f"no place '{typed}'; did you mean '{meant}'"):
+        parse_vehicle(
+            {"vehicle": {"layout": "rwd"}, "tire": {"size": "225/65R17"}, "limits": {typed: "0.25 mm"}}
+        )
 
 
 def test_the_table_of_limits_is_the_catalogue_of_places() -> None:

@@ -10,6 +10,7 @@ import typer
 
 from vibeorder import door
 from vibeorder.errors import VibeorderError
+from vibeorder.recording_words import Axes, Rate, RpmColumn, SpeedColumn, SpeedUnit, TimeColumn, Unit
 
 if TYPE_CHECKING:
     from vibeorder.batch import Journal, Outcome, Task
@@ -40,27 +41,6 @@ Speed = Annotated[
 ]
 Gear = Annotated[int | None, typer.Option(metavar="N", help="Gear of all drives; 1 is the lowest.")]
 LowRange = Annotated[bool, typer.Option("--low-range", help="The transfer case was in low range, in all.")]
-TimeColumn = Annotated[
-    str | None, typer.Option(metavar="NAME", help="Column with the time stamps, by name or number.")
-]
-Axes = Annotated[
-    str | None,
-    typer.Option(metavar="NAMES", help="One to three acceleration columns, by name or number: x,y,z."),
-]
-Unit = Annotated[str | None, typer.Option(metavar="UNIT", help="Unit of the axes: g, m/s^2, mg or relative.")]
-SpeedColumn = Annotated[
-    str | None, typer.Option(metavar="NAME", help="Column with the road speed, by name or number.")
-]
-SpeedUnit = Annotated[
-    str | None, typer.Option(metavar="UNIT", help="Unit of the speed column: m/s, km/h, mph.")
-]
-RpmColumn = Annotated[
-    str | None, typer.Option(metavar="NAME", help="Column with the engine speed in rpm, by name or number.")
-]
-Rate = Annotated[
-    str | None,
-    typer.Option(metavar="RATE", help='Samples per second of files without time stamps: "500 Hz".'),
-]
 Processes = Annotated[
     int | None, typer.Option(min=1, metavar="N", help="Recordings worked on at a time; else one per core.")
 ]

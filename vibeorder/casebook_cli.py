@@ -9,6 +9,7 @@ import typer
 from vibeorder import door
 from vibeorder.casebook_option import now
 from vibeorder.errors import VibeorderError
+from vibeorder.recording_words import Axes, Unit
 
 if TYPE_CHECKING:
     from vibeorder.casebook import Casebook
@@ -45,8 +46,6 @@ DiagnosisFile = Annotated[
     Path | None,
     typer.Option("--diagnosis", metavar="FILE", help="What diagnose --json wrote for this recording."),
 ]
-Axes = Annotated[str | None, typer.Option(metavar="NAMES", help="One to three acceleration columns: x,y,z.")]
-Unit = Annotated[str | None, typer.Option(metavar="UNIT", help="Unit of the axes: g, m/s^2 or mg.")]
 ResultFile = Annotated[Path, typer.Argument(metavar="RESULT", help="What a bench command wrote with --json.")]
 Text = Annotated[str, typer.Argument(metavar="TEXT", help="In a few words.")]
 Undo = Annotated[bool, typer.Option("--undo", help="Open the job again.")]
@@ -105,13 +104,13 @@ def add_recording(
 ) -> None:
     """Put recordings on record by name and fingerprint; diagnose --job does it with the diagnosis."""
     from vibeorder.casebook import digest_of, recording_body
-    from vibeorder.recording import ReadOptions, read_recording
+    from vibeorder.recording import read_recording, typed_options
 
     if diagnosis is not None and len(recordings) > 1:
         raise VibeorderError("--diagnosis belongs to one recording; add one at a time")
     said = None if diagnosis is None else _read_json(diagnosis, "verdict", "what diagnose --json wrote")
     role = "after" if after else "before"
-    options = ReadOptions(axes=tuple(name.strip() for name in axes.split(",")) if axes else (), unit=unit)
+    options = typed_options(axes=axes, unit=unit)
     with _book(casebook) as book:
         book.job(job)
         for path in recordings:

@@ -18,6 +18,7 @@ from typer.core import TyperGroup
 from vibeorder import __version__, door
 from vibeorder.casebook_option import JobCommand, keep_diagnoses
 from vibeorder.errors import VibeorderError
+from vibeorder.recording_words import Axes, Rate, RpmColumn, SpeedColumn, SpeedUnit, TimeColumn, Unit
 
 if TYPE_CHECKING:
     from vibeorder.diagnosis import Diagnosis, Weighed
@@ -117,31 +118,6 @@ Why = Annotated[bool, typer.Option("--why", help="Say what speaks for and agains
 WhyFile = Annotated[
     Path | None, typer.Option(metavar="FILE", help="Draw what speaks for and against (.png, .svg or .pdf).")
 ]
-TimeColumn = Annotated[
-    str | None, typer.Option(metavar="NAME", help="Column with the time stamps, by name or number.")
-]
-Axes = Annotated[
-    str | None,
-    typer.Option(metavar="NAMES", help="One to three acceleration columns, by name or number: x,y,z."),
-]
-Unit = Annotated[str | None, typer.Option(metavar="UNIT", help="Unit of the axes: g, m/s^2, mg or relative.")]
-SpeedColumn = Annotated[
-    str | None, typer.Option(metavar="NAME", help="Column with the road speed, by name or number.")
-]
-SpeedUnit = Annotated[
-    str | None,
-    typer.Option(
-        metavar="UNIT",
-        help="Unit of the speed column: m/s, km/h, mph; of a turning wheel rpm, deg/s, rad/s, Hz.",
-    ),
-]
-RpmColumn = Annotated[
-    str | None, typer.Option(metavar="NAME", help="Column with the engine speed in rpm, by name or number.")
-]
-Rate = Annotated[
-    str | None,
-    typer.Option(metavar="RATE", help='Samples per second of a file without time stamps: "500 Hz".'),
-]
 VehicleFile = Annotated[
     Path,
     typer.Option("--vehicle", metavar="FILE", help="Vehicle profile (TOML): tire size, axle ratio, gears."),
@@ -199,13 +175,16 @@ def diagnose(
 ) -> None:
     """Say which spinning part shakes, how sure that is, and what to check first."""
     from vibeorder import diagnosis
-    from vibeorder.recording import Trace, read_recording
+    from vibeorder.recording import Trace, read_recording, typed_options
     from vibeorder.vehicle import load_vehicle
 
     inputs = [path for path in (*recordings, vehicle, speed_log) if path is not None]
     outputs = {"--plot": plot, "--sheet": sheet, "--why-plot": why_plot}
     _check_outputs(json, outputs, inputs)
-    options = _read_options(time_column, axes, unit, speed_column, speed_unit, rpm_column, rate)
+    options = typed_options(
+        time_column=time_column, axes=axes, unit=unit, speed_column=speed_column, speed_unit=speed_unit,
+        rpm_column=rpm_column, rate=rate,
+    )  # fmt: skip
     car = load_vehicle(vehicle)
     late_s = _late(log_late, speed_log)
     given = _speed(speed, speed_log, options)
@@ -267,34 +246,6 @@ def _check_outputs(json: str | None, asked: Mapping[str, Path | None], inputs: l
             taken.append(path)
             if option.endswith("plot") and path.suffix.lower() not in (".png", ".svg", ".pdf"):
                 raise VibeorderError(f"{option} {path}: a picture ends in .png, .svg or .pdf")
-
-
-def _read_options(
-    time_column: str | None, axes: str | None, unit: str | None, speed_column: str | None,
-    speed_unit: str | None, rpm_column: str | None, rate: str | None,
-) -> "ReadOptions":  # fmt: skip
-    from vibeorder.recording import ReadOptions
-    from vibeorder.units import parse_sample_rate
-
-    rate_hz = None if rate is None else parse_sample_rate(rate).si
-    if rate_hz is not None and rate_hz <= 0.0:
-        raise VibeorderError(f'--rate {rate!r}: a sample rate is above zero, like "500 Hz"')
-    return ReadOptions(
-        time_column=time_column,
-        axes=() if axes is None else _names(axes),
-        unit=unit,
-        speed_column=speed_column,
-        speed_unit=speed_unit,
-        rpm_column=rpm_column,
-        rate_hz=rate_hz,
-    )
-
-
-def _names(axes: str) -> tuple[str, ...]:
-    names = tuple(name.strip() for name in axes.split(","))
-    if not 1 <= len(names) <= 3 or not all(names):
-        raise VibeorderError(f"--axes {axes!r}: name one to three columns with commas between, like x,y,z")
-    return names
 
 
 def _speed(speed: str | None, log: Path | None, options: "ReadOptions") -> "SpeedGiven | Trace | None":

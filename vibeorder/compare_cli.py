@@ -10,6 +10,7 @@ import typer
 from vibeorder import door
 from vibeorder.casebook_option import JobCommand, keep_comparison
 from vibeorder.errors import VibeorderError
+from vibeorder.recording_words import Axes, Unit
 
 if TYPE_CHECKING:
     from vibeorder.diagnosis.compare import Comparison, Drive
@@ -55,8 +56,6 @@ Json = Annotated[
 Plot = Annotated[
     Path | None, typer.Option(metavar="FILE", help="Draw level against speed (.png, .svg or .pdf).")
 ]
-Axes = Annotated[str | None, typer.Option(metavar="NAMES", help="One to three acceleration columns: x,y,z.")]
-Unit = Annotated[str | None, typer.Option(metavar="UNIT", help="Unit of the axes: g, m/s^2 or mg.")]
 
 
 @app.command(cls=JobCommand)
@@ -80,13 +79,12 @@ def compare(
     """Say whether a repair cured the shake, from a drive before and a drive after it."""
     from vibeorder.diagnosis.compare import compare as judge
     from vibeorder.diagnosis.compare import suspect_of
-    from vibeorder.recording import ReadOptions
+    from vibeorder.recording import typed_options
     from vibeorder.vehicle import load_vehicle
 
     inputs = [path for path in (before, after, vehicle, speed_log, after_speed_log) if path is not None]
     _check(inputs, json, plot, part, order)
-    names = tuple(name.strip() for name in axes.split(",")) if axes else ()
-    car, options = load_vehicle(vehicle), ReadOptions(axes=names, unit=unit)
+    car, options = load_vehicle(vehicle), typed_options(axes=axes, unit=unit)
     one = _drive(before, car, speed, speed_log, gear, low_range, options)
     two = _drive(after, car, after_speed or speed, after_speed_log, gear, low_range, options)
     which, its_order = (part, order or 1.0) if part is not None else suspect_of(one.diagnosis)

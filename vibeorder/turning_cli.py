@@ -10,6 +10,7 @@ import typer
 
 from vibeorder import door
 from vibeorder.errors import VibeorderError
+from vibeorder.recording_words import Axes, Rate, TimeColumn, Unit
 
 if TYPE_CHECKING:
     from vibeorder.recording import Recording
@@ -41,18 +42,6 @@ Begin = Annotated[
     str | None, typer.Option("--from", metavar="TIME", help='Leave out what is before: "60 s".')
 ]
 End = Annotated[str | None, typer.Option("--to", metavar="TIME", help='Leave out what is after: "120 s".')]
-TimeColumn = Annotated[
-    str | None, typer.Option(metavar="NAME", help="Column with the time stamps, by name or number.")
-]
-Axes = Annotated[
-    str | None,
-    typer.Option(metavar="NAMES", help="One to three acceleration columns, by name or number: x,y,z."),
-]
-Unit = Annotated[str | None, typer.Option(metavar="UNIT", help="Unit of the axes: g, m/s^2, mg or relative.")]
-Rate = Annotated[
-    str | None,
-    typer.Option(metavar="RATE", help='Samples per second of a file without time stamps: "500 Hz".'),
-]
 JsonFile = Annotated[
     str | None, typer.Option(metavar="FILE", help="Write the result as JSON; - writes it to standard output.")
 ]
@@ -72,19 +61,15 @@ def turning(
     json: JsonFile = None,
 ) -> None:
     """Print the orders of a part that turns at a known rate, and which lines are none of its orders."""
-    from vibeorder.recording import ReadOptions, read_recording
+    from vibeorder.recording import read_recording, typed_options
     from vibeorder.spectrum import turning_orders
-    from vibeorder.units import parse_rotation, parse_sample_rate
+    from vibeorder.units import parse_rotation
 
     if json is not None and json != "-":
         door.check_writable(Path(json), "--json", [recording])
     given_hz = None if rate_of_turn is None else parse_rotation(rate_of_turn).si
-    names = () if axes is None else tuple(name.strip() for name in axes.split(","))
-    rate_hz = None if rate is None else parse_sample_rate(rate).si
-    read = read_recording(
-        recording,
-        ReadOptions(time_column=time_column, axes=names, unit=unit, mark_column=mark_column, rate_hz=rate_hz),
-    )
+    options = typed_options(time_column=time_column, axes=axes, unit=unit, mark_column=mark_column, rate=rate)
+    read = read_recording(recording, options)
     marks = read.mark_times_s
     if given_hz is None and marks is None:
         raise VibeorderError(

@@ -39,6 +39,7 @@ __all__ = [
 
 Known = Literal["gps", "dash", "none", "audio"]
 DriveKind = Literal["steady", "sweep"]
+D = TypeVar("D")
 T = TypeVar("T")
 
 SEED_OFFSET: dict[Known, int] = {"gps": 0, "dash": 20_000, "none": 40_000, "audio": 60_000}
@@ -179,7 +180,7 @@ def outcome_of(task: Task, test: RoadTest, found: Diagnosis, seconds: float) -> 
     )
 
 
-def each(work: Callable[[Task], T], tasks: Sequence[Task], jobs: int) -> Iterable[T]:
+def each(work: Callable[[D], T], tasks: Sequence[D], jobs: int) -> Iterable[T]:
     """`work` on every task, in order, `jobs` processes at a time."""
     if jobs <= 1:
         yield from map(work, tasks)

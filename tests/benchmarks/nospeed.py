@@ -327,7 +327,7 @@ def main() -> None:
             for i in range(given.tests)
         ]
         outcomes = []
-        for outcome in each(judge_task, tasks, given.jobs):  # type: ignore[arg-type]
+        for outcome in each(judge_task, tasks, given.jobs):
             outcomes.append(outcome)
             if given.json_lines is not None:
                 with given.json_lines.open("a", encoding="utf-8") as file:

@@ -81,22 +81,15 @@ def check_said(said: Said) -> None:
 
 def read_options(said: Said) -> "ReadOptions":
     """The options of reading; with a speed log, the speed column is one of the log's and not of the recording."""
-    from vibeorder.recording import ReadOptions
-    from vibeorder.units import parse_sample_rate
+    from vibeorder.recording import typed_options
 
-    rate_hz = None if said.rate is None else parse_sample_rate(said.rate).si
-    if rate_hz is not None and rate_hz <= 0.0:
-        raise VibeorderError(f'rate {said.rate!r}: a sample rate is above zero, like "500 Hz"')
-    axes = () if said.axes is None else tuple(name.strip() for name in said.axes.split(","))
-    if said.axes is not None and not (1 <= len(axes) <= 3 and all(axes)):
-        raise VibeorderError(f"axes {said.axes!r}: name one to three columns with commas between, like x,y,z")
     own = said.speed_log is None
-    return ReadOptions(
+    return typed_options(
         time_column=said.time_column,
-        axes=axes,
+        axes=said.axes,
         unit=said.unit,
         speed_column=said.speed_column if own else None,
         speed_unit=said.speed_unit if own else None,
         rpm_column=said.rpm_column,
-        rate_hz=rate_hz,
+        rate=said.rate,
     )

@@ -2,6 +2,7 @@
 
 from vibeorder.diagnosis.diagnose import Weighed, diagnose, told, weigh
 from vibeorder.diagnosis.explanation import Explanation, Finding
+from vibeorder.diagnosis.intake import Intake, read_intake
 from vibeorder.diagnosis.result import Diagnosis, NextDrive, RunoutCheck, SpeedFit, Suspect
 from vibeorder.diagnosis.together import judged_together
 
@@ -9,6 +10,7 @@ __all__ = [
     "Diagnosis",
     "Explanation",
     "Finding",
+    "Intake",
     "NextDrive",
     "RunoutCheck",
     "SpeedFit",
@@ -16,6 +18,7 @@ __all__ = [
     "Weighed",
     "diagnose",
     "judged_together",
+    "read_intake",
     "told",
     "weigh",
 ]

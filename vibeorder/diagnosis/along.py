@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 from vibeorder.diagnosis.colour import Colour
 from vibeorder.diagnosis.evidence import AMPLITUDES, HANN_WIDTH, THIRD_OCTAVE, Reading
 from vibeorder.diagnosis.signal import Signal, folded
+from vibeorder.spectrum.baseband import carrier_of
 
 __all__ = ["BLOCK_S", "Track", "TrackReader", "Tracked", "likelihoods"]
 
@@ -85,7 +86,7 @@ class TrackReader:
         """A reader of the same samples less the line on `turns`, where `held` [shape (blocks,)]."""
         amplitude = self._amplitude(turns)[0] * held
         times = np.arange(turns.size) / self.signal.rate_hz
-        line = np.exp(2j * np.pi * (turns - np.floor(turns)))
+        line = carrier_of(turns).conj()
         samples = self.signal.samples.copy()
         for channel, values in enumerate(amplitude):
             slow = np.interp(times, self.mid_s, values.real) + 1j * np.interp(times, self.mid_s, values.imag)
@@ -97,10 +98,7 @@ class TrackReader:
 
     def _amplitude(self, turns: FloatArray, beside: bool = False) -> list[ComplexArray]:
         """Amplitude of every block on a phase track, and beside it on request [shape (c, blocks) each]."""
-        phase = turns[self.index]
-        carrier = np.exp((-2j * np.pi) * (phase - np.floor(phase[:, :1])).astype(np.float32)).astype(
-            np.complex64
-        )
+        carrier = carrier_of(turns)[self.index]
         carriers = [carrier, carrier * self._beside, carrier * self._beside.conj()] if beside else [carrier]
         found = self._cut @ np.stack(carriers, axis=-1)
         return [2.0 / self.window.sum() * found[..., i].T for i in range(len(carriers))]

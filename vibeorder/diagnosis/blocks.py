@@ -111,12 +111,7 @@ def candidate_blocks(
 
     shelf keeps what was read of the tracks on this course.
     """
-    used = None if gears is None else set(gears.gear.tolist())
-    mine = [
-        (t, track, offsets.get((index, track.gear), 0.0))
-        for t, track in enumerate(scan.tracks)
-        if track.candidate == index and (track.gear is None or (used is not None and track.gear in used))
-    ]
+    mine = _tracks_in_use(scan, index, gears, offsets)
     if not mine:
         return None
     clock = scan.clock
@@ -129,30 +124,20 @@ def candidate_blocks(
     if mid_s.size < 2:
         return None
     side_hz = max(SIDE_HZ, SIDE_SHARE * typical)
-    parts = []
     for t, track, offset in mine:
         if (t, offset) not in shelf:
             shelf[(t, offset)] = _along(scan, t, track.multiple, offset, course, block_s, mid_s)
-        parts.append(shelf[(t, offset)])
     at, steady = _state_of_blocks(state, clock.mid_s, mid_s, block_s)
     pick = np.arange(mid_s.size)
-    centre, noise, cover = (np.stack([p[i] for p in parts]) for i in range(3))
+    centre, noise, cover = (np.stack([shelf[(t, o)][i] for t, _, o in mine]) for i in range(3))
     half_s = 0.5 * block_s
     further = (course.correction(mid_s + half_s) - course.correction(mid_s - half_s)) / block_s
     wheel_rate = np.interp(mid_s, clock.mid_s, clock.rate_hz) + further
     frequency = wheel_rate * multiples[at]
-    beside = (MAIN_LOBE / block_s, MAIN_LOBE / block_s + side_hz)
-    rise = floor.rise(frequency, *beside)
-    nominal = np.maximum(np.interp(mid_s, clock.mid_s, clock.rate_hz), 0.1)
-    rise = rise * scan.moving.rise(frequency / nominal, nominal, *beside)
-    rise = np.sqrt(np.clip(rise, GENTLE, STEEP))
+    rise = _rise(scan, floor, frequency, mid_s, (MAIN_LOBE / block_s, MAIN_LOBE / block_s + side_hz))
     share = cover[at, pick]
-    seen = (
-        usable(frequency, floor.sample_rate_hz)
-        & (wheel_rate > SLOWEST_RATE_HZ)
-        & steady
-        & (share > NEEDED_COVER)
-    )
+    turning = usable(frequency, floor.sample_rate_hz) & (wheel_rate > SLOWEST_RATE_HZ)
+    seen = turning & steady & (share > NEEDED_COVER)
     return Blocks(
         index,
         np.asarray(centre[at, :, pick].T, np.complex128),
@@ -165,6 +150,30 @@ def candidate_blocks(
         candidate.source.growth,
         MEMORY_S,
     )
+
+
+def _tracks_in_use(
+    scan: Scan, index: int, gears: GearCourse | None, offsets: Mapping[tuple[int, int | None], float]
+) -> list[tuple[int, Track, float]]:
+    """(number, track, offset) of a candidate's tracks in the gears that were driven in."""
+    used = None if gears is None else set(gears.gear.tolist())
+    return [
+        (t, track, offsets.get((index, track.gear), 0.0))
+        for t, track in enumerate(scan.tracks)
+        if track.candidate == index and (track.gear is None or (used is not None and track.gear in used))
+    ]
+
+
+def _rise(
+    scan: Scan, floor: Floor, frequency_hz: FloatArray, mid_s: FloatArray, beside_hz: tuple[float, float]
+) -> FloatArray:
+    """How much higher the noise is on the track than beside it, as an amplitude [shape (blocks,)]."""
+    clock = scan.clock
+    nominal = np.maximum(np.interp(mid_s, clock.mid_s, clock.rate_hz), 0.1)
+    rise = floor.rise(frequency_hz, *beside_hz) * scan.moving.rise(
+        frequency_hz / nominal, nominal, *beside_hz
+    )
+    return np.asarray(np.sqrt(np.clip(rise, GENTLE, STEEP)))
 
 
 def _state(mine: list[tuple[int, Track, float]], gears: GearCourse | None, frames: int) -> NDArray[np.intp]:

@@ -22,7 +22,6 @@ from vibeorder.diagnosis.clear import clear_lines
 from vibeorder.diagnosis.floor import floor_of
 from vibeorder.diagnosis.gears import GearCourse
 from vibeorder.diagnosis.hearing import (
-    HeardLine,
     heard_candidates,
     heard_evidence,
     heard_lines_of,
@@ -34,6 +33,7 @@ from vibeorder.diagnosis.judge import _log_prior as log_prior_of_classes
 from vibeorder.diagnosis.lines import Line, LineReader, PairLine
 from vibeorder.diagnosis.offsets import Offsets, fit_offsets
 from vibeorder.diagnosis.propose import THOROUGH, Effort, Proposal, RateDoubt, propose
+from vibeorder.diagnosis.result import HeardLine
 from vibeorder.diagnosis.scan import Clock, Scan, Track, scan_tracks, usable
 from vibeorder.diagnosis.sharpening import LockOn, sharpened
 from vibeorder.diagnosis.signal import Signal, folded
@@ -273,7 +273,7 @@ class _Bands(Sequence[Baseband]):
     def __len__(self) -> int:
         return len(self._motion) + len(self._voting)
 
-    def __getitem__(self, index):  # type: ignore[no-untyped-def, override]
+    def __getitem__(self, index):  # type: ignore[no-untyped-def]
         if isinstance(index, slice):
             return [self[i] for i in range(*index.indices(len(self)))]
         own = len(self._motion)

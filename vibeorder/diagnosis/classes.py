@@ -33,11 +33,13 @@ def class_evidence(
     candidates: Sequence[Candidate], lines: Sequence[Line | PairLine], relative: bool
 ) -> FloatArray:
     """Log evidence for each candidate at fault, and for nothing (last) [shape (candidates + 1,)]."""
+    everyone = range(len(candidates))
+    roles = [[role_of(candidates, fault, other) for other in everyone] for fault in everyone]
     if not relative:
-        return _over_tires(candidates, lines, 0.0)
+        return _over_tires(candidates, roles, lines, 0.0)
     scales = np.linspace(-2.5, 2.5, SCALE_POINTS) * SCALE_SPREAD
     log_p = _normal(scales, SCALE_SPREAD)
-    parts = [p + _over_tires(candidates, lines, float(s)) for s, p in zip(scales, log_p, strict=True)]
+    parts = [p + _over_tires(candidates, roles, lines, float(s)) for s, p in zip(scales, log_p, strict=True)]
     return np.asarray(np.logaddexp.reduce(np.stack(parts), axis=0))
 
 
@@ -53,18 +55,21 @@ def role_of(candidates: Sequence[Candidate], fault: int, other: int) -> str:
 
 
 def _over_tires(
-    candidates: Sequence[Candidate], lines: Sequence[Line | PairLine], log_scale: float
+    candidates: Sequence[Candidate],
+    roles: Sequence[Sequence[str]],
+    lines: Sequence[Line | PairLine],
+    log_scale: float,
 ) -> FloatArray:
-    """The evidence summed over how lively the tires are."""
+    """The evidence summed over how lively the tires are. roles: of all with each at fault."""
     tires = [any(candidates[m].part == "tire_wheel" for m in line.members) for line in lines]
     rolling = [line for line, tire in zip(lines, tires, strict=True) if tire]
     others = [line for line, tire in zip(lines, tires, strict=True) if not tire]
     healthy = [c.healthy for c in candidates]
-    fixed = _evidence(candidates, others, healthy, log_scale)
+    fixed = _evidence(roles, others, healthy, log_scale)
     if rolling:
         levels = np.array(TIRES_ALIKE)
         parts = [
-            p + _evidence(candidates, rolling, _livelier(candidates, healthy, float(g)), log_scale)
+            p + _evidence(roles, rolling, _livelier(candidates, healthy, float(g)), log_scale)
             for g, p in zip(levels, _normal(levels, TIRES_ALIKE_SD), strict=True)
         ]
         fixed = fixed + np.logaddexp.reduce(np.stack(parts), axis=0)
@@ -83,19 +88,18 @@ def _livelier(
 
 
 def _evidence(
-    candidates: Sequence[Candidate],
+    roles: Sequence[Sequence[str]],
     lines: Sequence[Line | PairLine],
     healthy: Sequence[HealthyPrior],
     log_scale: float,
 ) -> FloatArray:
-    sound = ["healthy"] * len(candidates)
+    sound = ["healthy"] * len(roles)
     base = [line.evidence(healthy, sound, log_scale) for line in lines]
-    out = np.full(len(candidates) + 1, float(sum(base)))
-    for fault in range(len(candidates)):
-        roles = [role_of(candidates, fault, other) for other in range(len(candidates))]
+    out = np.full(len(roles) + 1, float(sum(base)))
+    for fault, own in enumerate(roles):
         for line, sound_evidence in zip(lines, base, strict=True):
-            if any(roles[m] != "healthy" for m in line.members):
-                out[fault] += line.evidence(healthy, roles, log_scale) - sound_evidence
+            if any(own[m] != "healthy" for m in line.members):
+                out[fault] += line.evidence(healthy, own, log_scale) - sound_evidence
     return out
 
 

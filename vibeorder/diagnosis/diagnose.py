@@ -7,14 +7,18 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vibeorder.diagnosis.analyse import Piece, Setting, analyse, combined_log_odds
-from vibeorder.diagnosis.both import stretch_with
+from vibeorder.diagnosis.both import stretch_with, without_sound
 from vibeorder.diagnosis.candidates import candidates_of
+from vibeorder.diagnosis.heard_along import heard_on
 from vibeorder.diagnosis.hearing import heard_signal
 from vibeorder.diagnosis.infer import infer_pieces
+from vibeorder.diagnosis.intake import Intake
+from vibeorder.diagnosis.intake_weights import said_of, with_said
 from vibeorder.diagnosis.posterior import Kind, posterior_of, tempered
 from vibeorder.diagnosis.prepare import lag_of, signal_of, steady_clock, trace_clock
-from vibeorder.diagnosis.report import assemble
-from vibeorder.diagnosis.result import Diagnosis, Mismatch
+from vibeorder.diagnosis.report import assemble, leading, pairs_of
+from vibeorder.diagnosis.result import Diagnosis, Mismatch, Senses
+from vibeorder.diagnosis.senses import senses_of
 from vibeorder.diagnosis.signal import Signal
 from vibeorder.diagnosis.wrong_vehicle import profile_mismatch, with_unlisted
 from vibeorder.errors import RecordingError, SpeedError
@@ -42,7 +46,8 @@ class Weighed:
     """One recording against one vehicle, before probabilities.
 
     log_odds: log weight of each candidate against nothing (last), its prior included [shape (candidates + 1,)].
-    mismatch: what does not fit the vehicle as it was typed in, or None.
+    mismatch: what does not fit the vehicle as it was typed in, or None. sound: of the same drive, as it was read
+    with it, or None. setting: what was known beside the samples.
     """
 
     recording: Recording
@@ -53,6 +58,8 @@ class Weighed:
     given: SpeedGiven | Trace | None
     log_odds: FloatArray
     mismatch: Mismatch | None = None
+    sound: Signal | None = None
+    setting: Setting | None = None
 
     @property
     def log_prior(self) -> FloatArray:
@@ -75,15 +82,19 @@ def diagnose(
     progress: Progress | None = None,
     explain: bool = False,
     sound: Recording | None = None,
+    said: Intake | None = None,
 ) -> Diagnosis:
     """Judge every part of `vehicle` against `recording`.
 
     speed: as somebody said it, or logged (on the recording's clock); None: the recording's own speed column,
     else inferred from the recording. gear: held throughout, where known. explain: also say what speaks for and
     against the first suspects. sound: of the same drive, on the recording's clock; judged with it.
+    said: what the customer said, a small prior among the suspects.
     Raises RecordingError or SpeedError with one sentence where the recording cannot carry a diagnosis.
     """
-    return told(weigh(recording, vehicle, speed, gear, low_range, progress, sound), explain=explain)
+    return told(
+        weigh(recording, vehicle, speed, gear, low_range, progress, sound), explain=explain, said=said
+    )
 
 
 def told(
@@ -91,26 +102,48 @@ def told(
     scaled: FloatArray | None = None,
     explain: bool = False,
     pairs: set[tuple[int, int]] | None = None,
+    said: Intake | None = None,
 ) -> Diagnosis:
     """The finished diagnosis of a weighed recording.
 
     scaled: log weights to report instead of its own, such as those of several recordings together.
-    explain: as for diagnose. pairs: candidates (i, j) not to be told apart, instead of its own.
+    explain, said: as for diagnose. pairs: candidates (i, j) not to be told apart, instead of its own.
     """
     scaled = weighed.scaled if scaled is None else scaled
-    return assemble(
+    alone = with_unlisted(posterior_of(scaled), weighed.mismatch, weighed.log_prior)
+    candidates = weighed.pieces[0].judgement.candidates
+    posterior = alone
+    if said is not None:
+        pairs = pairs_of(weighed.pieces, scaled, weighed.signal.rate_hz) if pairs is None else pairs
+        posterior = with_said(alone, candidates, pairs, said)
+    found = assemble(
         weighed.recording,
         weighed.vehicle,
         weighed.signal,
         weighed.pieces,
         scaled,
-        with_unlisted(posterior_of(scaled), weighed.mismatch, weighed.log_prior),
+        posterior,
         weighed.kind,
         weighed.given,
         explain,
         pairs,
         weighed.mismatch,
     )
+    return replace(
+        found,
+        senses=_senses(weighed, scaled, found),
+        said=said_of(alone, posterior, candidates, said),
+    )
+
+
+def _senses(weighed: Weighed, scaled: FloatArray, found: Diagnosis) -> Senses | None:
+    """What motion and sound each saw, where both were recorded."""
+    if weighed.sound is None or weighed.setting is None:
+        return None
+    piece = leading(weighed.pieces, scaled)
+    best = piece.judgement.best_for(int(np.argmax(scaled)))
+    heard = heard_on(weighed.sound, piece, best, weighed.setting, weighed.signal.rate_hz)
+    return senses_of(found, heard)
 
 
 def weigh(
@@ -157,9 +190,11 @@ def weigh(
     # a road's joints shake in step with the wheels too, at orders that no part has: then nothing is said of the profile
     joints = any(p.judgement.hypotheses[0].scan.joints.shows.any() for p in pieces)
     if isinstance(given, Trace) and not signal.relative and not joints:
-        some = pieces[:: -(-len(pieces) // PROFILE_PIECES)]
+        some = [without_sound(p) for p in pieces[:: -(-len(pieces) // PROFILE_PIECES)]]
         mismatch = profile_mismatch(signal, vehicle, some, setting.engine_hz, gear, low_range, given.unit)
-    return Weighed(recording, vehicle, signal, pieces, kind, given, combined_log_odds(pieces), mismatch)
+    return Weighed(
+        recording, vehicle, signal, pieces, kind, given, combined_log_odds(pieces), mismatch, heard, setting
+    )
 
 
 def _check(recording: Recording) -> None:

@@ -11,6 +11,7 @@ overlap correlation 16.7%). log L(a) against a = 0 follows from one eigendecompo
 """
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -226,6 +227,14 @@ def line_likelihood(
     return total
 
 
+@lru_cache(maxsize=256)
+def _noise_root(overlapping: bytes, blocks: int) -> FloatArray:
+    """What whitens the noise of blocks of which some overlap [shape (blocks, blocks)]."""
+    overlap = np.frombuffer(overlapping, np.bool_).reshape(blocks, blocks)
+    noise = np.eye(blocks) + OVERLAP_CORRELATION * overlap
+    return np.asarray(np.linalg.inv(np.linalg.cholesky(noise)))
+
+
 def _piece_likelihood(
     y: ComplexArray, gain: FloatArray, mid_s: FloatArray, log_frequency: FloatArray, memory_s: float
 ) -> FloatArray:
@@ -234,9 +243,7 @@ def _piece_likelihood(
         -0.5 * ((log_frequency[:, None] - log_frequency) / RESPONSE_LENGTH) ** 2 - apart / memory_s
     )
     hop = float(np.min(np.diff(mid_s))) if mid_s.size > 1 else 1.0
-    noise = np.eye(mid_s.size) + OVERLAP_CORRELATION * ((apart > 0) & (apart < 1.5 * hop))
-    lower = np.linalg.cholesky(noise)
-    inverse = np.linalg.inv(lower)
+    inverse = _noise_root(((apart > 0) & (apart < 1.5 * hop)).tobytes(), mid_s.size)
     signal = gain[:, :, None] * gain[:, None, :] * kernel
     values, vectors = np.linalg.eigh(inverse @ signal @ inverse.T)
     turned = np.einsum("cji,cj->ci", vectors, (inverse @ y.T).T)

@@ -6,7 +6,7 @@ counts in full for or against a course, and its loudness hardly at all for or ag
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -14,13 +14,13 @@ from numpy.typing import NDArray
 from vibeorder.diagnosis.candidates import Candidate
 from vibeorder.diagnosis.evidence import Reading
 from vibeorder.diagnosis.lines import Line, PairLine
+from vibeorder.diagnosis.result import HeardLine
 from vibeorder.diagnosis.signal import Signal
 from vibeorder.recording.model import Recording
 from vibeorder.recording.store import excerpt
 from vibeorder.vehicle import Source, Vehicle, order_words, part_text, rotors, sources_of
 
 __all__ = [
-    "HeardLine",
     "heard_candidates",
     "heard_evidence",
     "heard_lines_of",
@@ -65,16 +65,6 @@ LOUD_RMS = 0.3
 
 HEARD_FROM = 6.0
 """Log evidence from which a line is said to be heard."""
-
-
-@dataclass(frozen=True, slots=True)
-class HeardLine:
-    """A line that the sound shows where a part's should be."""
-
-    part: str
-    order: float
-    frequency_hz: float
-    log_evidence: float
 
 
 def heard_candidates(vehicle: Vehicle, low_range: bool = False) -> tuple[Candidate, ...]:

@@ -17,6 +17,8 @@ from vibeorder.diagnosis.analyse import Piece, Setting
 from vibeorder.diagnosis.candidates import Candidate
 from vibeorder.diagnosis.classes import class_evidence
 from vibeorder.diagnosis.colour import colour_of
+from vibeorder.diagnosis.heard_along import HeardPursuit, with_sound
+from vibeorder.diagnosis.hearing import stretch_of
 from vibeorder.diagnosis.judge import _log_prior as log_prior_of_classes
 from vibeorder.diagnosis.namings import namings
 from vibeorder.diagnosis.parallel import side_by_side
@@ -69,11 +71,11 @@ def infer_pieces(
     """Judge the liveliest stretches on every course that their strongest lines imply.
 
     given: a range of speeds that was said, or None. What `setting` knows of the gear and of a logged engine speed
-    is used.
+    is used. sound: of the same drive on the samples' own time base, or None.
     """
     spans = _stretches(signal)
     pieces: dict[int, Piece] = {}
-    for i, piece in side_by_side(partial(_infer, signal, candidates, given, setting), spans):
+    for i, piece in side_by_side(partial(_infer, signal, candidates, given, setting, sound), spans):
         if progress is not None:
             progress("trying what speed each name implies", len(pieces) / len(spans))
         if piece is not None:
@@ -97,6 +99,7 @@ def _infer(
     candidates: Sequence[Candidate],
     given: SpeedGiven | None,
     setting: Setting,
+    sound: Signal | None,
     first: int,
     last: int,
 ) -> Piece | None:
@@ -112,7 +115,10 @@ def _infer(
     per_wheel, numbers = _gears(setting)
     engine_hz = None if setting.engine_hz is None else setting.engine_hz[first:last]
     prior = _gear_prior(per_wheel, rates, table, engine_hz)
-    pursuit = Pursuit(table, candidates, rates, per_wheel, prior)
+    pursuit = HeardPursuit(table, candidates, rates, per_wheel, prior)
+    heard = None if sound is None else stretch_of(sound, first / signal.rate_hz, last / signal.rate_hz)
+    if heard is not None:
+        pursuit.hear(heard, setting.vehicle, setting.low_range)
     reader = TrackReader(part, colour)
     classes = log_prior_of_classes(candidates)
     weighed: list[Weighed] = []
@@ -127,6 +133,8 @@ def _infer(
             weighed.append(Weighed(one, log_speed + one.log_prior + log_class))
     if not weighed:
         return None
+    if heard is not None:
+        weighed = with_sound(weighed, part, heard, candidates, setting, numbers)
     return piece_of(part, candidates, weighed, numbers, per_wheel, classes, first / signal.rate_hz)
 
 

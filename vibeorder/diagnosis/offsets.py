@@ -6,9 +6,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vibeorder.diagnosis.candidates import Candidate
-from vibeorder.diagnosis.converter import slips_log_prior
+from vibeorder.diagnosis.converter import EXACT, slips_log_prior
 from vibeorder.diagnosis.gears import GearCourse
-from vibeorder.diagnosis.propose import EXACT, SLIP_LOG_PRIOR, SLIP_RANGE, Proposal, along
+from vibeorder.diagnosis.propose import SLIP_LOG_PRIOR, SLIP_RANGE, Proposal, along
 from vibeorder.diagnosis.scan import Scan
 
 __all__ = ["Offsets", "fit_offsets"]

@@ -5,6 +5,8 @@ it (noise of the speed source); a shift changes the engine's rate alone. So ever
 looking a little to either side at a cost, and the best course of gears is found for each constant at once.
 """
 
+from functools import lru_cache
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -20,16 +22,21 @@ def spread(evidence: NDArray[np.float32], wander_cells: float) -> NDArray[np.flo
     log sum_d w_d exp(E_d), w Gaussian of that width: an average of Bayes factors, so that looking into more
     cells earns nothing by itself.
     """
+    ratio = np.exp(np.minimum(evidence, 60.0))
+    total = ratio @ _wobbling(ratio.shape[-1], wander_cells)
+    return np.log(np.maximum(total, np.float32(1e-12)))
+
+
+@lru_cache(maxsize=32)
+def _wobbling(cells: int, wander_cells: float) -> NDArray[np.float32]:
+    """Share of every cell that goes to every other [shape (cells, cells)]."""
     reach = max(1, int(2.5 * wander_cells))
     weights = np.exp(-0.5 * (np.arange(-reach, reach + 1) / wander_cells) ** 2)
     weights = (weights / weights.sum()).astype(np.float32)
-    ratio = np.exp(np.minimum(evidence, 60.0))
-    total = np.zeros_like(ratio)
-    cells = ratio.shape[-1]
+    out = np.zeros((cells, cells), np.float32)
     for d, w in zip(range(-reach, reach + 1), weights, strict=True):
-        low, high = max(0, d), min(cells, cells + d)
-        total[..., low - d : high - d] += w * ratio[..., low:high]
-    return np.log(np.maximum(total, 1e-12))
+        out += w * np.eye(cells, k=-d, dtype=np.float32)
+    return out
 
 
 def gear_totals(

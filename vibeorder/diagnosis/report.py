@@ -32,7 +32,7 @@ from vibeorder.vehicle import (
     part_text,
 )
 
-__all__ = ["assemble"]
+__all__ = ["assemble", "leading", "pairs_of"]
 
 FloatArray = NDArray[np.float64]
 
@@ -64,10 +64,10 @@ def assemble(
     mismatch: Mismatch | None = None,
 ) -> Diagnosis:
     """Everything that the doors render, from what was judged."""
-    piece = _leading(pieces, log_odds)
+    piece = leading(pieces, log_odds)
     candidates = piece.judgement.candidates
     if pairs is None:
-        pairs = indistinct_pairs(piece.judgement, log_odds[:-1], signal.rate_hz)
+        pairs = pairs_of(pieces, log_odds, signal.rate_hz)
     suspects = _suspects(candidates, piece, posterior, pairs, signal)
     best = piece.judgement.best_for(_top(log_odds))
     speed = _speed(piece, best, vehicle, kind, given)
@@ -106,7 +106,12 @@ def assemble(
     )
 
 
-def _leading(pieces: Sequence[Piece], log_odds: FloatArray) -> Piece:
+def pairs_of(pieces: Sequence[Piece], log_odds: FloatArray, rate_hz: float) -> set[tuple[int, int]]:
+    """Candidates that the leading piece cannot tell apart."""
+    return indistinct_pairs(leading(pieces, log_odds).judgement, log_odds[:-1], rate_hz)
+
+
+def leading(pieces: Sequence[Piece], log_odds: FloatArray) -> Piece:
     """The piece that speaks most for what came out."""
     top = _top(log_odds)
     other = len(log_odds) - 1 if top != len(log_odds) - 1 else int(np.argmax(log_odds[:-1]))

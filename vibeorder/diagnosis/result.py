@@ -9,11 +9,15 @@ from vibeorder.diagnosis.explanation import Explanation
 
 __all__ = [
     "Diagnosis",
+    "HeardLine",
+    "Leaning",
     "LineSeen",
     "Mismatch",
     "NextDrive",
     "OrderMap",
     "RunoutCheck",
+    "Said",
+    "Senses",
     "SpectrumView",
     "SpeedFit",
     "Suspect",
@@ -155,11 +159,58 @@ class Mismatch:
 
 
 @dataclass(frozen=True, slots=True)
+class HeardLine:
+    """A line that the sound shows where a part's should be."""
+
+    part: str
+    order: float
+    frequency_hz: float
+    log_evidence: float
+
+
+@dataclass(frozen=True, slots=True)
+class Senses:
+    """Which of motion and sound saw what: a sentence of each, and the lines heard, clearest first."""
+
+    motion: str
+    sound: str
+    heard: tuple[HeardLine, ...] = ()
+
+    @property
+    def sentence(self) -> str:
+        """Both in one."""
+        return f"motion: {self.motion}; sound: {self.sound}"
+
+
+@dataclass(frozen=True, slots=True)
+class Leaning:
+    """What one answer of the customer does to the odds of some suspects, before the bound on all together."""
+
+    answer: str
+    suspects: str
+    factor: float
+
+
+@dataclass(frozen=True, slots=True)
+class Said:
+    """What the customer's words did: the first suspect's probability with and without them."""
+
+    part: str
+    order: float
+    probability: float
+    from_recording_alone: float
+    sentence: str
+    leanings: tuple[Leaning, ...] = ()
+    note: str = ""
+
+
+@dataclass(frozen=True, slots=True)
 class Diagnosis:
     """Everything one recording said about one vehicle.
 
     explanations: what speaks for and against the first suspects, and nothing (last); only where it was asked for.
     mismatch: what does not fit the vehicle as it was typed in, or None; then no part is named with confidence.
+    senses: what motion and sound each saw, where both were recorded. said: what the customer's words did, where told.
     """
 
     verdict: str
@@ -178,3 +229,5 @@ class Diagnosis:
     history: tuple[str, ...] = field(default=())
     explanations: tuple[Explanation, ...] = ()
     mismatch: Mismatch | None = None
+    senses: Senses | None = None
+    said: Said | None = None

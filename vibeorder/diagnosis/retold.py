@@ -18,7 +18,7 @@ from vibeorder.diagnosis.scan import HOP_S, Bands, Clock, Scan, Track
 from vibeorder.diagnosis.signal import Signal
 from vibeorder.diagnosis.weighing import Explained
 
-__all__ = ["Weighed", "piece_of"]
+__all__ = ["Weighed", "clock_of", "piece_of"]
 
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.intp]
@@ -77,7 +77,7 @@ def _hypotheses(
     used = sorted(
         {int(g) for w in group if w.explained.gear is not None for g in np.unique(w.explained.gear)}
     )
-    clock = _clock(part, naming)
+    clock = clock_of(part, naming)
     tracks: list[Track] = []
     for j, candidate in enumerate(candidates):
         ratios: list[tuple[int | None, float]] = [(None, 1.0)]
@@ -100,7 +100,7 @@ def _hypotheses(
     return found
 
 
-def _clock(part: Signal, naming: Naming) -> Clock:
+def clock_of(part: Signal, naming: Naming) -> Clock:
     """The wheel as the naming has it, for a clock: nothing is left to correct."""
     count = max(2, int(part.samples.shape[1] / part.rate_hz / HOP_S))
     mid_s = np.asarray((np.arange(count) + 0.5) * HOP_S, float)

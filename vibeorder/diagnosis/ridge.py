@@ -6,6 +6,7 @@ sample rate is looked for at its folded place, where it moves the other way.
 """
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -166,8 +167,14 @@ _RATIOS = np.exp(np.linspace(0.0, np.log(1000.0), 20))
 
 def _bounded(found: F32, channels: int) -> F32:
     """Bounded log evidence of single frames against power over noise, whatever the line's strength."""
+    index = np.minimum(found * np.float32(4.0), 1600.0).astype(np.int32)
+    return np.asarray(_bounded_table(channels)[index])
+
+
+@lru_cache(maxsize=8)
+def _bounded_table(channels: int) -> F32:
+    """The same at quarters of a power over noise."""
     per_ratio = -channels * np.log1p(_RATIOS) + _STEPS[:, None] * _RATIOS / (1.0 + _RATIOS)
     seen = np.logaddexp.reduce(per_ratio, axis=1) - np.log(_RATIOS.size)
     table = np.minimum(np.logaddexp(np.log(1.0 - STANDS_OUT), np.log(STANDS_OUT) + seen), FRAME_CAP)
-    index = np.minimum(found * np.float32(4.0), 1600.0).astype(np.int32)
-    return np.asarray(table.astype(np.float32)[index])
+    return np.asarray(table, np.float32)

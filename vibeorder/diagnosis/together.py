@@ -16,6 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vibeorder.diagnosis.diagnose import Weighed, told
+from vibeorder.diagnosis.intake import Intake
 from vibeorder.diagnosis.result import Diagnosis
 from vibeorder.diagnosis.twins import AS_GOOD, indistinct_pairs, one_rate
 from vibeorder.errors import VibeorderError
@@ -29,9 +30,12 @@ FELT = ((1.0, 0.7), (0.7, 0.2), (0.4, 0.1))
 where it is felt (common practice, no source)."""
 
 
-def judged_together(weighed: Sequence[Weighed], explain: bool = False) -> Diagnosis:
+def judged_together(
+    weighed: Sequence[Weighed], explain: bool = False, said: Intake | None = None
+) -> Diagnosis:
     """One diagnosis from all recordings; figures and views are of the recording that says most for it.
 
+    said: what the customer said, once for all.
     Raises VibeorderError where the recordings were weighed for vehicles with different parts.
     """
     keys = {tuple(c.key for c in w.pieces[0].judgement.candidates) for w in weighed}
@@ -41,12 +45,12 @@ def judged_together(weighed: Sequence[Weighed], explain: bool = False) -> Diagno
             "different parts"
         )
     if len(weighed) == 1:
-        return told(weighed[0], explain=explain)
+        return told(weighed[0], explain=explain, said=said)
     scaled = _combined(weighed)
     top = int(np.argmax(scaled))
     beside = scaled.size - 1 if top < scaled.size - 1 else int(np.argmax(scaled[:-1]))
     lead = max(weighed, key=lambda w: float(w.scaled[top] - w.scaled[beside]))
-    found = told(lead, scaled, explain, _still_one(weighed, scaled))
+    found = told(lead, scaled, explain, _still_one(weighed, scaled), said)
     each = [(w.recording.source, told(w)) for w in weighed]
     alone = tuple(f"{source} alone: {one.verdict}" for source, one in each)
     return replace(

@@ -9,7 +9,7 @@ from vibeorder.recording.besides import find_speed, speed_trace
 from vibeorder.recording.jsonlog import recognise as is_json
 from vibeorder.recording.jsonlog import table_from_json
 from vibeorder.recording.model import Quality, Recording, Trace
-from vibeorder.recording.options import ReadOptions
+from vibeorder.recording.options import ReadOptions, typed_options
 from vibeorder.recording.ourfile import marks_of, sound_of, steps_of
 from vibeorder.recording.reading import READERS, read_recording
 from vibeorder.recording.scale import speed_factor
@@ -35,5 +35,6 @@ __all__ = [
     "speed_trace",
     "steps_of",
     "table_from_json",
+    "typed_options",
     "words_of",
 ]

@@ -2,7 +2,10 @@
 
 from dataclasses import dataclass
 
-__all__ = ["ReadOptions"]
+from vibeorder.errors import VibeorderError
+from vibeorder.units import parse_sample_rate
+
+__all__ = ["ReadOptions", "typed_options"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -25,3 +28,27 @@ class ReadOptions:
     rpm_column: str | None = None
     mark_column: str | None = None
     rate_hz: float | None = None
+
+
+def typed_options(
+    *,
+    time_column: str | None = None,
+    axes: str | None = None,
+    unit: str | None = None,
+    speed_column: str | None = None,
+    speed_unit: str | None = None,
+    rpm_column: str | None = None,
+    mark_column: str | None = None,
+    rate: str | None = None,
+) -> ReadOptions:
+    """ReadOptions as a person types them: axes "x,y,z", rate "500 Hz".
+
+    Raises VibeorderError where axes or rate cannot be understood.
+    """
+    names = () if axes is None else tuple(name.strip() for name in axes.split(","))
+    if axes is not None and not (1 <= len(names) <= 3 and all(names)):
+        raise VibeorderError(f"axes {axes!r}: name one to three columns with commas between, like x,y,z")
+    rate_hz = None if rate is None else parse_sample_rate(rate).si
+    if rate_hz is not None and rate_hz <= 0.0:
+        raise VibeorderError(f'rate {rate!r}: a sample rate is above zero, like "500 Hz"')
+    return ReadOptions(time_column, names, unit, speed_column, speed_unit, rpm_column, mark_column, rate_hz)

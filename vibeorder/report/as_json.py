@@ -7,7 +7,16 @@ from collections.abc import Mapping, Sequence
 import numpy as np
 
 from vibeorder import __version__
-from vibeorder.diagnosis.result import Diagnosis, LineSeen, Mismatch, NextDrive, SpeedFit, Suspect
+from vibeorder.diagnosis.result import (
+    Diagnosis,
+    LineSeen,
+    Mismatch,
+    NextDrive,
+    Said,
+    Senses,
+    SpeedFit,
+    Suspect,
+)
 from vibeorder.report.why_json import why_dict
 from vibeorder.report.wording import amplitude_g
 
@@ -63,6 +72,8 @@ def as_dict(diagnosis: Diagnosis) -> dict[str, object]:
         "next_drive_reason": drive.reason if drive else None,
         "next_drive_detail": _next_drive(drive),
         "profile_mismatch": _mismatch(diagnosis.mismatch),
+        "motion_and_sound": _senses(diagnosis.senses),
+        "customer_said": _said(diagnosis.said),
         "cautions": list(diagnosis.cautions),
         "notes": list(diagnosis.notes),
         "history": list(diagnosis.history),
@@ -125,6 +136,32 @@ def _speed(speed: SpeedFit) -> dict[str, object]:
         "lag_s": plain(speed.lag_s),
         "sentences": list(speed.sentences),
         "path": {"times_s": plain(speed.times_s[pick]), "speed_mps": plain(speed.speed_mps[pick])},
+    }
+
+
+def _senses(senses: Senses | None) -> dict[str, object] | None:
+    if senses is None:
+        return None
+    heard = [
+        {"part": h.part, "order": float(h.order), "frequency_hz": plain(h.frequency_hz)} for h in senses.heard
+    ]
+    return {"sentence": senses.sentence, "motion": senses.motion, "sound": senses.sound, "heard": heard}
+
+
+def _said(said: Said | None) -> dict[str, object] | None:
+    if said is None:
+        return None
+    return {
+        "sentence": said.sentence,
+        "part": said.part,
+        "order": float(said.order),
+        "probability": _finite(said.probability),
+        "from_recording_alone": _finite(said.from_recording_alone),
+        "leanings": [
+            {"answer": one.answer, "suspects": one.suspects, "factor": plain(one.factor)}
+            for one in said.leanings
+        ],
+        "note": said.note,
     }
 
 

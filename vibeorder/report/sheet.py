@@ -15,6 +15,7 @@ from vibeorder.report.why_figure import why_png_bytes
 from vibeorder.report.why_text import LEAD, why_blocks
 from vibeorder.report.wording import (
     SuspectGroup,
+    beside_lines,
     capitalised,
     groups_worth_showing,
     healthy_text,
@@ -75,6 +76,7 @@ def _back(diagnosis: Diagnosis) -> str:
             f'<figure><img alt="{escape(_alt(diagnosis))}" src="data:image/png;base64,{picture}"></figure>',
             '<div class="columns">',
             _list("Cannot be told apart", twin_lines(groups_worth_showing(diagnosis))),
+            _list("Motion, sound and what was said", beside_lines(diagnosis)),
             _list("Speed and fit", speed_lines(diagnosis.speed)),
             _list("Found in the recording", _found(diagnosis), LINES_ON_PAPER),
             _list("Cautions", diagnosis.cautions),

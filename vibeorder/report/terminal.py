@@ -10,6 +10,7 @@ from vibeorder.diagnosis.result import Diagnosis, Suspect
 from vibeorder.report.why_text import LEAD, why_blocks
 from vibeorder.report.wording import (
     SuspectGroup,
+    beside_lines,
     capitalised,
     group_suspects,
     groups_worth_showing,
@@ -92,6 +93,7 @@ def _write(console: "Console", diagnosis: Diagnosis, signs: Signs, bars: bool) -
     if drive is not None:
         _section(console, "Next drive", (drive.instruction, f"Reason: {capitalised(drive.reason)}"))
     _why(console, diagnosis, signs)
+    _section(console, "Motion, sound and what was said", beside_lines(diagnosis))
     _section(console, "Speed and fit", speed_lines(diagnosis.speed))
     _section(console, "The recording", (f"File: {recording_text(diagnosis.recording)}", *diagnosis.history))
     _section(console, "Notes", diagnosis.notes)

@@ -14,6 +14,7 @@ from vibeorder.vehicle import order_text, part_text
 __all__ = [
     "SuspectGroup",
     "amplitude_g",
+    "beside_lines",
     "capitalised",
     "frequency_text",
     "group_suspects",
@@ -186,6 +187,17 @@ def recording_text(recording: dict[str, object]) -> str:
     if isinstance(others, list) and others:
         parts.append(f"together with {', '.join(map(str, others))}")
     return ", ".join(parts)
+
+
+def beside_lines(diagnosis: Diagnosis) -> tuple[str, ...]:
+    """What motion and sound each saw, and what the customer's words did; () where there was neither."""
+    lines = []
+    if diagnosis.senses is not None:
+        lines += [f"Motion: {diagnosis.senses.motion}", f"Sound: {diagnosis.senses.sound}"]
+    if diagnosis.said is not None:
+        lines.append(capitalised(diagnosis.said.sentence))
+        lines += [f"{one.answer}: {one.suspects}, times {one.factor:.2g}" for one in diagnosis.said.leanings]
+    return tuple(lines)
 
 
 def speed_lines(speed: SpeedFit) -> tuple[str, ...]:

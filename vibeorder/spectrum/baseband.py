@@ -7,12 +7,21 @@ Fourier transform; Blough, SAE 2003-01-1484.)
 """
 
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["Baseband", "BlockSpectra", "block_spectra", "demodulate", "filter_gain", "narrowed"]
+__all__ = [
+    "Baseband",
+    "BlockSpectra",
+    "block_spectra",
+    "carrier_of",
+    "demodulate",
+    "filter_gain",
+    "narrowed",
+]
 
 FloatArray = NDArray[np.float64]
 ComplexArray = NDArray[np.complexfloating]
@@ -55,7 +64,7 @@ def demodulate(
 
     samples: [shape (channels, n)], zero where not `valid` [shape (n,)]. turns: phase in turns [shape (n,)].
     """
-    mixed = samples * _carrier(turns)
+    mixed = samples * carrier_of(turns)
     step = max(1, int(rate_hz / wanted_rate_hz))
     if step == 1:
         return Baseband(2.0 * mixed, rate_hz, 0.0, valid.astype(float), filtered=False)
@@ -69,7 +78,7 @@ def demodulate(
 
 def narrowed(band: Baseband, turns: FloatArray, wanted_rate_hz: float) -> Baseband:
     """The same track corrected by `turns` (at band's instants) and decimated further."""
-    shifted = band.z * _carrier(turns)
+    shifted = band.z * carrier_of(turns)
     step = int(band.rate_hz / wanted_rate_hz)
     weights = _filter(max(step, 1)).astype(np.float32)
     count = (shifted.shape[1] - weights.size) // max(step, 1) + 1
@@ -81,7 +90,7 @@ def narrowed(band: Baseband, turns: FloatArray, wanted_rate_hz: float) -> Baseba
     return Baseband(z, band.rate_hz / step, band.start_s + delay, np.asarray(cover, float))
 
 
-def _carrier(turns: FloatArray) -> NDArray[np.complex64]:
+def carrier_of(turns: FloatArray) -> NDArray[np.complex64]:
     """exp(-2 pi i turns): single precision is enough once whole turns are taken off."""
     angle = ((turns - np.floor(turns)) * (2.0 * np.pi)).astype(np.float32)
     carrier = np.empty(angle.shape, np.complex64)
@@ -146,6 +155,14 @@ class BlockSpectra:
     cover: FloatArray
 
 
+@lru_cache(maxsize=128)
+def _few_bins(length: int, size: int, count: int) -> NDArray[np.complex64]:
+    """The transform of `length` samples to bins -count to count of `size` [shape (length, 2 count + 1)]."""
+    bins = np.arange(-count, count + 1)
+    turns = np.arange(length)[:, None] * bins
+    return np.asarray(np.exp((-2j * np.pi / size) * turns), np.complex64)
+
+
 def block_spectra(
     band: Baseband, block_s: float, mid_s: FloatArray, reach_hz: float, pad: int = 2
 ) -> BlockSpectra:
@@ -166,8 +183,7 @@ def block_spectra(
     count = min(int(np.ceil(reach_hz * size / band.rate_hz)), size // 2 - 1)
     bins = np.arange(-count, count + 1)
     if bins.size <= FEW_BINS:
-        turn = np.exp((-2j * np.pi / size) * (np.arange(length)[:, None] * bins)).astype(np.complex64)
-        spectra = cut.astype(np.complex64) @ turn
+        spectra = cut.astype(np.complex64, copy=False) @ _few_bins(length, size, count)
     else:
         spectra = np.fft.fft(cut, size, axis=-1)[..., bins]
     offset_hz = bins * band.rate_hz / size

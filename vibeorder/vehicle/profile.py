@@ -18,6 +18,7 @@ Only the layout and one statement about the tire are required; what is missing i
 with the parts that cannot be judged without it.
 """
 
+import re
 from collections.abc import Mapping
 from dataclasses import replace
 from itertools import pairwise
@@ -27,6 +28,7 @@ from typing import get_args
 from vibeorder.errors import UnitError, VehicleError
 from vibeorder.units import parse_length
 from vibeorder.vehicle.checks import check_keys, number, text_of, whole
+from vibeorder.vehicle.limit_places import LIMIT_PLACES
 from vibeorder.vehicle.model import Accessory, Layout, Limit, RollingTire, Vehicle
 from vibeorder.vehicle.tires import rolling_tire
 from vibeorder.vehicle.tomlfile import read_toml
@@ -285,6 +287,9 @@ def _limits(section: object) -> tuple[Limit, ...]:
         raise VehicleError(
             'limits must be a section: write [limits] on a line, and place = "0.010 in" below it'
         )
+    known = ("unit", *LIMIT_PLACES)
+    unknown = [place for place in section if re.sub(r"[^a-z]+", "_", place.lower()).strip("_") not in known]
+    check_keys(dict.fromkeys(unknown), known, "[limits]", {}, kind="place")
     unit = text_of(section["unit"], "[limits] unit", "in") if "unit" in section else None
     return tuple(_limit(place, value, unit) for place, value in section.items() if place != "unit")
 
