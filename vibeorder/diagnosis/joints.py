@@ -57,7 +57,7 @@ OWN_BINS, OWN_SCALE = 2.0, 0.008
 """A member this near an order of the vehicle's own road-speed parts says nothing: in bins of a frame, and as a share
 of the order, since the speed's scale is not known better."""
 
-THIRD_FROM = 0.8
+THIRD_FROM = 0.4
 """Log evidence that the third strongest member must hold: two lines may be an engine's first two."""
 
 SHOWS_FROM = 1.0
