@@ -1,11 +1,12 @@
-"""How long `vibeorder diagnose` takes, start-up included, and how much memory, beside the least that reading costs.
+"""How long `vibeorder diagnose` takes, start-up included and apart, and how much memory, beside the least it costs.
 
     python tests/benchmarks/speed.py [--long] [--repeat 3] [--write docs/accuracy.md]
 
 The files come from the simulator: a minute of an invented truck, laid end to end (a log of three axes at 400 Hz
 with a GPS column, the same without it, a 48 kHz mono WAV of 16 bits). Each run is a process of its own; seconds
-are the best of --repeat. The floor, likewise: a process that reads the file with pandas' C parser or soundfile and
-takes one scipy.fft.rfft of every channel.
+are the best of --repeat, memory is that of the process with all that it starts, what they share counted once. The
+floor, likewise: a process that reads the file with pandas' C parser or soundfile and takes one scipy.fft.rfft of
+every channel. Start-up: the same processes up to the first byte read. The profile: seconds of one process by stage.
 """
 
 import argparse
@@ -16,6 +17,7 @@ import sys
 import tempfile
 import tomllib
 from collections.abc import Sequence
+from contextlib import redirect_stdout
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -47,6 +49,12 @@ gears = [4.62, 3.02, 2.06, 1.63, 1.27, 1.00, 0.83, 0.66]
 [engine]
 cylinders = 8
 """
+START = """
+import vibeorder.cli, vibeorder.diagnosis, vibeorder.recording, vibeorder.report, vibeorder.vehicle
+import {}
+"""
+"""What `diagnose` imports before it reads."""
+
 FLOOR_LOG = """
 import sys, pandas, scipy.fft
 samples = pandas.read_csv(sys.argv[1], engine="c").to_numpy()
@@ -58,16 +66,55 @@ samples, rate = soundfile.read(sys.argv[1])
 scipy.fft.rfft(samples, axis=0)
 """
 RUNNER = """
-import json, os, subprocess, sys, time
+import json, os, subprocess, sys, threading, time
+
+def family(pid):
+    yield pid
+    with open(f"/proc/{pid}/task/{pid}/children") as file:
+        for child in file.read().split():
+            yield from family(int(child))
+
+def shares(pid):
+    with open(f"/proc/{pid}/smaps_rollup") as file:
+        return sum(int(line.split()[1]) for line in file if line.startswith("Pss:")) / 1024
+
+def watch(pid, peak):
+    while not over.wait(0.05):
+        try:
+            peak[0] = max(peak[0], sum(shares(one) for one in family(pid)))
+        except OSError:
+            continue
+
+over, peak = threading.Event(), [0.0]
 began = time.perf_counter()
 child = subprocess.Popen(sys.argv[1:], stdout=subprocess.DEVNULL)
+if sys.platform == "linux":
+    threading.Thread(target=watch, args=(child.pid, peak), daemon=True).start()
 _, status, used = os.wait4(child.pid, 0)
+seconds = time.perf_counter() - began
+over.set()
 child.returncode = os.waitstatus_to_exitcode(status)
-print(json.dumps([time.perf_counter() - began, used.ru_maxrss / 1024]))
+print(json.dumps([seconds, max(peak[0], used.ru_maxrss / 1024)]))
 sys.exit(child.returncode)
 """
 # A small process between: on Linux the memory of whoever starts a process counts as that process's own peak,
 # and this one holds numpy and a minute of sound.
+STAGES = {
+    "reading": ("recording.reading", "read_recording"),
+    "clocks": ("diagnosis.prepare", "_clock"),
+    "floor of the noise": ("diagnosis.floor", "floor_of"),
+    "every track scanned": ("diagnosis.scan", "scan_tracks"),
+    "courses proposed": ("diagnosis.propose", "propose"),
+    "courses sharpened": ("diagnosis.sharpening", "sharpened"),
+    "lines read along courses": ("diagnosis.lines", "lines"),
+    "evidence of every part": ("diagnosis.classes", "class_evidence"),
+    "the vehicle's profile": ("diagnosis.wrong_vehicle", "profile_mismatch"),
+    "no speed: table of lines": ("diagnosis.ridge", "line_table"),
+    "no speed: names followed": ("diagnosis.namings", "namings"),
+    "no speed: names weighed": ("diagnosis.weighing", "explain"),
+    "report": ("diagnosis.report", "assemble"),
+}
+"""What a reader would call a stage, and the function that is it: module of vibeorder, name."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,12 +127,13 @@ class Cost:
 
 @dataclass(frozen=True, slots=True)
 class Case:
-    """One file to diagnose. words: what else the command is told."""
+    """One file to diagnose. words: what else the command is told; reader: the library that reads it."""
 
     name: str
     path: Path
     words: tuple[str, ...]
     floor: str
+    reader: str
 
 
 def cases(folder: Path, lengths: dict[str, int]) -> list[Case]:
@@ -102,9 +150,15 @@ def cases(folder: Path, lengths: dict[str, int]) -> list[Case]:
         write_log(log, bare, seconds, gps=False)
         write_sound(sound, heard, seconds)
         made += [
-            Case(f"{name} log, 400 Hz, three axes, GPS", logged, (), FLOOR_LOG),
-            Case(f"{name} log, 400 Hz, three axes, no speed", bare, (), FLOOR_LOG),
-            Case(f"{name} WAV, 48 kHz mono, speed given", heard, ("--speed", "60 mph"), FLOOR_SOUND),
+            Case(f"{name} log, 400 Hz, three axes, GPS", logged, (), FLOOR_LOG, "pandas"),
+            Case(f"{name} log, 400 Hz, three axes, no speed", bare, (), FLOOR_LOG, "pandas"),
+            Case(
+                f"{name} WAV, 48 kHz mono, speed given",
+                heard,
+                ("--speed", "60 mph"),
+                FLOOR_SOUND,
+                "soundfile",
+            ),
         ]
     return made
 
@@ -183,11 +237,54 @@ def measured(made: Sequence[Case], vehicle: Path, repeat: int) -> str:
             )
         )
         print(rows[-1], file=sys.stderr)
-    helped = cost_of([*program, "--help"], max(repeat, 3))
-    rows.append(("`vibeorder --help`", "", f"{helped.seconds:.2f}", "", "", f"{helped.peak_mb:.0f}", ""))
     heads = ("recording", "file", "seconds", "floor, seconds", "ratio", "peak MB", "floor, peak MB")
     machine = f"{os.cpu_count()} processors, Python {sys.version.split()[0]}"
     return f"{table(heads, rows)}\n\n{machine}; load average before the first run {LOAD_BEFORE:.1f}."
+
+
+def started(made: Sequence[Case], repeat: int) -> str:
+    """What comes before the first byte is read, ours and the floor's."""
+    python = [sys.executable, "-c"]
+    rows = [("`vibeorder --help`", *_start([sys.executable, "-m", "vibeorder.cli", "--help"], repeat), "")]
+    for reader in dict.fromkeys(case.reader for case in made):
+        ours = _start([*python, START.format(reader)], repeat)
+        floor = cost_of([*python, f"import sys, {reader}, scipy.fft"], repeat)
+        rows.append((f"all that reads with {reader}", *ours, f"{floor.seconds:.2f}"))
+    return table(("start-up", "seconds", "peak MB", "floor, seconds"), rows)
+
+
+def _start(words: Sequence[str], repeat: int) -> tuple[str, str]:
+    cost = cost_of(words, max(repeat, 3))
+    return f"{cost.seconds:.2f}", f"{cost.peak_mb:.0f}"
+
+
+def profiled(made: Sequence[Case], vehicle: Path) -> str:
+    """Seconds of every stage, in one process with the profiler on, which itself costs about half as much again."""
+    import cProfile
+    import pstats
+
+    from vibeorder.cli import main as program
+    from vibeorder.diagnosis import parallel
+
+    columns = []
+    parallel.MOST_PROCESSES = 1
+    for case in made:
+        watch = cProfile.Profile()
+        words = ["diagnose", str(case.path), "--vehicle", str(vehicle), *case.words]
+        with Path(os.devnull).open("w") as nowhere, redirect_stdout(nowhere):
+            watch.runcall(program, words)
+        seconds: dict[str, float] = {}
+        for (file, _, name), row in pstats.Stats(watch).stats.items():  # type: ignore[attr-defined]
+            place = ".".join(Path(file).with_suffix("").parts[-2:])
+            for stage, key in STAGES.items():
+                if (place, name) == key:
+                    seconds[stage] = row[3]
+        columns.append(seconds)
+    rows = [
+        (stage, *(f"{column[stage]:.2f}" if stage in column else "" for column in columns))
+        for stage in STAGES
+    ]
+    return table(("seconds with the profiler on", *(case.name for case in made)), rows)
 
 
 LOAD_BEFORE = os.getloadavg()[0]
@@ -205,7 +302,10 @@ def main() -> None:
         vehicle = folder / "truck.toml"
         vehicle.write_text(TRUCK, encoding="utf-8")
         made = cases(folder, LENGTHS_S | (LONG_S if given.long else {}))
-        text = measured(made, vehicle, given.repeat)
+        ten = [case for case in made if case.name.startswith("10 min")]
+        text = "\n\n".join(
+            (measured(made, vehicle, given.repeat), started(made, given.repeat), profiled(ten, vehicle))
+        )
     print(text)
     if given.write is not None:
         fill_page(given.write, "speed", text)

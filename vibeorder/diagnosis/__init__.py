@@ -4,6 +4,7 @@ from vibeorder.diagnosis.diagnose import Weighed, diagnose, told, weigh
 from vibeorder.diagnosis.explanation import Explanation, Finding
 from vibeorder.diagnosis.intake import Intake, read_intake
 from vibeorder.diagnosis.result import Diagnosis, NextDrive, RunoutCheck, SpeedFit, Suspect
+from vibeorder.diagnosis.steps import Step, marked_stretches, steps_from, weigh_marked
 from vibeorder.diagnosis.together import judged_together
 
 __all__ = [
@@ -14,11 +15,15 @@ __all__ = [
     "NextDrive",
     "RunoutCheck",
     "SpeedFit",
+    "Step",
     "Suspect",
     "Weighed",
     "diagnose",
     "judged_together",
+    "marked_stretches",
     "read_intake",
+    "steps_from",
     "told",
     "weigh",
+    "weigh_marked",
 ]

@@ -53,18 +53,20 @@ LEAST_SHARE_IN_GEAR = 0.03
 class Setting:
     """What is known beside the samples: gears of the vehicle, the gear that was held, engine speed if logged.
 
-    engine_hz: engine turns per second at the sample instants, or None.
+    engine_hz: engine turns per second at the sample instants, or None. loose: the engine turns at a rate of its own,
+    in neutral or standing.
     """
 
     vehicle: Vehicle
     gear: int | None
     low_range: bool
     engine_hz: FloatArray | None = None
+    loose: bool = False
 
     def engine_per_wheel(self) -> FloatArray | None:
         """Engine turns per wheel turn in each gear, or None where the profile does not say."""
         vehicle = self.vehicle
-        if not vehicle.has_engine or not vehicle.gears or vehicle.engine_per_wheel is None:
+        if self.loose or not vehicle.has_engine or not vehicle.gears or vehicle.engine_per_wheel is None:
             return None
         return np.array([engine_ratio(vehicle, g + 1, self.low_range) for g in range(len(vehicle.gears))])
 

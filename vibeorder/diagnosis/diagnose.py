@@ -20,6 +20,13 @@ from vibeorder.diagnosis.report import assemble, leading, pairs_of
 from vibeorder.diagnosis.result import Diagnosis, Mismatch, Senses
 from vibeorder.diagnosis.senses import senses_of
 from vibeorder.diagnosis.signal import Signal
+from vibeorder.diagnosis.standing import (
+    engine_as_clock,
+    engine_trace,
+    held_doubt,
+    stands,
+    with_unjudged,
+)
 from vibeorder.diagnosis.wrong_vehicle import profile_mismatch, with_unlisted
 from vibeorder.errors import RecordingError, SpeedError
 from vibeorder.recording.model import Recording, Trace
@@ -47,7 +54,8 @@ class Weighed:
 
     log_odds: log weight of each candidate against nothing (last), its prior included [shape (candidates + 1,)].
     mismatch: what does not fit the vehicle as it was typed in, or None. sound: of the same drive, as it was read
-    with it, or None. setting: what was known beside the samples.
+    with it, or None. setting: what was known beside the samples. felt: whether it was marked as shaking all through.
+    standing_hz: turns a second of the engine where the vehicle stood, else None.
     """
 
     recording: Recording
@@ -60,6 +68,8 @@ class Weighed:
     mismatch: Mismatch | None = None
     sound: Signal | None = None
     setting: Setting | None = None
+    felt: bool = False
+    standing_hz: float | None = None
 
     @property
     def log_prior(self) -> FloatArray:
@@ -154,13 +164,23 @@ def weigh(
     low_range: bool = False,
     progress: Progress | None = None,
     sound: Recording | None = None,
+    *,
+    neutral: bool = False,
+    standing: bool = False,
+    standing_rpm: float | None = None,
 ) -> Weighed:
-    """What the recording says of every part, before it becomes probabilities; arguments as for diagnose."""
+    """What the recording says of every part, before it becomes probabilities; arguments as for diagnose.
+
+    neutral: driven out of gear, the engine at a rate of its own. standing: the vehicle stood, as it also does where a
+    logged speed says so; standing_rpm: the engine speed that was held then, else the recording's own.
+    """
     _check(recording)
+    if standing or (speed is None and stands(recording)):
+        return _weigh_standing(recording, vehicle, standing_rpm, low_range, progress)
     if gear is not None and vehicle.gears:
         gear_ratio(vehicle, gear)
     signal = signal_of(recording)
-    setting = Setting(vehicle, gear, low_range, _engine_hz(recording))
+    setting = Setting(vehicle, gear, low_range, _engine_hz(recording), neutral)
     candidates = candidates_of(vehicle, low_range)
     given = speed if speed is not None else recording.speed
     heard = None if sound is None else heard_signal(sound, recording)
@@ -189,11 +209,33 @@ def weigh(
     mismatch = None
     # a road's joints shake in step with the wheels too, at orders that no part has: then nothing is said of the profile
     joints = any(p.judgement.hypotheses[0].scan.joints.shows.any() for p in pieces)
-    if isinstance(given, Trace) and not signal.relative and not joints:
+    if isinstance(given, Trace) and not signal.relative and not joints and not neutral:
         some = [without_sound(p) for p in pieces[:: -(-len(pieces) // PROFILE_PIECES)]]
         mismatch = profile_mismatch(signal, vehicle, some, setting.engine_hz, gear, low_range, given.unit)
+    log_odds = combined_log_odds(pieces)
+    if neutral:
+        log_odds = with_unjudged(log_odds, pieces[0].judgement.log_prior)
+    return Weighed(recording, vehicle, signal, pieces, kind, given, log_odds, mismatch, heard, setting)
+
+
+def _weigh_standing(
+    recording: Recording, vehicle: Vehicle, rpm: float | None, low_range: bool, progress: Progress | None
+) -> Weighed:
+    """A recording made standing still: the engine is the clock."""
+    signal = signal_of(recording)
+    given = _on_samples(engine_trace(recording, vehicle, rpm), recording)
+    setting = Setting(vehicle, None, low_range, None, loose=True)
+    clock, doubt = trace_clock(signal, given, vehicle, 0.0)
+    own = engine_as_clock(candidates_of(vehicle, low_range))
+    pieces = analyse(signal, own, clock, held_doubt(doubt), setting, progress)
+    if not pieces:
+        raise RecordingError(
+            f"{recording.source}: the engine turned in no stretch of {SHORTEST_S:.0f} s or more; record again"
+        )
+    log_odds = with_unjudged(combined_log_odds(pieces), pieces[0].judgement.log_prior)
+    held_hz = float(np.median(clock.rate_hz))
     return Weighed(
-        recording, vehicle, signal, pieces, kind, given, combined_log_odds(pieces), mismatch, heard, setting
+        recording, vehicle, signal, pieces, "given", given, log_odds, setting=setting, standing_hz=held_hz
     )
 
 

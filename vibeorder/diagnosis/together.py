@@ -5,7 +5,8 @@ l_r the log odds of one source in recording r
 
     P(data | source) ~ sum_q p(q) prod_r (q exp(l_r) + 1 - q)
 
-as over the stretches of one long drive, q nearer to one; the prior is counted once.
+as over the stretches of one long drive, q nearer to one; the prior is counted once. Of a stretch marked "it shakes now"
+q is one.
 """
 
 from collections import Counter
@@ -46,20 +47,39 @@ def judged_together(
         )
     if len(weighed) == 1:
         return told(weighed[0], explain=explain, said=said)
+    weighed = sorted(weighed, key=lambda w: w.standing_hz is not None)
+    driven = [w for w in weighed if w.standing_hz is None]
+    if not driven:
+        raise VibeorderError(
+            "all recordings were made standing still, where no road part turns: give one of a drive with them"
+        )
     scaled = _combined(weighed)
     top = int(np.argmax(scaled))
     beside = scaled.size - 1 if top < scaled.size - 1 else int(np.argmax(scaled[:-1]))
-    lead = max(weighed, key=lambda w: float(w.scaled[top] - w.scaled[beside]))
+    lead = max(driven, key=lambda w: float(w.scaled[top] - w.scaled[beside]))
     found = told(lead, scaled, explain, _still_one(weighed, scaled), said)
-    each = [(w.recording.source, told(w)) for w in weighed]
+    each = [(w.recording.source, told(w)) for w in driven]
     alone = tuple(f"{source} alone: {one.verdict}" for source, one in each)
+    alone += tuple(_standing_note(w) for w in weighed if w.standing_hz is not None)
     return replace(
         found,
         verdict=f"From {len(weighed)} recordings together: {found.verdict}",
         recording=found.recording | {"together_with": [w.recording.source for w in weighed if w is not lead]},
         notes=(*alone, *found.notes),
-        history=_histories([(source, one.history) for source, one in each]),
+        history=_histories([(w.recording.source, w.recording.history) for w in weighed]),
     )
+
+
+def _standing_note(weighed: Weighed) -> str:
+    """What a recording made standing still says alone: of the engine and its accessories only."""
+    judgement = weighed.pieces[0].judgement
+    turning = [i for i, c in enumerate(judgement.candidates) if c.basis == "wheel"]
+    head = f"{weighed.recording.source} alone: standing, engine at {60.0 * (weighed.standing_hz or 0.0):.0f} rpm, "
+    clear = [i for i in turning if weighed.scaled[i] > weighed.scaled[-1]]
+    if not clear:
+        return f"{head}no line of the engine or its accessories is as strong as a complaint."
+    best = max(clear, key=lambda i: float(weighed.scaled[i]))
+    return f"{head}the {judgement.candidates[best].source.label} shakes as strongly as a complaint."
 
 
 def _histories(each: Sequence[tuple[str, Sequence[str]]]) -> tuple[str, ...]:
@@ -76,9 +96,13 @@ def _combined(weighed: Sequence[Weighed]) -> FloatArray:
     prior = weighed[0].log_prior - weighed[0].log_prior[-1]
     odds = np.stack([w.scaled - (w.log_prior - w.log_prior[-1]) for w in weighed])
     odds = odds - odds[:, -1:]
+    felt = np.array([w.felt for w in weighed])
+    marked, odds = odds[felt].sum(axis=0), odds[~felt]
     with np.errstate(divide="ignore"):
         parts = [
-            np.log(p) + np.logaddexp(np.log(q) + odds, np.log1p(-q) if q < 1.0 else -np.inf).sum(axis=0)
+            np.log(p)
+            + np.logaddexp(np.log(q) + odds, np.log1p(-q) if q < 1.0 else -np.inf).sum(axis=0)
+            + marked
             for q, p in FELT
         ]
     out = np.logaddexp.reduce(np.stack(parts), axis=0)

@@ -12,4 +12,4 @@ LIMIT_PLACES = (
     "wheel", "wheel_radial", "wheel_lateral", "tire", "tire_radial", "tire_lateral",
     "hub", "hub_face", "hub_pilot",
 )  # fmt: skip
-"""The part alone (pinion_flange, driveshaft, tire) counts for each of its places. A test holds them against the bench's."""
+"""The part alone (pinion_flange, driveshaft, tire) counts for each of its places; a test compares with the bench."""
