@@ -208,7 +208,7 @@ def _along(
     turns = multiple * course.correction(times)
     if offset:
         turns = turns + multiple * offset * (course.correction(times) + np.interp(times, *scan.nominal()))
-    typical_hz = float(np.median(scan.clock.rate_hz)) * multiple
+    typical_hz = scan.clock.usual_hz * multiple
     side_hz = max(SIDE_HZ, SIDE_SHARE * typical_hz)
     reach = MAIN_LOBE / block_s + side_hz
     close = narrowed(band, turns, READING_RATE * reach)

@@ -47,5 +47,5 @@ def _one_place(scan: Scan, a: LockOn, b: LockOn) -> bool:
     """Whether track a runs within the width of the line of track b while both hold."""
     both = (a.held > 0) & (b.held > 0)
     mine, other = (scan.tracks[line.track].multiple * (1.0 + line.offset) for line in (a, b))
-    near_hz = SKIRT_BINS / lock_block_s(float(np.median(scan.clock.rate_hz)) * mine)
+    near_hz = SKIRT_BINS / lock_block_s(scan.clock.usual_hz * mine)
     return bool(both.any() and np.percentile(abs(mine - other) * scan.clock.rate_hz[both], 20) < near_hz)

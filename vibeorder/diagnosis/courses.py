@@ -84,7 +84,7 @@ def _locked_turns(
     multiple = scan.tracks[lock.track].multiple
     nominal = np.interp(times, clock.mid_s, clock.rate_hz)
     ahead = lock.offset * (turns + np.cumsum(nominal) * COURSE_STEP_S)
-    typical = float(np.median(clock.rate_hz * (1.0 + epsilon))) * multiple
+    typical = clock.usual_hz * (1.0 + float(epsilon.mean())) * multiple
     correction = multiple * np.interp(band.times_s, times, turns + ahead)
     further = np.interp(times, band.times_s, locked_phase(band, correction, typical)) / multiple
     held = np.interp(times, clock.mid_s, lock.held) > 0.99

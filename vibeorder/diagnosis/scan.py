@@ -76,6 +76,12 @@ class Clock:
         """Spacing of epsilon."""
         return float(self.epsilon[1] - self.epsilon[0])
 
+    @property
+    def usual_hz(self) -> float:
+        """Median rate of the wheel while it turns; stops must not decide how long a block is."""
+        turning = self.rate_hz[self.rate_hz > SLOWEST_RATE_HZ]
+        return float(np.median(turning)) if turning.size else SLOWEST_RATE_HZ
+
 
 class Bands(Sequence[Baseband]):
     """The recording demodulated on each track, made when it is first asked for, then kept."""

@@ -54,7 +54,7 @@ class LockOn:
 def sharpened(course: Course, scan: Scan, lines: Sequence[LockOn], sample_rate_hz: float) -> Course:
     """The course with its phase corrected by all these lines together."""
     knots = np.arange(course.turns_s[0], course.turns_s[-1] + KNOT_S, KNOT_S)
-    rate_hz = float(np.median(scan.clock.rate_hz))
+    rate_hz = scan.clock.usual_hz
     total = np.zeros(knots.size)
     for _ in range(PASSES):
         steps = [_steps(course, scan, line, knots, total, sample_rate_hz) for line in lines]
@@ -85,7 +85,7 @@ def _steps(
     turns = multiple * correction
     if line.offset:
         turns = turns + multiple * line.offset * (correction + np.interp(band.times_s, *scan.nominal()))
-    typical = float(np.median(clock.rate_hz)) * multiple
+    typical = clock.usual_hz * multiple
     mid_s, step, weight = phase_steps(band, turns, typical)
     if step.size == 0:
         none = np.zeros(0, np.intp)
