@@ -28,8 +28,7 @@ from vibeorder.diagnosis.hearing import (
     readable_in_sound,
     stretch_of,
 )
-from vibeorder.diagnosis.judge import Hypothesis, Judgement
-from vibeorder.diagnosis.judge import _log_prior as log_prior_of_classes
+from vibeorder.diagnosis.judge import Hypothesis, Judgement, log_prior_of_classes
 from vibeorder.diagnosis.lines import Line, LineReader, PairLine
 from vibeorder.diagnosis.offsets import Offsets, fit_offsets
 from vibeorder.diagnosis.propose import THOROUGH, Effort, Proposal, RateDoubt, propose

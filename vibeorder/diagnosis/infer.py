@@ -19,7 +19,7 @@ from vibeorder.diagnosis.classes import class_evidence
 from vibeorder.diagnosis.colour import colour_of
 from vibeorder.diagnosis.heard_along import HeardPursuit, with_sound
 from vibeorder.diagnosis.hearing import stretch_of
-from vibeorder.diagnosis.judge import _log_prior as log_prior_of_classes
+from vibeorder.diagnosis.judge import log_prior_of_classes
 from vibeorder.diagnosis.namings import namings
 from vibeorder.diagnosis.parallel import side_by_side
 from vibeorder.diagnosis.pursuit import Pursuit

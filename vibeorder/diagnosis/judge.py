@@ -27,7 +27,7 @@ from vibeorder.diagnosis.propose import THOROUGH, Effort, Proposal, RateDoubt, p
 from vibeorder.diagnosis.scan import Scan
 from vibeorder.diagnosis.sharpening import sharpened
 
-__all__ = ["Hypothesis", "Judgement", "RateDoubt", "held_gear", "judge"]
+__all__ = ["Hypothesis", "Judgement", "RateDoubt", "held_gear", "judge", "log_prior_of_classes"]
 
 FloatArray = NDArray[np.float64]
 
@@ -86,7 +86,7 @@ def judge(
     line the clock was made from, where there is no speed source; None lets every line anchor.
     """
     hypotheses = []
-    prior = _log_prior(candidates)
+    prior = log_prior_of_classes(candidates)
     for proposal in propose(
         scan,
         candidates,
@@ -140,7 +140,7 @@ class _Readers:
         return self._made[key]
 
 
-def _log_prior(candidates: Sequence[Candidate]) -> FloatArray:
+def log_prior_of_classes(candidates: Sequence[Candidate]) -> FloatArray:
     """Log prior of each candidate at fault, and of nothing (last)."""
     weight = np.array([c.source.prior_weight for c in candidates]) ** PRIOR_FLATTENING
     return np.concatenate([np.log(weight / weight.sum() * (1.0 - NOTHING_PRIOR)), [np.log(NOTHING_PRIOR)]])

@@ -16,6 +16,10 @@ TEMPERATURE: dict[Kind, float] = {"logged": 0.9, "given": 1.2, "inferred": 4.0, 
 model has it.
 One number per kind of speed source, fitted by tests/benchmarks/calibrate.py on seeds of its own."""
 
+LOW_RATE_HZ, LOW_RATE_TIMES = 150.0, 2.0
+"""Without a speed and below so many samples a second the temperature is so many times higher: folded lines fill the
+band, and real drives of sound cars at 50 and 100 Hz were blamed with the temperature that simulated ones ask for."""
+
 FLOOR = 0.006
 """Share of the probability spread evenly: what no model foresaw."""
 
@@ -28,13 +32,16 @@ class Posterior:
     nothing: float
 
 
-def tempered(log_weight: FloatArray, log_prior: FloatArray, kind: Kind) -> FloatArray:
+def tempered(
+    log_weight: FloatArray, log_prior: FloatArray, kind: Kind, sample_rate_hz: float = np.inf
+) -> FloatArray:
     """Log weights of the candidates and of nothing (last) with their evidence, not their prior, tempered.
 
     log_weight: both together, against nothing; log_prior: the part that is prior.
     """
     prior = log_prior - log_prior[-1]
-    return np.asarray((log_weight - prior) / TEMPERATURE[kind] + prior)
+    slow = kind == "inferred" and sample_rate_hz < LOW_RATE_HZ
+    return np.asarray((log_weight - prior) / (TEMPERATURE[kind] * (LOW_RATE_TIMES if slow else 1.0)) + prior)
 
 
 def posterior_of(scaled: FloatArray) -> Posterior:
