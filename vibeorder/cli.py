@@ -21,10 +21,9 @@ from vibeorder.errors import VibeorderError
 from vibeorder.recording_words import Axes, Rate, RpmColumn, SpeedColumn, SpeedUnit, TimeColumn, Unit
 
 if TYPE_CHECKING:
-    from vibeorder.diagnosis import Diagnosis, Weighed
-    from vibeorder.recording import ReadOptions, Recording, Trace
+    from vibeorder.diagnosis import Diagnosis
+    from vibeorder.recording import ReadOptions, Trace
     from vibeorder.speed.given import SpeedGiven
-    from vibeorder.vehicle import Vehicle
 
 __all__ = ["app", "main"]
 
@@ -125,6 +124,29 @@ VehicleFile = Annotated[
 Gear = Annotated[
     int | None, typer.Option("--gear", metavar="N", help="Gear it was driven in; 1 is the lowest.")
 ]
+SoundFile = Annotated[
+    Path | None,
+    typer.Option(
+        metavar="FILE", help="Sound of the same drive that began with the recording; judged with it."
+    ),
+]
+SaidFile = Annotated[
+    Path | None,
+    typer.Option(
+        metavar="FILE", help="What the customer said (JSON, as the shop page keeps it): a small prior."
+    ),
+]
+StandingFiles = Annotated[
+    list[Path] | None,
+    typer.Option(
+        metavar="FILE",
+        help="A recording made standing still, engine held, judged with the drive; repeatable.",
+    ),
+]
+StandingRpm = Annotated[
+    str | None,
+    typer.Option(metavar="RPM", help='Engine speed held there, where the recording has none: "1850 rpm".'),
+]
 LowRange = Annotated[bool, typer.Option("--low-range", help="The transfer case was in low range.")]
 
 
@@ -160,6 +182,10 @@ def diagnose(
     log_late: LogLate = None,
     gear: Gear = None,
     low_range: LowRange = False,
+    sound: SoundFile = None,
+    standing: StandingFiles = None,
+    standing_rpm: StandingRpm = None,
+    said: SaidFile = None,
     json: JsonFile = None,
     plot: PlotFile = None,
     sheet: SheetFile = None,
@@ -174,11 +200,12 @@ def diagnose(
     rate: Rate = None,
 ) -> None:
     """Say which spinning part shakes, how sure that is, and what to check first."""
-    from vibeorder import diagnosis
-    from vibeorder.recording import Trace, read_recording, typed_options
+    from vibeorder.drives_cli import Asked, judge_drives
+    from vibeorder.recording import typed_options
     from vibeorder.vehicle import load_vehicle
 
-    inputs = [path for path in (*recordings, vehicle, speed_log) if path is not None]
+    still = standing or []
+    inputs = [p for p in (*recordings, *still, vehicle, speed_log, sound, said) if p is not None]
     outputs = {"--plot": plot, "--sheet": sheet, "--why-plot": why_plot}
     _check_outputs(json, outputs, inputs)
     options = typed_options(
@@ -190,27 +217,13 @@ def diagnose(
     given = _speed(speed, speed_log, options)
     if speed_log is not None:  # then the speed column is one of the log's
         options = replace(options, speed_column=None, speed_unit=None)
-    asked = why or why_plot is not None
-    several = len(recordings) > 1
-    weighed: list[Weighed] = []
-    for path in recordings:
-        progress = _progress(path.name)
-        recording = read_recording(path, options)
-        driven = given
-        if isinstance(given, Trace):
-            recording, driven = _beside(given, recording, car, late_s, progress)
-        if several:
-            weighed.append(diagnosis.weigh(recording, car, driven, gear, low_range, progress))
-        else:
-            together = diagnosis.diagnose(
-                recording, car, speed=driven, gear=gear, low_range=low_range, progress=progress, explain=asked
-            )
-        progress("", 1.0)
-    if several:
-        together = diagnosis.judged_together(weighed, explain=asked)
-    results = [diagnosis.told(one) for one in weighed] or [together]
+    asked = Asked(
+        car, given, gear, low_range, late_s, options, sound, still, standing_rpm, said,
+        why or why_plot is not None, _progress,
+    )  # fmt: skip
+    together, results = judge_drives(recordings, asked)
     _hand_over(together, results, json, outputs)
-    keep_diagnoses(recordings, results, together, aside=json == "-")
+    keep_diagnoses([*recordings, *still], results, together, aside=json == "-")
 
 
 @app.command(short_help="How fast each part turns at a road speed.")
@@ -270,16 +283,6 @@ def _late(late: str | None, log: Path | None) -> float | None:
     from vibeorder.units import parse_time
 
     return parse_time(late).si
-
-
-def _beside(
-    log: "Trace", recording: "Recording", car: "Vehicle", late_s: float | None, progress: Progress
-) -> "tuple[Recording, Trace | None]":
-    """The log on the recording's clock, and the recording that remembers how it got there."""
-    from vibeorder.speed.clocks import speed_beside
-
-    driven, said = speed_beside(log, recording, car, late_s, progress)
-    return replace(recording, history=(*recording.history, said)), driven
 
 
 def _progress(name: str) -> Progress:

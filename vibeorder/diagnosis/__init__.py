@@ -4,7 +4,7 @@ from vibeorder.diagnosis.diagnose import Weighed, diagnose, told, weigh
 from vibeorder.diagnosis.explanation import Explanation, Finding
 from vibeorder.diagnosis.intake import Intake, read_intake
 from vibeorder.diagnosis.result import Diagnosis, NextDrive, RunoutCheck, SpeedFit, Suspect
-from vibeorder.diagnosis.steps import Step, marked_stretches, steps_from, weigh_marked
+from vibeorder.diagnosis.steps import Step, marked_stretches, steps_from, weigh_marked, weigh_recording
 from vibeorder.diagnosis.together import judged_together
 
 __all__ = [
@@ -26,4 +26,5 @@ __all__ = [
     "told",
     "weigh",
     "weigh_marked",
+    "weigh_recording",
 ]

@@ -36,6 +36,9 @@ Progress = Callable[[str, float], None]
 PIECE_S = 150.0
 """Longest stretch judged as one: a driver's speed, the road and a converter change over minutes."""
 
+NO_WEIGHT = 30.0
+"""A hypothesis this far behind the best for every source (log) changes no probability in the tenth digit."""
+
 SHAKE_BAND_HZ = (2.0, 80.0)
 LEAST_PIECE_S = 6.0
 MOVING_HZ = 0.8
@@ -155,6 +158,10 @@ def _lean(piece: Piece | None) -> Piece | None:
     if piece is None:
         return None
     clock = replace(piece.clock, turns=np.zeros(0))
+    every = piece.judgement.hypotheses
+    best = np.max([h.log_class for h in every], axis=0)
+    kept = tuple(h for h in every if (h.log_class > best - NO_WEIGHT).any())
+    piece = replace(piece, judgement=replace(piece.judgement, hypotheses=kept))
     return _with_scan(piece, clock, lambda scan: replace(scan, clock=clock, evidence=(), votes=(), bands=()))
 
 

@@ -19,6 +19,7 @@ from vibeorder.diagnosis.blocks import Course
 from vibeorder.diagnosis.candidates import Candidate
 from vibeorder.diagnosis.classes import class_evidence
 from vibeorder.diagnosis.clear import clear_lines
+from vibeorder.diagnosis.courses import Followed, straying_log_prior
 from vibeorder.diagnosis.floor import floor_of
 from vibeorder.diagnosis.gears import GearCourse
 from vibeorder.diagnosis.hearing import (
@@ -47,6 +48,11 @@ FloatArray = NDArray[np.float64]
 
 ANCHOR_CLEAR = 6.0
 """Log evidence from which a line of the motion may stand for one of the sound that a course was locked on."""
+
+
+VOTES_UP_TO_HZ, LOCKS_UP_TO_HZ = 160.0, 100.0
+"""Median frequency up to which a line of the sound proposes courses, and up to which its phase corrects one: above, a
+thousandth of the wheel's rate is more than a frame resolves, and half a second of a wobble more than half a turn."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -140,7 +146,12 @@ class _Both:
     def _joined(self) -> Scan:
         """One scan of both for proposing courses: an engine's line on a road line says nothing of the gear."""
         first = len(self.candidates)
-        voting = [i for i, t in enumerate(self.sound.tracks) if t.gear is not None]
+        typical_hz = float(np.median(self.clock.rate_hz))
+        voting = [
+            i
+            for i, t in enumerate(self.sound.tracks)
+            if t.gear is not None and t.multiple * typical_hz < VOTES_UP_TO_HZ
+        ]
         moved = [
             replace(self.sound.tracks[i], candidate=self.sound.tracks[i].candidate + first) for i in voting
         ]
@@ -187,7 +198,7 @@ class _Both:
             anchor,
             effort,
         ):
-            readers = _Readers(self, proposal)
+            readers = _Readers(self, proposal, doubt.followed)
             for gears in proposal.gears or (None,):
                 for offsets, offsets_log in fit_offsets(self.joint, every, proposal, gears):
                     moving, hearing = readers.along(gears, offsets)
@@ -237,15 +248,17 @@ class _Both:
         return replace(line, held=line.held * there)
 
     def keeps_step(self, line: LockOn) -> bool:
-        """Whether a line's phase may correct the wheel's: not a heard one that runs ahead by slip."""
-        return not line.offset or self.joint.tracks[line.track].candidate < len(self.candidates)
+        """Whether a line's phase may correct the wheel's: not a heard one that turns fast or runs ahead by slip."""
+        track = self.joint.tracks[line.track]
+        slow = float(np.median(self.clock.rate_hz)) * track.multiple < LOCKS_UP_TO_HZ
+        return track.candidate < len(self.candidates) or (slow and not line.offset)
 
 
 class _Readers:
     """Readers of both along one proposal's course, sharpened by the lines that stand out on each hypothesis."""
 
-    def __init__(self, both: _Both, proposal: Proposal) -> None:
-        self._both, self._proposal = both, proposal
+    def __init__(self, both: _Both, proposal: Proposal, followed: Followed | None) -> None:
+        self._both, self._proposal, self._followed = both, proposal, followed
         self._made: dict[object, tuple[LineReader, LineReader]] = {}
 
     def along(self, gears: GearCourse | None, offsets: Offsets) -> tuple[LineReader, LineReader]:
@@ -256,6 +269,9 @@ class _Readers:
         if key not in self._made:
             every = [both.lock(line) for line in (*self._proposal.lock_on, *lines)]
             course = sharpened(self._proposal.course, both.joint, every, both.sound_rate_hz)
+            if self._followed is not None:
+                strays = straying_log_prior(course, both.motion, self._followed)
+                course = replace(course, log_prior=course.log_prior + strays)
             self._made[key] = (
                 LineReader(both.motion, both.candidates, course, both.floor),
                 LineReader(both.sound, both.heard, course, both.sound_floor),

@@ -21,6 +21,7 @@ from vibeorder.diagnosis.result import Diagnosis, Mismatch, Senses
 from vibeorder.diagnosis.senses import senses_of
 from vibeorder.diagnosis.signal import Signal
 from vibeorder.diagnosis.standing import (
+    as_standing,
     engine_as_clock,
     engine_trace,
     held_doubt,
@@ -43,6 +44,9 @@ Progress = Callable[[str, float], None]
 SHORTEST_S = 5.0
 SLOWEST_RATE_HZ = 8.0
 SLOWEST_MOVING_MPS = 2.0
+
+LEAST_HEARD = 0.2
+"""Share of the recording that its sound must cover to be used."""
 
 PROFILE_PIECES = 8
 """Stretches by which the vehicle's profile is judged: twenty minutes' worth, spread over a longer drive."""
@@ -135,10 +139,12 @@ def told(
         posterior,
         weighed.kind,
         weighed.given,
-        explain,
+        explain and weighed.standing_hz is None,
         pairs,
         weighed.mismatch,
     )
+    if weighed.standing_hz is not None:
+        found = as_standing(found, weighed.standing_hz)
     return replace(
         found,
         senses=_senses(weighed, scaled, found),
@@ -175,7 +181,7 @@ def weigh(
     logged speed says so; standing_rpm: the engine speed that was held then, else the recording's own.
     """
     _check(recording)
-    if standing or (speed is None and stands(recording)):
+    if standing or (speed is None and recording.rpm is not None and stands(recording)):
         return _weigh_standing(recording, vehicle, standing_rpm, low_range, progress)
     if gear is not None and vehicle.gears:
         gear_ratio(vehicle, gear)
@@ -183,7 +189,7 @@ def weigh(
     setting = Setting(vehicle, gear, low_range, _engine_hz(recording), neutral)
     candidates = candidates_of(vehicle, low_range)
     given = speed if speed is not None else recording.speed
-    heard = None if sound is None else heard_signal(sound, recording)
+    heard = _heard(sound, recording)
     stretch = None if heard is None else stretch_with(heard)
     kind: Kind
     if isinstance(given, Trace):
@@ -207,15 +213,29 @@ def weigh(
     if signal.relative:
         kind = "audio"
     mismatch = None
-    # a road's joints shake in step with the wheels too, at orders that no part has: then nothing is said of the profile
-    joints = any(p.judgement.hypotheses[0].scan.joints.shows.any() for p in pieces)
-    if isinstance(given, Trace) and not signal.relative and not joints and not neutral:
-        some = [without_sound(p) for p in pieces[:: -(-len(pieces) // PROFILE_PIECES)]]
-        mismatch = profile_mismatch(signal, vehicle, some, setting.engine_hz, gear, low_range, given.unit)
+    if isinstance(given, Trace) and not signal.relative and not neutral:
+        mismatch = _mismatch(signal, pieces, setting, given.unit)
     log_odds = combined_log_odds(pieces)
     if neutral:
         log_odds = with_unjudged(log_odds, pieces[0].judgement.log_prior)
     return Weighed(recording, vehicle, signal, pieces, kind, given, log_odds, mismatch, heard, setting)
+
+
+def _heard(sound: Recording | None, recording: Recording) -> Signal | None:
+    """The sound on the recording's own time base, where it covers enough of it."""
+    heard = None if sound is None else heard_signal(sound, recording)
+    return None if heard is None or heard.valid.mean() < LEAST_HEARD else heard
+
+
+def _mismatch(signal: Signal, pieces: Sequence[Piece], setting: Setting, unit: str) -> Mismatch | None:
+    """What does not fit the vehicle as it was typed in, by the motion alone."""
+    # a road's joints shake in step with the wheels too, at orders that no part has: then nothing is said of the profile
+    if any(p.judgement.hypotheses[0].scan.joints.shows.any() for p in pieces):
+        return None
+    some = [without_sound(p) for p in pieces[:: -(-len(pieces) // PROFILE_PIECES)]]
+    return profile_mismatch(
+        signal, setting.vehicle, some, setting.engine_hz, setting.gear, setting.low_range, unit
+    )
 
 
 def _weigh_standing(

@@ -156,11 +156,11 @@ def heard_lines_of(heard: Sequence[Candidate], lines: Sequence[Line | PairLine])
     """What is heard on a course, clearest first; lines that run together under the name of the likeliest part."""
     found = []
     for line in lines:
-        readings = line.readings if isinstance(line, PairLine) else (line.reading,) * len(line.members)
-        named = sorted(zip(line.members, readings, strict=True), key=lambda m: heard[m[0]].part != "engine")
-        for member, reading in named if isinstance(line, PairLine) else named[:1]:
+        sides = line.sides if isinstance(line, PairLine) else (line.members,)
+        readings = line.readings if isinstance(line, PairLine) else (line.reading,)
+        for side, reading in zip(sides, readings, strict=True):
             if reading.best > HEARD_FROM:
-                c = heard[member]
+                c = heard[min(side, key=lambda m: heard[m].part != "engine")]
                 found.append(HeardLine(c.part, c.order, reading.frequency_hz, reading.best))
     return tuple(sorted(found, key=lambda h: -h.log_evidence))
 
@@ -182,7 +182,7 @@ def _line_evidence(line: Line | PairLine, presence: FloatArray) -> float:
     if isinstance(line, Line):
         p = 1.0 - float(np.prod(1.0 - presence[list(line.members)]))
         return float(np.logaddexp(np.log1p(-p), np.log(p) + _mean(line.reading)))
-    a, b = (float(presence[m]) for m in line.members)
+    a, b = (1.0 - float(np.prod(1.0 - presence[list(side)])) for side in line.sides)
     own, shared = [_mean(r) for r in line.own], _mean(line.shared)
     return float(
         np.logaddexp.reduce(

@@ -12,11 +12,20 @@ from numpy.typing import NDArray
 
 from vibeorder.diagnosis.candidates import Candidate
 from vibeorder.diagnosis.propose import RateDoubt
+from vibeorder.diagnosis.result import Diagnosis
 from vibeorder.errors import SpeedError
 from vibeorder.recording.model import Recording, Trace
 from vibeorder.vehicle import Vehicle
 
-__all__ = ["STANDS_BELOW_MPS", "engine_as_clock", "engine_trace", "held_doubt", "stands", "with_unjudged"]
+__all__ = [
+    "STANDS_BELOW_MPS",
+    "as_standing",
+    "engine_as_clock",
+    "engine_trace",
+    "held_doubt",
+    "stands",
+    "with_unjudged",
+]
 
 FloatArray = NDArray[np.float64]
 
@@ -58,6 +67,21 @@ def engine_as_clock(candidates: Sequence[Candidate]) -> tuple[Candidate, ...]:
 def held_doubt(doubt: RateDoubt) -> RateDoubt:
     """The doubt in an engine speed instead of a road speed."""
     return replace(doubt, sd=HELD_RPM_SD)
+
+
+def as_standing(found: Diagnosis, engine_hz: float) -> Diagnosis:
+    """A diagnosis whose clock was the engine's, told so: no road speed, no wheel's scale, no next drive of its own."""
+    speed = found.speed
+    still = np.zeros(speed.times_s.size)
+    said = f"standing still, the engine at {60.0 * engine_hz:.0f} rpm: what the wheels drive did not turn"
+    return replace(
+        found,
+        speed=replace(
+            speed, source="given", speed_mps=still, low_mps=still, high_mps=still, lag_s=None, gear=None,
+            unit="mph", sentences=(said,),
+        ),
+        next_drive=None,
+    )  # fmt: skip
 
 
 def with_unjudged(log_odds: FloatArray, log_prior: FloatArray) -> FloatArray:

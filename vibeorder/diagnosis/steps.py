@@ -19,7 +19,7 @@ from vibeorder.speed.given import SpeedGiven
 from vibeorder.units import parse_rotation
 from vibeorder.vehicle import Vehicle
 
-__all__ = ["Step", "cut", "marked_stretches", "parse_step", "steps_from", "weigh_marked"]
+__all__ = ["Step", "cut", "marked_stretches", "parse_step", "steps_from", "weigh_marked", "weigh_recording"]
 
 Kind = Literal["hold", "sweep", "shift", "load", "coast", "stand", "felt", "rest"]
 
@@ -103,6 +103,28 @@ def marked_stretches(marks_s: Sequence[float], duration_s: float) -> tuple[Step,
     return tuple(
         sorted([s for s in (*rest, *felt) if s.end_s - s.begin_s >= LEAST_S], key=lambda s: s.begin_s)
     )
+
+
+def weigh_recording(
+    recording: Recording,
+    vehicle: Vehicle,
+    speed: SpeedGiven | Trace | None = None,
+    gear: int | None = None,
+    low_range: bool = False,
+    progress: Progress | None = None,
+    sound: Recording | None = None,
+    named: Sequence[tuple[float, float | None, str]] = (),
+    marks_s: Sequence[float] = (),
+) -> list[Weighed]:
+    """A recording weighed: in its stretches where drives were named or a shake was marked in it, else whole.
+
+    named: (begin, end or None, name) of each drive; marks_s: of each tap on "it shakes now", in seconds from the first
+    sample. Arguments else as for `weigh`.
+    """
+    steps = steps_from(named, recording.duration_s) or marked_stretches(marks_s, recording.duration_s)
+    if not steps:
+        return [weigh(recording, vehicle, speed, gear, low_range, progress, sound)]
+    return weigh_marked(recording, vehicle, steps, speed, gear, low_range, progress, sound)
 
 
 def weigh_marked(

@@ -32,11 +32,11 @@ where it is felt (common practice, no source)."""
 
 
 def judged_together(
-    weighed: Sequence[Weighed], explain: bool = False, said: Intake | None = None
+    weighed: Sequence[Weighed], explain: bool = False, said: Intake | None = None, of: str = "recordings"
 ) -> Diagnosis:
     """One diagnosis from all recordings; figures and views are of the recording that says most for it.
 
-    said: what the customer said, once for all.
+    said: what the customer said, once for all. of: what they are, "stretches" where they are of one recording.
     Raises VibeorderError where the recordings were weighed for vehicles with different parts.
     """
     keys = {tuple(c.key for c in w.pieces[0].judgement.candidates) for w in weighed}
@@ -63,7 +63,7 @@ def judged_together(
     alone += tuple(_standing_note(w) for w in weighed if w.standing_hz is not None)
     return replace(
         found,
-        verdict=f"From {len(weighed)} recordings together: {found.verdict}",
+        verdict=f"From {len(weighed)} {of} together: {found.verdict}",
         recording=found.recording | {"together_with": [w.recording.source for w in weighed if w is not lead]},
         notes=(*alone, *found.notes),
         history=_histories([(w.recording.source, w.recording.history) for w in weighed]),

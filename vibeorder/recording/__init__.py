@@ -10,7 +10,7 @@ from vibeorder.recording.jsonlog import recognise as is_json
 from vibeorder.recording.jsonlog import table_from_json
 from vibeorder.recording.model import Quality, Recording, Trace
 from vibeorder.recording.options import ReadOptions, typed_options
-from vibeorder.recording.ourfile import marks_of, sound_of, steps_of
+from vibeorder.recording.ourfile import marks_of, sound_beside, sound_of, steps_of
 from vibeorder.recording.reading import READERS, read_recording
 from vibeorder.recording.scale import speed_factor
 from vibeorder.recording.stamps import Stamps, find_stamps, words_of
@@ -30,6 +30,7 @@ __all__ = [
     "marks_of",
     "read_recording",
     "read_table",
+    "sound_beside",
     "sound_of",
     "speed_factor",
     "speed_trace",

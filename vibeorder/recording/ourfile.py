@@ -41,6 +41,7 @@ __all__ = [
     "is_ours",
     "marks_of",
     "read",
+    "sound_beside",
     "sound_of",
     "steps_of",
 ]
@@ -134,6 +135,14 @@ def sound_of(path: Path) -> Recording | None:
         start_s=start_s - first_s,
         quality=replace(recording.quality, gaps=tuple(gaps)),
     )
+
+
+def sound_beside(path: Path) -> tuple[Recording | None, str]:
+    """The sound inside a recording of ours, or None; and why a sound that is there cannot be used, or ''."""
+    try:
+        return sound_of(path), ""
+    except RecordingError as error:
+        return None, f"the sound beside the motion is not used: {error}"
 
 
 def marks_of(path: Path) -> tuple[float, ...]:
@@ -316,7 +325,7 @@ def _said(about: Mapping[str, Any], marks: tuple[float, ...]) -> list[str]:
             "the recording was cut off (a call, a closed page or an empty battery); what was saved is here"
         )
     if _section(about, "sound"):
-        said.append(f"sound lies beside it in {SOUND_NAME}; it is not used together with the motion")
+        said.append(f"sound lies beside it in {SOUND_NAME}, on the same clock")
     return said
 
 
