@@ -270,7 +270,7 @@ class _Readers:
             every = [both.lock(line) for line in (*self._proposal.lock_on, *lines)]
             course = sharpened(self._proposal.course, both.joint, every, both.sound_rate_hz)
             if self._followed is not None:
-                strays = straying_log_prior(course, both.motion, self._followed)
+                strays = straying_log_prior(course, both.motion.clock, self._followed)
                 course = replace(course, log_prior=course.log_prior + strays)
             self._made[key] = (
                 LineReader(both.motion, both.candidates, course, both.floor),

@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 
 from vibeorder.diagnosis.blocks import Course
 from vibeorder.diagnosis.locking import locked_phase
-from vibeorder.diagnosis.scan import Scan
+from vibeorder.diagnosis.scan import Clock, Scan
 from vibeorder.diagnosis.sharpening import LockOn
 
 __all__ = ["Followed", "LockOn", "locked_course", "straying_log_prior"]
@@ -57,13 +57,12 @@ def locked_course(
     return Course(epsilon, anchor, log_prior, turns + further, times, locked=bool(lock_on))
 
 
-def straying_log_prior(course: Course, scan: Scan, followed: Followed) -> float:
+def straying_log_prior(course: Course, clock: Clock, followed: Followed) -> float:
     """Log prior of how far a locked course strays from its speed source, beside its constant scale.
 
     The source's noise is known in size only, so over n steps of mean square m, in units of that size, it is
     -n/2 ln max(1, m). A line read under a wrong or a folded order moves otherwise than the speed, and shows here.
     """
-    clock = scan.clock
     start = np.arange(0.0, clock.mid_s[-1] - STRAY_STEP_S, STRAY_STEP_S)
     rate = np.interp(start + 0.5 * STRAY_STEP_S, clock.mid_s, clock.rate_hz)
     if start.size < LEAST_STEPS or rate.min() <= 0.0:

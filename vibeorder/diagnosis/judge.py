@@ -134,7 +134,7 @@ class _Readers:
             every = (*self._proposal.lock_on, *lines)
             course = sharpened(self._proposal.course, self._scan, every, self._floor.sample_rate_hz)
             if self._followed is not None:
-                strays = straying_log_prior(course, self._scan, self._followed)
+                strays = straying_log_prior(course, self._scan.clock, self._followed)
                 course = replace(course, log_prior=course.log_prior + strays)
             self._made[key] = LineReader(self._scan, self._candidates, course, self._floor)
         return self._made[key]

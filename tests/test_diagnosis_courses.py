@@ -1,0 +1,81 @@
+"""Courses held against their speed source, and the steps that a converter's slip makes at shifts.
+
+The figures follow from the definitions; slips of a few percent are common practice, no source.
+"""
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from numpy.typing import NDArray
+
+from vibeorder.diagnosis.blocks import Course
+from vibeorder.diagnosis.converter import OPEN_LOG_PRIOR, slips_by_gear, slips_log_prior
+from vibeorder.diagnosis.courses import Followed, straying_log_prior
+from vibeorder.diagnosis.scan import Clock
+
+FloatArray = NDArray[np.float64]
+SECONDS = 60
+FIX = Followed(fix_hz=0.02, late_s=0.2, share=0.001)
+
+
+def clock(rate_hz: FloatArray) -> Clock:
+    """A nominal wheel with one frame a second."""
+    mid_s = np.arange(SECONDS) + 0.5
+    turns = np.concatenate([[0.0], np.cumsum(rate_hz)])
+    epsilon: FloatArray = np.arange(-50, 51) * 0.001
+    return Clock(turns, np.asarray(mid_s, float), rate_hz, epsilon, 160)
+
+
+def course(further_hz: FloatArray) -> Course:
+    """A course that runs ahead of the nominal wheel by so much in each second."""
+    turns = np.concatenate([[0.0], np.cumsum(further_hz)])
+    return Course(np.zeros(SECONDS), None, 0.0, turns, np.arange(SECONDS + 1.0), locked=True)
+
+
+def test_a_speed_source_with_a_wrong_scale_alone_costs_nothing() -> None:
+    held = np.full(SECONDS, 12.0)
+    assert straying_log_prior(course(0.03 * held), clock(held), FIX) == 0.0
+
+
+def test_a_line_that_moves_twice_as_far_as_the_speed_the_other_way_costs() -> None:
+    """A folded order read as an unfolded one: the wheel would have to undo its own wander and do it again."""
+    wander = 0.04 * np.sin(2.0 * np.pi * np.arange(SECONDS) / 25.0)
+    rate = 12.0 + wander
+    assert straying_log_prior(course(0.0 * wander), clock(rate), FIX) == 0.0
+    assert straying_log_prior(course(-2.0 * wander), clock(rate), FIX) < -10.0
+
+
+@given(st.floats(1.5, 6.0))
+def test_straying_costs_by_the_logarithm_so_that_an_unknown_noise_cancels(times: float) -> None:
+    """-n/2 ln m: twice the straying costs n ln 2 more, however much there is of it (by hand)."""
+    rate = np.full(SECONDS, 12.0)
+    stray = 0.2 * times * np.tile([1.0, 1.0, -1.0, -1.0], SECONDS // 4)
+    once, twice = (straying_log_prior(course(k * stray), clock(rate), FIX) for k in (1.0, 2.0))
+    steps = np.arange(0.0, SECONDS - 0.5 - 2.0, 2.0).size
+    assert once - twice == pytest.approx(steps * np.log(2.0), rel=0.01)
+
+
+def test_slip_that_differs_by_gear_is_taken_out_of_the_wheels_course() -> None:
+    state = np.repeat([2, 3, 4], 20).astype(np.intp)
+    wheel = 0.01 + 0.001 * np.sin(np.arange(SECONDS))
+    slip = np.repeat([0.03, 0.018, 0.0], 20)
+    found = slips_by_gear(wheel + slip, state, None)
+    assert found is not None
+    slips, left = found
+    assert [slips[g] for g in (2, 3, 4)] == pytest.approx([0.03, 0.018, 0.0], abs=0.001)
+    assert np.ptp(left) < 0.004
+
+
+def test_an_engine_that_would_have_to_run_behind_its_wheels_is_no_converter() -> None:
+    """A driving engine runs ahead of a converter's output, never behind (common practice, no source)."""
+    state = np.repeat([1, 2], 30).astype(np.intp)
+    line = np.repeat([-0.03, 0.0], 30)
+    assert slips_by_gear(line, state, road=0.0) is None
+    assert slips_by_gear(np.zeros(SECONDS), state, None) is None
+
+
+def test_one_slip_in_several_gears_costs_once() -> None:
+    assert slips_log_prior({1: 0.0, 2: 0.0}) == 0.0
+    assert slips_log_prior({1: 0.03, 2: 0.03, 3: 0.0}) == OPEN_LOG_PRIOR
+    assert slips_log_prior({1: 0.03, 2: 0.02}) < OPEN_LOG_PRIOR
