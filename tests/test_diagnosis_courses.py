@@ -23,7 +23,7 @@ def clock(rate_hz: FloatArray) -> Clock:
     """A nominal wheel with one frame a second."""
     mid_s = np.arange(SECONDS) + 0.5
     turns = np.concatenate([[0.0], np.cumsum(rate_hz)])
-    epsilon: FloatArray = np.arange(-50, 51) * 0.001
+    epsilon = np.asarray(np.arange(-50, 51) * 0.001, np.float64)
     return Clock(turns, np.asarray(mid_s, float), rate_hz, epsilon, 160)
 
 

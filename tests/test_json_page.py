@@ -12,6 +12,7 @@ from report_examples import twins
 from test_report_why import explained
 
 from vibeorder import diagnosis
+from vibeorder.diagnosis.result import HeardLine, Leaning, Said, Senses
 from vibeorder.recording import read_recording
 from vibeorder.report import as_dict, as_json
 from vibeorder.vehicle import load_vehicle
@@ -25,6 +26,10 @@ HEADINGS = {
     "runout_check": "## `runout_check`",
     "next_drive_detail": "## `next_drive_detail`",
     "next_drive_detail.alternatives[]": "## Each of `next_drive_detail.alternatives`",
+    "motion_and_sound": "## `motion_and_sound`",
+    "motion_and_sound.heard[]": "## Each of `motion_and_sound.heard`",
+    "customer_said": "## `customer_said`",
+    "customer_said.leanings[]": "## Each of `customer_said.leanings`",
     "lines[]": "## Each of `lines`",
     "why[]": "## `why`, only",
     "why[].for[]": "## Each finding of `why`",
@@ -64,7 +69,14 @@ def undecided() -> diagnosis.Diagnosis:
     """Two that cannot be told apart, with the drive that would, and another one."""
     two = twins()
     assert two.next_drive is not None
-    return replace(two, next_drive=replace(two.next_drive, alternatives=(("Hold 60 mph for 40 s.", 1.0),)))
+    heard = Senses(
+        "1x driveshaft 40.0 Hz 0.2 m/s^2", "4x engine at 120 Hz", (HeardLine("engine", 4.0, 120.0, 9.0),)
+    )
+    said = Said(
+        "driveshaft", 1.0, 0.7, 0.6, "driveshaft 1x", (Leaning("felt in the seat", "driveshaft", 1.2),)
+    )
+    drive = replace(two.next_drive, alternatives=(("Hold 60 mph for 40 s.", 1.0),))
+    return replace(two, next_drive=drive, senses=heard, said=said)
 
 
 def objects(value: object, path: str = "") -> Iterator[tuple[str, set[str]]]:
