@@ -1,6 +1,7 @@
 """Motion and sound of one drive, judged on one clock: sound tells the gear and the fold, motion the tire."""
 
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
 import pytest
@@ -32,7 +33,7 @@ CAR = Vehicle(
 )
 
 
-def rendered(fault: Fault, gear: int, seed: int = 3, **more: object) -> tuple[Recording, Recording]:
+def rendered(fault: Fault, gear: int, seed: int = 3, **more: Any) -> tuple[Recording, Recording]:
     """One drive as acceleration at 100 samples a second and as sound."""
     scenario = Scenario(
         Drive("steady", (22.5,), gears=((0.0, gear),)),
