@@ -18,7 +18,7 @@ __all__ = ["HealthyPrior", "Member", "complaint_from", "line_evidence", "log_pri
 
 FloatArray = NDArray[np.float64]
 
-COMPLAINT_FROM_MPS2 = 0.08
+COMPLAINT_FROM_MPS2 = 0.083
 """Vector rms from which a line is plausibly what a driver complains of: perception begins near 0.015 m/s^2
 peak (ISO 2631-1:1997 Annex C, as reproduced in secondary sources), complaints lie several times higher."""
 

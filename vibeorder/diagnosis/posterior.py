@@ -16,9 +16,9 @@ TEMPERATURE: dict[Kind, float] = {"logged": 0.9, "given": 1.2, "inferred": 4.0, 
 model has it.
 One number per kind of speed source, fitted by tests/benchmarks/calibrate.py on seeds of its own."""
 
-LOW_RATE_HZ, LOW_RATE_TIMES = 150.0, 2.0
+LOW_RATE_HZ, LOW_RATE_TIMES = 250.0, 2.0
 """Without a speed and below so many samples a second the temperature is so many times higher: folded lines fill the
-band, and real drives of sound cars at 50 and 100 Hz were blamed with the temperature that simulated ones ask for."""
+band, and real drives of sound cars at 50 to 200 Hz were blamed with the temperature that simulated ones ask for."""
 
 FLOOR = 0.006
 """Share of the probability spread evenly: what no model foresaw."""

@@ -17,7 +17,7 @@ __all__ = ["ProfileRates", "profile_rates", "slab_joints", "wheel_scale"]
 FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
 
-DOUBT, DOUBT_WITH_WHEEL = 0.03, 0.02
+DOUBT, DOUBT_WITH_WHEEL = 0.03, 0.024
 """How far a line may lie from where the profile has it: tire and speed sensor (sd 1%, cut at 3%); less where the
 wheels' own line is seen and the line is read against that."""
 

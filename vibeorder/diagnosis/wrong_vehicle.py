@@ -87,7 +87,7 @@ def profile_mismatch(
     at_frames = None if engine_hz is None else _at(engine_hz, ladder, signal)
     rates = profile_rates(vehicle, pieces, ladder, lines, at_frames)
     setting = Setting(vehicle, gear, low_range, engine_hz)
-    if loudest is not None and _strained(loudest, rates, pieces):
+    if loudest is not None and _strained(loudest, rates, pieces, gear):
         other = _better(loudest, ladder, rates, signal, pieces, setting)
         if other is not None:
             return solved_words(loudest, *other, rates, unit)
@@ -173,19 +173,20 @@ def _complaint(lines: Sequence[OrderLine]) -> OrderLine | None:
     return best if best.amplitude_rms >= AS_STRONG * max(line.amplitude_rms for line in lines) else None
 
 
-def _strained(line: OrderLine, rates: ProfileRates, pieces: Sequence[Piece]) -> bool:
+def _strained(line: OrderLine, rates: ProfileRates, pieces: Sequence[Piece], gear: int | None) -> bool:
     """Whether the profile as typed explains a line with effort only, so that others are worth judging it by.
 
-    With ease: it lies at a low order of what the wheels drive, on a speed that is believed; or the engine's other
-    lines, or its changes of gear, bear out that it is the engine's.
+    With ease: it lies at a low order of what the wheels drive, on a speed that is believed, or of the engine in the
+    gear that was told; or the engine's other lines, or its changes of gear, bear out that it is the engine's.
     """
     piece = max(pieces, key=log_weight)
     judgement = piece.judgement
     best = judgement.best_for(int(np.argmax(judgement.log_class)))
-    if best.course.log_prior < FAR_COURSE:
+    off = (float(best.course.epsilon.mean()) - piece.doubt.mean) / piece.doubt.sd
+    if -0.5 * off**2 < FAR_COURSE:
         return True
     plain = [c.multiple for c in judgement.candidates if c.basis == "wheel" and c.order <= 3.0]
-    if rates.of_road(line, plain):
+    if rates.of_road(line, plain) or (gear is not None and rates.engine_explains(line)):
         return False
     index = int(np.argmax(best.log_class[:-1]))
     reading = next(iter(readings_of(best.lines, index)), None)
