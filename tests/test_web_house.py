@@ -92,7 +92,7 @@ def test_rates_appear_before_the_vehicle_is_complete(client: httpx.Client) -> No
         ({"gears": "1.0 2.0"}, "must fall"),
         ({"accessories": "alternator"}, "name and its ratio"),
         ({"limits": "flange 0.01"}, "place and limit"),
-        ({"limits": "flange: 0.01"}, "unit"),
+        ({"limits": "pinion flange: 0.01"}, "unit"),
         ({"layout": "boat"}, "boat"),
         ({"speed": "fast"}, "fast"),
         ({"gear": "12"}, "gear"),

@@ -113,6 +113,7 @@ def plain_words(sentence: str) -> str:
         ("[motor] ratio", "the motor ratio"),
     ):
         sentence = sentence.replace(said, meant)
+    sentence = re.sub(r"\[+(\w+)\]+ (has|must|is)\b", r"\1: this section \2", sentence)
     return re.sub(r"\[+(\w+)\]+ (\w+)", lambda m: f"the {m[1]}'s {m[2].replace('_', ' ')}", sentence)
 
 
