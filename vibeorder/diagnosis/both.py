@@ -46,6 +46,12 @@ __all__ = ["HeardHypothesis", "stretch_with", "without_sound"]
 
 FloatArray = NDArray[np.float64]
 
+MOST_ALSO = 8
+"""Courses proposed by both together, beside the motion's own."""
+
+SAME_COURSE = 0.0015
+"""Two courses nearer than this (mean, relative) are one."""
+
 ANCHOR_CLEAR = 6.0
 """Log evidence from which a line of the motion may stand for one of the sound that a course was locked on."""
 
@@ -187,17 +193,7 @@ class _Both:
         every = (*self.candidates, *(c for c in self.heard if c.basis == "engine"))
         prior = log_prior_of_classes(self.candidates)
         found: list[Hypothesis] = []
-        for proposal in propose(
-            self.joint,
-            every,
-            doubt,
-            self.per_wheel,
-            self.setting.gear,
-            self.sound_rate_hz,
-            ratio,
-            anchor,
-            effort,
-        ):
+        for proposal in self._proposals(every, doubt, ratio, anchor, effort):
             readers = _Readers(self, proposal, doubt.followed)
             for gears in proposal.gears or (None,):
                 for offsets, offsets_log in fit_offsets(self.joint, every, proposal, gears):
@@ -223,6 +219,26 @@ class _Both:
                         )
                     )
         return sorted(found, key=lambda h: -float(np.logaddexp.reduce(h.log_class)))
+
+    def _proposals(
+        self,
+        every: Sequence[Candidate],
+        doubt: RateDoubt,
+        ratio: FloatArray | None,
+        anchor: int | None,
+        effort: Effort,
+    ) -> list[Proposal]:
+        """The courses that the motion proposes, and those beside them that both do.
+
+        The motion's own are kept: a loud engine leads to many courses, and they must not crowd out the one that a
+        tire's or an accessory's line leads to.
+        """
+        known = (doubt, self.per_wheel, self.setting.gear)
+        own = propose(self.motion, self.candidates, *known, self.floor.sample_rate_hz, ratio, anchor, effort)
+        also = propose(
+            self.joint, every, *known, self.sound_rate_hz, ratio, anchor, replace(effort, anchors=MOST_ALSO)
+        )
+        return [*own, *(p for p in also if not any(_same(p, o) for o in own))]
 
     def _own(self, offsets: Offsets) -> Offsets:
         return {(j, g): v for (j, g), v in offsets.items() if j < len(self.candidates)}
@@ -252,6 +268,17 @@ class _Both:
         track = self.joint.tracks[line.track]
         slow = float(np.median(self.clock.rate_hz)) * track.multiple < LOCKS_UP_TO_HZ
         return track.candidate < len(self.candidates) or (slow and not line.offset)
+
+
+def _same(a: Proposal, b: Proposal) -> bool:
+    """Whether two proposals are one course of rate and gears."""
+    gears = [p.gears[0].gear.tolist() if p.gears else [] for p in (a, b)]
+    return (
+        float(np.abs(a.course.epsilon - b.course.epsilon).mean()) < SAME_COURSE
+        and a.offset == b.offset
+        and a.slips == b.slips
+        and gears[0] == gears[1]
+    )
 
 
 class _Readers:

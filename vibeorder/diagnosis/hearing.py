@@ -46,9 +46,10 @@ MOST_BY_LOUDNESS = float(np.log(2.0))
 """Most that lines heard or not heard say for or against a part's being at fault: sound has no scale, rides a gain, and
 an engine is always heard."""
 
-PLACE_SHARE = 0.5
+PLACE_SHARE = 0.2
 """Share of the log evidence of lines' places that counts: the lines of one engine come and go together, so they say
-less than as many lines apart would."""
+less than as many lines apart would. Of 0, 0.1, 0.2, 0.35, 0.5 and 1 those about 0.1 and 0.2 gave the least log loss on
+33 simulated drives (seeds 331 to 377)."""
 
 MOST_BY_ONE_LINE = 40.0
 """Most log evidence of one line's place: a tone that happens to run there must not outweigh all that shakes."""

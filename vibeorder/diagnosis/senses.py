@@ -2,7 +2,10 @@
 
 from collections.abc import Sequence
 
+import numpy as np
+
 from vibeorder.diagnosis.result import Diagnosis, HeardLine, Senses, Suspect
+from vibeorder.diagnosis.signal import folded
 from vibeorder.vehicle import part_text
 
 __all__ = ["senses_of"]
@@ -10,21 +13,29 @@ __all__ = ["senses_of"]
 MOST_TOLD = 3
 """Lines that are told of each: more are in the list."""
 
+ONE_LINE_HZ = 0.6
+"""Suspects seen nearer than this, folded or not, look at one line."""
+
 SEEN_DB = 3.0
 """Over noise, from which the motion is said to see a suspect's line."""
 
 
 def senses_of(found: Diagnosis, heard: Sequence[HeardLine]) -> Senses:
     """A sentence of each: "1x driveshaft 39.1 Hz 0.21 m/s^2" and "2x and 4x engine at 60 and 120 Hz"."""
-    seen = sorted(
-        (s for s in found.suspects if s.frequency_hz is not None and s.snr_db > SEEN_DB),
-        key=lambda s: -s.amplitude,
-    )
-    one_place: list[Suspect] = []
-    for suspect in seen:
-        if all(abs((suspect.frequency_hz or 0.0) - (o.frequency_hz or 0.0)) > 0.5 for o in one_place):
-            one_place.append(suspect)
-    motion = ", ".join(_seen(s) for s in one_place[:MOST_TOLD]) or "no line stands out"
+    rate = found.recording.get("rate_hz")
+    rate_hz = float(rate) if isinstance(rate, int | float) else 1e9
+    placed = [
+        (float(folded(np.array([s.frequency_hz]), rate_hz)[0]), s)
+        for s in sorted(found.suspects, key=lambda s: -s.probability)
+        if s.frequency_hz is not None and s.snr_db > SEEN_DB
+    ]
+    # a line once, under the likeliest of the names it may bear
+    named: list[tuple[float, Suspect]] = []
+    for place, suspect in placed:
+        if all(abs(place - other) > ONE_LINE_HZ for other, _ in named):
+            named.append((place, suspect))
+    clearest = sorted((s for _, s in named), key=lambda s: -s.amplitude)
+    motion = ", ".join(_seen(s) for s in clearest[:MOST_TOLD]) or "no line stands out"
     return Senses(motion, _heard(heard), tuple(heard))
 
 
