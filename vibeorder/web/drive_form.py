@@ -39,7 +39,7 @@ READING = {
 """Fields for a recording whose columns are not found by themselves, and their labels."""
 DRIVE_FIELDS = (
     "vehicle", "keep_vehicle", *FIELDS, "speed", "gear", "in_low_range", "log_late", "phone_place", "complaint",
-    "job", "role", *READING,
+    "job", "role", "count_words", *READING,
 )  # fmt: skip
 NEW_JOB = "new"
 LONGEST_COMPLAINT = 1000
@@ -79,6 +79,7 @@ def drive_arguments(
         "role": "after" if form.get("role") == "after" else "before",
         "speed_unit": unit_told(speed, form_text(form, "complaint", LONGEST_COMPLAINT)),
         "intake": {},
+        "count_words": form_text(form, "count_words", 4) != "no",
         "decoded_s": limits.decoded_s,
         "unpacked_bytes": limits.unpacked_bytes,
         "typed": {name: str(form.get(name, "")) for name in DRIVE_FIELDS if form.get(name)},

@@ -7,6 +7,7 @@ import csv
 import io
 import json
 from collections.abc import Iterable, Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -14,6 +15,7 @@ from vibeorder.diagnosis.result import Diagnosis, Suspect
 from vibeorder.report.why_text import LEAD, why_blocks
 from vibeorder.report.wording import (
     SuspectGroup,
+    beside_lines,
     capitalised,
     group_suspects,
     groups_worth_showing,
@@ -64,6 +66,7 @@ def view_of(diagnosis: Diagnosis) -> dict[str, Any]:
         "recording": recording_text(diagnosis.recording),
         "source": str(diagnosis.recording.get("source", "recording")),
         "relative": _relative(diagnosis),
+        "customer": _customer(diagnosis),
         "rows": _rows(groups, diagnosis),
         "besides": _besides(diagnosis, groups),
         "runout": {
@@ -81,6 +84,12 @@ def view_of(diagnosis: Diagnosis) -> dict[str, Any]:
         "why": _why(diagnosis),
         "picture": picture_of(diagnosis),
     }
+
+
+def _customer(diagnosis: Diagnosis) -> dict[str, Any] | None:
+    """What the customer's words did: the sentence with both figures, and each leaning. None where none counted."""
+    lines = beside_lines(replace(diagnosis, senses=None))
+    return {"sentence": lines[0], "leanings": list(lines[1:])} if lines else None
 
 
 def _rows(groups: Sequence[SuspectGroup], diagnosis: Diagnosis) -> list[dict[str, Any]]:

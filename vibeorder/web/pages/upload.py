@@ -151,8 +151,22 @@ def _said_before(house: House, arguments: Mapping[str, Any]) -> dict[str, Any]:
     with open_casebook(house.casebook) as book:
         job = book.job(number)
     intake = intake_of(job)
+    if arguments["count_words"]:
+        _check_answers(number, intake)
     told = arguments["speed_unit"] or unit_told(str(intake.get("speed", "")), job.complaint)
     return {"intake": intake, "speed_unit": told}
+
+
+def _check_answers(number: int, intake: Mapping[str, Any]) -> None:
+    """Raises VibeorderError where a job from elsewhere holds answers that cannot be weighed."""
+    from vibeorder.diagnosis.intake import Intake
+
+    try:
+        Intake.from_json(intake)
+    except VibeorderError as error:
+        raise VibeorderError(
+            f"job {number}: {error}; ask the questions again, or send it without letting the customer's words count"
+        ) from error
 
 
 def _owner(request: Request) -> str:

@@ -19,7 +19,7 @@ from vibeorder.recording import ReadOptions, Recording, Trace, read_recording
 from vibeorder.web.inspect import check_duration, check_file
 
 if TYPE_CHECKING:
-    from vibeorder.diagnosis import Diagnosis, Weighed
+    from vibeorder.diagnosis import Diagnosis, Intake, Weighed
     from vibeorder.speed.given import SpeedGiven
     from vibeorder.vehicle import Vehicle
 
@@ -38,14 +38,15 @@ def run(folder: Path, arguments: Mapping[str, Any], progress: Progress) -> None:
     """Judge every recording of `arguments["recordings"]` ({"file": as stored, "name": as called}), and all as one.
 
     arguments also: vehicle (sections of a profile), speed, speed_log, log_late, gear, low_range, options,
-    speed_unit (mph or km/h, where the person has one), decoded_s, unpacked_bytes.
+    speed_unit (mph or km/h, where the person has one), intake (what the customer said) and count_words (whether that
+    is to count), decoded_s, unpacked_bytes.
     A recording that cannot be judged is told of, and the others are judged without it. Raises VibeorderError with
     their sentences where none can.
     """
     from vibeorder.vehicle import parse_vehicle
 
     vehicle = parse_vehicle(arguments["vehicle"], "vehicle")
-    given = _speed(folder, arguments)
+    given, said = _speed(folder, arguments), _said(arguments)
     listed = arguments["recordings"]
     entries: list[dict[str, object]] = []
     weighed: dict[int, Weighed] = {}
@@ -62,7 +63,7 @@ def run(folder: Path, arguments: Mapping[str, Any], progress: Progress) -> None:
         entries.append(entry)
     if not weighed:
         raise VibeorderError(" ".join(str(entry["error"]) for entry in entries))
-    verdicts = _tell(folder, weighed, progress)
+    verdicts = _tell(folder, weighed, said, progress)
     for number in weighed:
         entries[number - 1]["verdict"] = verdicts[number]
     summary = {"recordings": entries, "together": verdicts.get(TOGETHER)}
@@ -90,8 +91,13 @@ def _weigh(
     )  # fmt: skip
 
 
-def _tell(folder: Path, weighed: "Mapping[int, Weighed]", progress: Progress) -> dict[int, str]:
-    """Write a folder for each recording, and one for all where they are several; the verdicts by number."""
+def _tell(
+    folder: Path, weighed: "Mapping[int, Weighed]", said: "Intake | None", progress: Progress
+) -> dict[int, str]:
+    """Write a folder for each recording, and one for all where they are several; the verdicts by number.
+
+    What was said counts once: among all recordings together where they are several.
+    """
     from vibeorder.diagnosis import judged_together, told
 
     numbers = [*weighed, TOGETHER] if len(weighed) > 1 else list(weighed)
@@ -100,10 +106,10 @@ def _tell(folder: Path, weighed: "Mapping[int, Weighed]", progress: Progress) ->
     for i, number in enumerate(numbers):
         progress("writing the sheet", WEIGHED + (1.0 - WEIGHED) * i / len(numbers))
         if number == TOGETHER:
-            result = judged_together(list(weighed.values()), explain=True)
+            result = judged_together(list(weighed.values()), explain=True, said=said)
             _write(folder, number, result, alone)
         else:
-            result = told(weighed[number], explain=True)
+            result = told(weighed[number], explain=True, said=said if len(numbers) == 1 else None)
             alone.append(replace(result, explanations=()))
             _write(folder, number, result)
         verdicts[number] = result.verdict
@@ -143,6 +149,16 @@ def _options(arguments: Mapping[str, Any]) -> ReadOptions:
     given = arguments.get("options") or {}
     axes = tuple(str(name) for name in given.get("axes", ()))
     return ReadOptions(**{**{key: value for key, value in given.items() if value}, "axes": axes})
+
+
+def _said(arguments: Mapping[str, Any]) -> "Intake | None":
+    """The customer's answers; None where there are none, or where they are not to count."""
+    if not arguments.get("intake") or not arguments.get("count_words", True):
+        return None
+    from vibeorder.diagnosis import Intake
+
+    said = Intake.from_json(arguments["intake"])
+    return None if said.empty else said
 
 
 def _speed(folder: Path, arguments: Mapping[str, Any]) -> "SpeedGiven | Trace | None":
