@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 from numpy.typing import NDArray
 
 from vibeorder.diagnosis.blocks import Course
-from vibeorder.diagnosis.converter import OPEN_LOG_PRIOR, slips_by_gear, slips_log_prior
+from vibeorder.diagnosis.converter import SLIP_LOG_PRIOR, slips_by_gear, slips_log_prior
 from vibeorder.diagnosis.courses import Followed, straying_log_prior
 from vibeorder.diagnosis.scan import Clock
 
@@ -77,5 +77,5 @@ def test_an_engine_that_would_have_to_run_behind_its_wheels_is_no_converter() ->
 
 def test_one_slip_in_several_gears_costs_once() -> None:
     assert slips_log_prior({1: 0.0, 2: 0.0}) == 0.0
-    assert slips_log_prior({1: 0.03, 2: 0.03, 3: 0.0}) == OPEN_LOG_PRIOR
-    assert slips_log_prior({1: 0.03, 2: 0.02}) < OPEN_LOG_PRIOR
+    assert slips_log_prior({1: 0.03, 2: 0.03, 3: 0.0}) == SLIP_LOG_PRIOR
+    assert slips_log_prior({1: 0.03, 2: 0.02}) < SLIP_LOG_PRIOR

@@ -19,7 +19,7 @@ from vibeorder.diagnosis.blocks import Course
 from vibeorder.diagnosis.candidates import Candidate
 from vibeorder.diagnosis.classes import class_evidence
 from vibeorder.diagnosis.clear import clear_lines
-from vibeorder.diagnosis.courses import Followed, straying_log_prior
+from vibeorder.diagnosis.courses import Followed, held_to_source
 from vibeorder.diagnosis.floor import floor_of
 from vibeorder.diagnosis.gears import GearCourse
 from vibeorder.diagnosis.hearing import (
@@ -29,7 +29,7 @@ from vibeorder.diagnosis.hearing import (
     readable_in_sound,
     stretch_of,
 )
-from vibeorder.diagnosis.judge import Hypothesis, Judgement, log_prior_of_classes
+from vibeorder.diagnosis.judge import Hypothesis, judgement_of, log_prior_of_classes
 from vibeorder.diagnosis.lines import Line, LineReader, PairLine
 from vibeorder.diagnosis.offsets import Offsets, fit_offsets
 from vibeorder.diagnosis.propose import THOROUGH, Effort, Proposal, RateDoubt, propose
@@ -85,9 +85,8 @@ def without_sound(piece: Piece) -> Piece:
         else h
         for h in piece.judgement.hypotheses
     ]
-    total = np.logaddexp.reduce(np.stack([h.log_class for h in own]), axis=0)
-    own.sort(key=lambda h: -float(np.logaddexp.reduce(h.log_class)))
-    return replace(piece, judgement=replace(piece.judgement, log_class=total, hypotheses=tuple(own)))
+    judged = piece.judgement
+    return replace(piece, judgement=judgement_of(judged.candidates, judged.log_prior, own))
 
 
 def _judge_stretch(
@@ -106,8 +105,7 @@ def _judge_stretch(
     both = _Both(sound, part, candidates, clock, setting, start_s)
     ratio = None if engine_hz is None else logged_ratio(engine_hz, clock, part.rate_hz)
     hypotheses = both.weighed(doubt, ratio, anchor, effort)
-    total = np.logaddexp.reduce(np.stack([h.log_class for h in hypotheses]), axis=0)
-    judged = Judgement(tuple(candidates), log_prior_of_classes(candidates), total, tuple(hypotheses))
+    judged = judgement_of(candidates, log_prior_of_classes(candidates), hypotheses)
     return Piece(start_s, clock, doubt, judged, both.floor)
 
 
@@ -188,7 +186,7 @@ class _Both:
     def weighed(
         self, doubt: RateDoubt, ratio: FloatArray | None, anchor: int | None, effort: Effort
     ) -> list[Hypothesis]:
-        """Every hypothesis with the evidence of both, best first."""
+        """Every hypothesis with the evidence of both."""
         # the sound's engine lines propose courses too; a shaft's are those of the motion
         every = (*self.candidates, *(c for c in self.heard if c.basis == "engine"))
         prior = log_prior_of_classes(self.candidates)
@@ -218,7 +216,7 @@ class _Both:
                             by_sound,
                         )
                     )
-        return sorted(found, key=lambda h: -float(np.logaddexp.reduce(h.log_class)))
+        return found
 
     def _proposals(
         self,
@@ -296,9 +294,7 @@ class _Readers:
         if key not in self._made:
             every = [both.lock(line) for line in (*self._proposal.lock_on, *lines)]
             course = sharpened(self._proposal.course, both.joint, every, both.sound_rate_hz)
-            if self._followed is not None:
-                strays = straying_log_prior(course, both.motion.clock, self._followed)
-                course = replace(course, log_prior=course.log_prior + strays)
+            course = held_to_source(course, both.motion.clock, self._followed)
             self._made[key] = (
                 LineReader(both.motion, both.candidates, course, both.floor),
                 LineReader(both.sound, both.heard, course, both.sound_floor),

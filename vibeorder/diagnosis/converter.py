@@ -9,17 +9,17 @@ from collections.abc import Mapping
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["EXACT", "MOST_SLIP", "OPEN_LOG_PRIOR", "slips_by_gear", "slips_log_prior"]
+__all__ = ["EXACT", "MOST_SLIP", "SLIP_LOG_PRIOR", "slips_by_gear", "slips_log_prior"]
 
 FloatArray = NDArray[np.float64]
 
-OPEN_LOG_PRIOR = -5.5
-"""Log prior of a slipping converter, its slip known to a twentieth of its range."""
+SLIP_LOG_PRIOR, MOST_SLIP = -5.5, 0.065
+"""Log prior of a slipping converter at any one of the twenty slips that can be told apart, and how far it slips when
+driving steadily (common practice, no source)."""
 
 ANOTHER_SLIP_LOG_PRIOR = -1.5
 """The same for each further gear with a slip of its own: slips in one drive are of one size (sd 1%), known to 0.3%."""
 
-MOST_SLIP = 0.065
 EXACT = 0.0015
 """Offsets within this are none."""
 
@@ -57,4 +57,4 @@ def slips_by_gear(
 def slips_log_prior(slips: Mapping[int, float]) -> float:
     """Log prior of the converter's slips in the gears that were used."""
     apart = len({round(s, 4) for s in slips.values() if abs(s) > EXACT})
-    return OPEN_LOG_PRIOR + ANOTHER_SLIP_LOG_PRIOR * (apart - 1) if apart else 0.0
+    return SLIP_LOG_PRIOR + ANOTHER_SLIP_LOG_PRIOR * (apart - 1) if apart else 0.0

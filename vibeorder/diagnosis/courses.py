@@ -1,7 +1,7 @@
 """A course of the wheel rate made from its corrections, and locked on the phase of the line that anchors it."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -11,7 +11,7 @@ from vibeorder.diagnosis.locking import locked_phase
 from vibeorder.diagnosis.scan import Clock, Scan
 from vibeorder.diagnosis.sharpening import LockOn
 
-__all__ = ["Followed", "LockOn", "locked_course", "straying_log_prior"]
+__all__ = ["Followed", "LockOn", "held_to_source", "locked_course", "straying_log_prior"]
 
 FloatArray = NDArray[np.float64]
 
@@ -55,6 +55,13 @@ def locked_course(
     )
     log_prior = -0.5 * ((constant - prior[0]) / prior[1]) ** 2
     return Course(epsilon, anchor, log_prior, turns + further, times, locked=bool(lock_on))
+
+
+def held_to_source(course: Course, clock: Clock, followed: Followed | None) -> Course:
+    """The course, its log prior less what its straying from the speed source costs; None: that is not weighed."""
+    if followed is None:
+        return course
+    return replace(course, log_prior=course.log_prior + straying_log_prior(course, clock, followed))
 
 
 def straying_log_prior(course: Course, clock: Clock, followed: Followed) -> float:

@@ -8,8 +8,8 @@ and P(nothing, H) the same with every source healthy. Sums over H give the proba
 the rate or the gear leaves open is spread over the suspects, never hidden.
 """
 
-from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,7 +18,7 @@ from vibeorder.diagnosis.blocks import Course
 from vibeorder.diagnosis.candidates import Candidate
 from vibeorder.diagnosis.classes import class_evidence
 from vibeorder.diagnosis.clear import clear_lines
-from vibeorder.diagnosis.courses import Followed, straying_log_prior
+from vibeorder.diagnosis.courses import Followed, held_to_source
 from vibeorder.diagnosis.floor import Floor
 from vibeorder.diagnosis.gears import NOT_LOCKED, GearCourse
 from vibeorder.diagnosis.lines import Line, LineReader, PairLine
@@ -27,7 +27,15 @@ from vibeorder.diagnosis.propose import THOROUGH, Effort, Proposal, RateDoubt, p
 from vibeorder.diagnosis.scan import Scan
 from vibeorder.diagnosis.sharpening import sharpened
 
-__all__ = ["Hypothesis", "Judgement", "RateDoubt", "held_gear", "judge", "log_prior_of_classes"]
+__all__ = [
+    "Hypothesis",
+    "Judgement",
+    "RateDoubt",
+    "held_gear",
+    "judge",
+    "judgement_of",
+    "log_prior_of_classes",
+]
 
 FloatArray = NDArray[np.float64]
 
@@ -106,9 +114,16 @@ def judge(
                 log_h = course.log_prior + offsets_log + (gears.log_prior if gears else 0.0) + prior
                 log_class = log_h + class_evidence(candidates, lines, relative)
                 hypotheses.append(Hypothesis(scan, course, gears, offsets, lines, log_class))
-    hypotheses.sort(key=lambda h: -float(np.logaddexp.reduce(h.log_class)))
-    total = np.logaddexp.reduce(np.stack([h.log_class for h in hypotheses]), axis=0)
-    return Judgement(tuple(candidates), prior, total, tuple(hypotheses))
+    return judgement_of(candidates, prior, hypotheses)
+
+
+def judgement_of(
+    candidates: Sequence[Candidate], log_prior: FloatArray, hypotheses: Iterable[Hypothesis]
+) -> Judgement:
+    """The hypotheses put together, best first; log_prior as in `Judgement`."""
+    best_first = sorted(hypotheses, key=lambda h: -float(np.logaddexp.reduce(h.log_class)))
+    total = np.logaddexp.reduce(np.stack([h.log_class for h in best_first]), axis=0)
+    return Judgement(tuple(candidates), log_prior, total, tuple(best_first))
 
 
 class _Readers:
@@ -133,9 +148,7 @@ class _Readers:
         if key not in self._made:
             every = (*self._proposal.lock_on, *lines)
             course = sharpened(self._proposal.course, self._scan, every, self._floor.sample_rate_hz)
-            if self._followed is not None:
-                strays = straying_log_prior(course, self._scan.clock, self._followed)
-                course = replace(course, log_prior=course.log_prior + strays)
+            course = held_to_source(course, self._scan.clock, self._followed)
             self._made[key] = LineReader(self._scan, self._candidates, course, self._floor)
         return self._made[key]
 

@@ -6,9 +6,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vibeorder.diagnosis.candidates import Candidate
-from vibeorder.diagnosis.converter import EXACT, slips_log_prior
+from vibeorder.diagnosis.converter import EXACT, MOST_SLIP, SLIP_LOG_PRIOR, slips_log_prior
 from vibeorder.diagnosis.gears import GearCourse
-from vibeorder.diagnosis.propose import SLIP_LOG_PRIOR, SLIP_RANGE, Proposal, along
+from vibeorder.diagnosis.propose import Proposal, along
 from vibeorder.diagnosis.scan import Scan
 
 __all__ = ["Offsets", "fit_offsets"]
@@ -79,7 +79,7 @@ def _slip(
     scan: Scan, candidates: Sequence[Candidate], epsilon: FloatArray, gears: GearCourse, gear: int
 ) -> float:
     """Slip of the converter in one gear, 0 where locked explains the lines as well."""
-    grid = np.arange(0.0, SLIP_RANGE[1], STEP)
+    grid = np.arange(0.0, MOST_SLIP, STEP)
     held = gears.gear == gear
     support = np.zeros(grid.size)
     for t, track in enumerate(scan.tracks):

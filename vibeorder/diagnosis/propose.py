@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 
 from vibeorder.diagnosis.blocks import Course
 from vibeorder.diagnosis.candidates import Candidate
-from vibeorder.diagnosis.converter import EXACT, MOST_SLIP, OPEN_LOG_PRIOR, slips_by_gear
+from vibeorder.diagnosis.converter import EXACT, MOST_SLIP, SLIP_LOG_PRIOR, slips_by_gear
 from vibeorder.diagnosis.courses import Followed, locked_course
 from vibeorder.diagnosis.gears import (
     GearCourse,
@@ -53,11 +53,6 @@ SAME_COURSE = 0.0015
 
 WORST_CONSTANT = -12.0
 """Log prior, against the likeliest gear's, below which one gear for the whole drive is not weighed."""
-
-SLIP_LOG_PRIOR = OPEN_LOG_PRIOR
-SLIP_RANGE = (0.0, MOST_SLIP)
-"""Log prior of a slipping converter at any one of the twenty slips that can be told apart, and how far it slips
-when driving steadily (common practice, no source)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -107,7 +102,7 @@ def offset_log_prior(candidate: Candidate, offset: FloatArray) -> FloatArray:
     """Log prior of a line running off its nominal ratio: converter slip, belt slip."""
     if candidate.basis == "wheel":
         return np.where(np.abs(offset) < EXACT, 0.0, -np.inf)
-    slipping = np.where((offset > SLIP_RANGE[0]) & (offset < SLIP_RANGE[1]), SLIP_LOG_PRIOR, -np.inf)
+    slipping = np.where((offset > 0.0) & (offset < MOST_SLIP), SLIP_LOG_PRIOR, -np.inf)
     if candidate.slack:
         slipping = np.maximum(slipping, -0.5 * (offset / candidate.slack) ** 2)
     return np.where(np.abs(offset) < EXACT, 0.0, slipping)
@@ -291,10 +286,13 @@ class _Search:
 
     def proposal(self, k: int, epsilon: FloatArray, state: NDArray[np.intp], offset: float) -> Proposal:
         """The course locked on its anchor's phase, and the gears to weigh with it."""
-        gears = self._gear_courses(state, epsilon)
-        prior = (self.doubt.mean, self.doubt.sd)
-        lock_on = self._lock_tracks(k, state, offset)
-        return Proposal(locked_course(self.scan, prior, epsilon, k, lock_on), gears, offset, tuple(lock_on))
+        lock_on = tuple(self._lock_tracks(k, state, offset))
+        return Proposal(
+            self._locked(k, epsilon, lock_on), self._gear_courses(state, epsilon), offset, lock_on
+        )
+
+    def _locked(self, k: int | None, epsilon: FloatArray, lock_on: Sequence[LockOn]) -> Course:
+        return locked_course(self.scan, (self.doubt.mean, self.doubt.sd), epsilon, k, lock_on)
 
     def slipping(self, k: int, line: FloatArray, state: NDArray[np.intp], offset: float) -> list[Proposal]:
         """The course along an engine line whose converter slips by gear, where its steps at shifts ask for it."""
@@ -307,9 +305,8 @@ class _Search:
                 continue
             slips = {s + 1: slip for s, slip in found[0].items() if self.states[s] is not None}
             lock_on = tuple(self._lock_tracks(k, state, slips))
-            prior = (self.doubt.mean, self.doubt.sd)
-            course = locked_course(self.scan, prior, found[1], k, lock_on)
-            made.append(Proposal(course, self._gear_courses(state, found[1])[:1], 0.0, lock_on, slips))
+            course = self._locked(k, found[1], lock_on)
+            made.append(Proposal(course, (self._own_gears(state),), 0.0, lock_on, slips))
         return made
 
     def _lock_tracks(
@@ -340,7 +337,7 @@ class _Search:
             self.engine_votes[:, :, : self.scan.clock.epsilon.size], self.switch, self.log_prior[0]
         )
         return Proposal(
-            locked_course(self.scan, (self.doubt.mean, self.doubt.sd), epsilon, None, []),
+            self._locked(None, epsilon, ()),
             self._gear_courses(trace_gears(back, cell), epsilon),
         )
 
@@ -350,17 +347,21 @@ class _Search:
             return ()
         if len(self.states) == 1 and self.states[0] is not None:
             return (GearCourse(np.full(state.size, self.states[0], np.intp), 0.0),)
-        found = [self._as_logged(course_log_prior(state, self.log_prior, self.switch), state)]
+        own = self._own_gears(state)
         held = [constant_gear(n, self.log_prior, self.switch) for n in range(1, len(self.states))]
         held = [self._as_logged(c, np.full(state.size, n, np.intp)) for n, c in enumerate(held)]
         least = max(c.log_prior for c in held) + WORST_CONSTANT
         ranked = []
         for number, constant in enumerate(held):
-            if constant.log_prior > least and (constant.gear != found[0].gear).any():
+            if constant.log_prior > least and (constant.gear != own.gear).any():
                 ranked.append((constant.log_prior + self._support(number, epsilon), number, constant))
         ranked.sort(key=lambda item: -item[0])
         good = [constant for s, _, constant in ranked[: self.effort.constants] if s > ranked[0][0] - HOPELESS]
-        return (*found, *good)
+        return (own, *good)
+
+    def _own_gears(self, state: NDArray[np.intp]) -> GearCourse:
+        """The course of gears that led to a course of the wheel."""
+        return self._as_logged(course_log_prior(state, self.log_prior, self.switch), state)
 
     def _as_logged(self, course: GearCourse, state: NDArray[np.intp]) -> GearCourse:
         """The course with what a logged engine speed says of it."""
@@ -374,7 +375,7 @@ class _Search:
         first = np.round((epsilon - self.scan.clock.epsilon[0]) / step).astype(int)
         rows = np.arange(epsilon.size)
         last = self.engine_votes.shape[2] - 1
-        slips = np.round(np.arange(0.0, SLIP_RANGE[1], 2.0 * step) / step).astype(int)
+        slips = np.round(np.arange(0.0, MOST_SLIP, 2.0 * step) / step).astype(int)
         votes = [self.engine_votes[rows, state, np.clip(first + s, 0, last)].sum() for s in slips]
         return float(max(votes[0], max(votes) + SLIP_LOG_PRIOR))
 
