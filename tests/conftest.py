@@ -1,5 +1,32 @@
-"""Before anything imports numpy: one thread for its linear algebra, since the tests run two at a time."""
+"""What tests share: one thread for linear algebra, set before anything imports numpy, and a shop page that runs."""
 
 import os
+from collections.abc import Iterator
+from typing import TYPE_CHECKING
 
+import pytest
+
+if TYPE_CHECKING:
+    import httpx
+    from web_server import Running
+
+# the tests run two at a time
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+
+
+@pytest.fixture(scope="module")
+def server(tmp_path_factory: pytest.TempPathFactory) -> "Iterator[Running]":
+    """A shop page on loopback, with nothing in it yet."""
+    from web_server import running
+
+    with running(tmp_path_factory.mktemp("shop")) as one:
+        yield one
+
+
+@pytest.fixture(scope="module")
+def client(server: "Running") -> "Iterator[httpx.Client]":
+    """A visitor of that page."""
+    import httpx
+
+    with httpx.Client(base_url=server.url, timeout=60.0) as one:
+        yield one

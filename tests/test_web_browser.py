@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING, Any, Literal
 import httpx
 import pytest
 from report_examples import bent_flange
-from web_server import SAMPLES, Running, csrf_of, finished, running, upload_sample
+from web_server import SAMPLES, Running, csrf_of, finished, upload_sample
 
 from vibeorder.report import as_html
 from vibeorder.web import guard
@@ -36,12 +36,6 @@ REFUSED = re.compile(r"Failed to load resource: the server responded with a stat
 """What Chromium itself writes about a page that is told to be wrong; no fault of the page."""
 
 Opened = Callable[..., "Page"]
-
-
-@pytest.fixture(scope="module")
-def server(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Running]:
-    with running(tmp_path_factory.mktemp("shop")) as one:
-        yield one
 
 
 @pytest.fixture(scope="module")

@@ -16,7 +16,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 from starlette.datastructures import FormData
-from web_server import SAMPLES, Running, asked_from, csrf_of, running
+from web_server import SAMPLES, Running, asked_from, csrf_of
 
 from vibeorder.errors import VehicleError, VibeorderError
 from vibeorder.vehicle import parse_vehicle
@@ -36,12 +36,6 @@ TRUCK: dict[str, str] = {
     "accessories": "alternator 2.8\nwater pump: 1.1",
     "limits": "pinion flange: 0.010 in",
 }
-
-
-@pytest.fixture(scope="module")
-def server(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Running]:
-    with running(tmp_path_factory.mktemp("shop")) as one:
-        yield one
 
 
 @pytest.fixture

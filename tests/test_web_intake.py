@@ -2,14 +2,13 @@
 
 import html
 import re
-from collections.abc import Iterator
 from typing import Any
 
 import httpx
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from web_server import Running, csrf_of, finished, running, upload_sample
+from web_server import Running, csrf_of, finished, upload_sample
 
 from vibeorder.casebook import (
     Entry,
@@ -31,18 +30,6 @@ ASKED = {
     "complaint": "Booms and shakes", "q_speed": "about 95 km/h", "q_load": "worse_pulling", "q_felt": ["seat", "floor"],
     "q_after_work": "driveshaft", "q_note": "worse with the tow bar on",
 }  # fmt: skip
-
-
-@pytest.fixture(scope="module")
-def server(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Running]:
-    with running(tmp_path_factory.mktemp("shop")) as one:
-        yield one
-
-
-@pytest.fixture(scope="module")
-def client(server: Running) -> Iterator[httpx.Client]:
-    with httpx.Client(base_url=server.url, timeout=60.0) as one:
-        yield one
 
 
 def post(client: httpx.Client, path: str, **fields: Any) -> httpx.Response:

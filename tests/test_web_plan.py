@@ -31,12 +31,6 @@ def server(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Running]:
         yield one
 
 
-@pytest.fixture(scope="module")
-def client(server: Running) -> Iterator[httpx.Client]:
-    with httpx.Client(base_url=server.url, timeout=60.0) as one:
-        yield one
-
-
 def said(answer: httpx.Response) -> str:
     return html.unescape(re.sub(r"\s+", " ", re.sub(r"<[^>]+>", " ", answer.text)))
 

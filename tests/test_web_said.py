@@ -3,7 +3,6 @@
 import html
 import re
 import tomllib
-from collections.abc import Iterator
 from dataclasses import replace
 from datetime import UTC, datetime
 from typing import Any
@@ -11,7 +10,7 @@ from typing import Any
 import httpx
 import pytest
 from report_examples import bent_flange
-from web_server import SAMPLES, Running, csrf_of, finished, running, upload_sample
+from web_server import SAMPLES, Running, csrf_of, finished, upload_sample
 
 from vibeorder.casebook import open_casebook
 from vibeorder.diagnosis.result import Leaning, Said, Senses
@@ -21,18 +20,6 @@ WORDS = {"q_load": "worse_pulling", "q_felt": ["seat", "floor"], "q_after_work":
 FIGURES = re.compile(
     r"with what the customer said: (?:over |under )?\d+%; from the recording alone: (?:over |under )?\d+%"
 )
-
-
-@pytest.fixture(scope="module")
-def server(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Running]:
-    with running(tmp_path_factory.mktemp("shop")) as one:
-        yield one
-
-
-@pytest.fixture(scope="module")
-def client(server: Running) -> Iterator[httpx.Client]:
-    with httpx.Client(base_url=server.url, timeout=60.0) as one:
-        yield one
 
 
 def job(client: httpx.Client, **answers: Any) -> str:

@@ -8,31 +8,18 @@ import io
 import json
 import re
 import tomllib
-from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
 import httpx
 import pytest
-from web_server import SAMPLES, Running, csrf_of, finished, running
+from web_server import SAMPLES, Running, csrf_of, finished
 
 from vibeorder import cli
 from vibeorder.casebook import open_casebook
 from vibeorder.web.next_step import next_step
 
 PAIR = ("pinion_flange.csv", "healthy.csv")
-
-
-@pytest.fixture(scope="module")
-def server(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Running]:
-    with running(tmp_path_factory.mktemp("shop")) as one:
-        yield one
-
-
-@pytest.fixture(scope="module")
-def client(server: Running) -> Iterator[httpx.Client]:
-    with httpx.Client(base_url=server.url, timeout=60.0) as one:
-        yield one
 
 
 def send(client: httpx.Client, server: Running, files: dict[str, bytes], **fields: str) -> str:

@@ -7,16 +7,19 @@ from typing import Any
 
 from starlette.datastructures import FormData, QueryParams
 from starlette.requests import Request
-from starlette.responses import JSONResponse, Response
+from starlette.responses import JSONResponse, RedirectResponse, Response
 from starlette.templating import Jinja2Templates
 
 from vibeorder.errors import VibeorderError
+from vibeorder.web.house import House
+from vibeorder.web.store import NotThereError
 
 __all__ = [
     "NAVIGATION",
     "TEMPLATES",
     "for_page",
     "form_text",
+    "made_or_waiting",
     "problem",
     "render",
     "sentence_of",
@@ -51,6 +54,17 @@ _FIELD_OF = {
         "--vehicle": "Vehicle",
     }.items()
 }
+
+
+def made_or_waiting(house: House, name: str, file: str, missing: str) -> dict[str, Any] | Response:
+    """What a task wrote into `file`, or the way back to waiting for it. Raises NotThereError, saying `missing`."""
+    content = house.store.read_json(name, file)
+    if isinstance(content, dict):
+        return content
+    state = house.queue.state(name)
+    if state.state in ("waiting", "working"):
+        return RedirectResponse(f"/working/{name}", 303)
+    raise NotThereError(state.error or missing)
 
 
 def render(request: Request, name: str, /, status: int = 200, **context: Any) -> Response:

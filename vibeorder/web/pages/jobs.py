@@ -24,7 +24,7 @@ from vibeorder.web.intake_form import checks_view
 from vibeorder.web.job_story import Recorded, local_time, recordings_of, story_of
 from vibeorder.web.jobs_common import job_of, now
 from vibeorder.web.next_step import next_step
-from vibeorder.web.pages_common import for_page, form_text, render, sentence_of
+from vibeorder.web.pages_common import for_page, form_text, made_or_waiting, render, sentence_of
 from vibeorder.web.queue import REQUEST_FILE
 from vibeorder.web.store import NotThereError
 from vibeorder.web.tasks.compare import COMPARISON_FILE
@@ -63,12 +63,9 @@ async def compared(request: Request) -> Response:
 def comparison(request: Request) -> Response:
     """What a comparison came to."""
     house, name = house_of(request), request.path_params["name"]
-    content = house.store.read_json(name, COMPARISON_FILE)
-    if not isinstance(content, dict):
-        state = house.queue.state(name)
-        if state.state in ("waiting", "working"):
-            return RedirectResponse(f"/working/{name}", 303)
-        raise NotThereError(state.error or "there is no comparison in this result")
+    content = made_or_waiting(house, name, COMPARISON_FILE, "there is no comparison in this result")
+    if isinstance(content, Response):
+        return content
     arguments = _arguments(house, name)
     kept = house.store.read_json(name, "kept.json")
     return render(

@@ -19,9 +19,8 @@ from vibeorder.web.drive_form import typed_gear
 from vibeorder.web.house import House, house_of
 from vibeorder.web.jobs_common import job_of
 from vibeorder.web.network import qr_svg, secure_address
-from vibeorder.web.pages_common import form_text, render, sentence_of
+from vibeorder.web.pages_common import form_text, made_or_waiting, render, sentence_of
 from vibeorder.web.queue import REQUEST_FILE, BusyError
-from vibeorder.web.store import NotThereError
 from vibeorder.web.tasks.plan import CARD_FILE
 
 __all__ = ["ROUTES"]
@@ -55,12 +54,9 @@ async def planned(request: Request) -> Response:
 def card(request: Request) -> Response:
     """The card: the drives in their order, in big print."""
     house, name = house_of(request), request.path_params["name"]
-    drawn = house.store.read_json(name, CARD_FILE)
-    if not isinstance(drawn, dict):
-        state = house.queue.state(name)
-        if state.state in ("waiting", "working"):
-            return RedirectResponse(f"/working/{name}", 303)
-        raise NotThereError(state.error or "there is no card here; have it drawn again")
+    drawn = made_or_waiting(house, name, CARD_FILE, "there is no card here; have it drawn again")
+    if isinstance(drawn, Response):
+        return drawn
     asked = house.store.read_json(name, REQUEST_FILE)
     arguments = asked.get("arguments", {}) if isinstance(asked, dict) else {}
     marks = [str(step["mark"]) for step in drawn["steps"]]
