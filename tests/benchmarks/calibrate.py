@@ -91,7 +91,8 @@ def weigh_task(task: Task) -> Drawn:
 
 def suspect_log_p(one: Drawn, temperature: float, floor: float) -> FloatArray:
     """Log probability of each suspect, then of nothing, as posterior_of makes it."""
-    scaled = np.array(one.log_evidence) / temperature + np.array(one.log_prior)
+    prior = np.array(one.log_prior)
+    scaled = posterior.tempered(np.array(one.log_evidence) + prior, prior, one.kind, temperature)
     p = np.exp(scaled - np.logaddexp.reduce(scaled))
     p = (1.0 - floor) * p + floor / p.size
     return np.log(np.bincount(one.key, p / p.sum()))

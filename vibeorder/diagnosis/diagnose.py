@@ -83,7 +83,7 @@ class Weighed:
     @property
     def scaled(self) -> FloatArray:
         """log_odds with the evidence tempered [same shape]."""
-        return tempered(self.log_odds, self.log_prior, self.kind, self.signal.rate_hz)
+        return tempered(self.log_odds, self.log_prior, self.kind)
 
 
 def diagnose(

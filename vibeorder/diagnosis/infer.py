@@ -20,6 +20,7 @@ from vibeorder.diagnosis.colour import colour_of
 from vibeorder.diagnosis.heard_along import HeardPursuit, with_sound
 from vibeorder.diagnosis.hearing import stretch_of
 from vibeorder.diagnosis.judge import log_prior_of_classes
+from vibeorder.diagnosis.nameless import nameless_log_weight, with_nameless
 from vibeorder.diagnosis.namings import namings
 from vibeorder.diagnosis.parallel import side_by_side
 from vibeorder.diagnosis.pursuit import Pursuit
@@ -47,6 +48,7 @@ SAID_SD, SAID_AT_MOST = 0.12, 6.0
 
 STRETCH_S = 75.0
 MOST_STRETCHES = 3
+
 SWEEP = 1.15
 """Fastest over slowest speed from which a course is a sweep, with three speeds of its own, not one."""
 
@@ -126,15 +128,20 @@ def _infer(
     def log_speed_of(rate_hz: FloatArray) -> float:
         return _speed_log_prior(rate_hz * circumference, low, high, given)
 
+    engine_unplaced = per_wheel is None and setting.vehicle.has_engine
+    nameless = -np.inf
     for naming in namings(pursuit, part, log_speed_of):
         log_speed = log_speed_of(naming.rate_hz)
         for one in explain(pursuit, naming, reader):
             log_class = classes + class_evidence(candidates, one.lines, part.relative)
             weighed.append(Weighed(one, log_speed + one.log_prior + log_class))
+            own = nameless_log_weight(naming, one, candidates, part.relative, engine_unplaced, part.rate_hz)
+            nameless = max(nameless, classes[-1] + own)
     if not weighed:
         return None
     if heard is not None:
         weighed = with_sound(weighed, part, heard, candidates, setting, numbers)
+    weighed = with_nameless(weighed, nameless)
     return piece_of(part, candidates, weighed, numbers, per_wheel, classes, first / signal.rate_hz)
 
 

@@ -79,6 +79,11 @@ class Naming:
     anchored: FloatArray
     visible: NDArray[np.bool_]
 
+    def at_frames(self, sample_rate_hz: float) -> IntArray:
+        """Sample at the middle of every frame [shape (frames,)]."""
+        at = np.round(self.frame_s * sample_rate_hz).astype(int)
+        return np.asarray(np.clip(at, 0, self.turns.size - 1), np.intp)
+
 
 def namings(pursuit: Pursuit, signal: Signal, log_speed: Callable[[FloatArray], float]) -> list[Naming]:
     """Courses worth weighing. log_speed: log prior of a course of wheel rates at the frames."""

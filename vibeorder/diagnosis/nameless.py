@@ -1,0 +1,88 @@
+"""Without a speed: the strong line may be of nothing that the profile lists, or of nothing that turns.
+
+A resonance that the road excites wanders as a line does, an engine that the profile does not describe has orders too,
+and every one of them is some part's order at some speed. What tells them apart is what a part's line brings with it:
+other lines where the name puts them, a step at a change of gear, a speed that people drive. So each course is also
+weighed as a line of its own, on which nothing else depends, and that counts for 'no listed part explains this'.
+"""
+
+from collections.abc import Sequence
+from dataclasses import replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from vibeorder.diagnosis.candidates import Candidate
+from vibeorder.diagnosis.classes import class_evidence
+from vibeorder.diagnosis.namings import Naming
+from vibeorder.diagnosis.retold import Weighed
+from vibeorder.diagnosis.signal import folded
+from vibeorder.diagnosis.weighing import Explained
+
+__all__ = ["nameless_log_weight", "with_nameless"]
+
+FloatArray = NDArray[np.float64]
+
+NAMELESS, ENGINE_UNPLACED = 0.03, 0.7
+"""How often, of the drives with a strong line and no listed part at fault, the line is of no listed part; and how often
+where the profile has an engine but not what its rate follows from (judgements, no source)."""
+
+PLACES, PLACES_HZ = 3.0, (3.0, 60.0)
+"""Width in ln(frequency) of where such a line may lie, 3 to 60 Hz, anywhere alike."""
+
+SPEEDS = 1.5
+"""Likewise of the speeds, at those that are usual: they lie between 19 and 87 mph, uniform in speed."""
+
+STEP_COST = 8.0
+"""Log odds against a line of no part that steps, just once, by the ratio of two of the gears."""
+
+SWEEP = 1.15
+"""Fastest over slowest place from which such a line moves about, and its course is three places, not one."""
+
+STEADY_SHARE, STEADY_POWER = 0.9, 20.0
+"""A part's line is there whenever the part turns: the share of frames in which it is seen has this density for most
+drives, STEADY_POWER v**(STEADY_POWER - 1), and any value for the rest; a resonance comes and goes, any value alike."""
+
+
+def nameless_log_weight(
+    naming: Naming,
+    explained: Explained,
+    candidates: Sequence[Candidate],
+    relative: bool,
+    engine_unplaced: bool,
+    sample_rate_hz: float,
+) -> float:
+    """Log weight of the course's strong line as a line of its own, beside those of `Weighed` without their class prior.
+
+    engine_unplaced: the vehicle has an engine whose rate the profile does not place: its orders keep the ratios of a
+    wheel's, and would bring the same other lines with them. A line of no part is where it is seen: not folded.
+    """
+    if not naming.visible.any():
+        return -np.inf
+    line_hz = np.gradient(naming.anchor_turns)[naming.at_frames(sample_rate_hz)] * sample_rate_hz
+    slow, middle, fast = np.percentile(folded(line_hz, sample_rate_hz)[naming.visible], [3, 50, 97])
+    if not PLACES_HZ[0] < middle < PLACES_HZ[1]:
+        return -np.inf
+    anchor = naming.pursued.anchor
+    line = float(class_evidence(candidates, explained.lines[:1], relative)[anchor])
+    share = NAMELESS
+    if engine_unplaced:
+        share = ENGINE_UNPLACED
+        line = max(line, float(class_evidence(candidates, explained.lines, relative)[anchor]))
+    knots = 3.0 if fast > SWEEP * slow else 1.0
+    steps = int(np.count_nonzero(np.diff(naming.gear)))
+    free = np.log(share) - knots * np.log(PLACES / SPEEDS) - STEP_COST * steps
+    return float(free + line - _steadiness(float(naming.visible.mean())))
+
+
+def with_nameless(weighed: Sequence[Weighed], log_weight: float) -> list[Weighed]:
+    """The explanations, the line of no part added to 'nothing' of the one that 'nothing' likes best."""
+    best = max(range(len(weighed)), key=lambda i: weighed[i].log_class[-1])
+    log_class = weighed[best].log_class.copy()
+    log_class[-1] = np.logaddexp(log_class[-1], log_weight)
+    return [*weighed[:best], replace(weighed[best], log_class=log_class), *weighed[best + 1 :]]
+
+
+def _steadiness(seen: float) -> float:
+    """Log odds of a part's line against a line of its own, by the share of frames in which it is seen."""
+    return float(np.log(1.0 - STEADY_SHARE + STEADY_SHARE * STEADY_POWER * seen ** (STEADY_POWER - 1.0)))
