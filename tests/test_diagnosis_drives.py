@@ -237,7 +237,7 @@ def test_a_logged_engine_speed_tells_which_gear_it_was() -> None:
 
 
 def inferred() -> Diagnosis:
-    test = made(FEW_GEARS, Drive("sweep", (18.0, 29.0), ((0.0, 2),)), "driveshaft", rate_hz=100.0)
+    test = made(FEW_GEARS, Drive("sweep", (18.0, 29.0), ((0.0, 2),)), "driveshaft", rate_hz=200.0)
     return diagnose(without_gps(test), FEW_GEARS)
 
 

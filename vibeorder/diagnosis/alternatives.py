@@ -13,9 +13,11 @@ from vibeorder.diagnosis.analyse import Piece
 from vibeorder.diagnosis.gears import NOT_LOCKED, GearCourse
 from vibeorder.diagnosis.judge import Hypothesis
 from vibeorder.diagnosis.measured import wheel_rate_hz
+from vibeorder.diagnosis.result import SpeedFit, Suspect
 from vibeorder.units import show_speeds
+from vibeorder.vehicle import Vehicle
 
-__all__ = ["WITHIN", "alternatives", "speed_band"]
+__all__ = ["WITHIN", "alternatives", "band_sentence", "inferred_notes", "speed_band"]
 
 FloatArray = NDArray[np.float64]
 
@@ -26,6 +28,12 @@ HELD = 1.08
 """Fastest over slowest speed up to which one speed is said, not a range."""
 
 SAME_SPEED = 0.02
+SETTLED = 0.1
+"""A band narrower than this share of the speed, both ways together, settles the speed."""
+
+OPEN_FROM = 0.2
+"""Share of 'nothing' from which it is said what that may be."""
+
 LIKELY_BAND = (0.025, 0.975)
 
 
@@ -101,3 +109,40 @@ def speed_band(
         for edge in LIKELY_BAND
     )
     return np.asarray(low * (1.0 - 2.0 * tire_se)), np.asarray(high * (1.0 + 2.0 * tire_se))
+
+
+def band_sentence(path_mps: FloatArray, low_mps: FloatArray, high_mps: FloatArray, unit: str) -> str:
+    """How far the inferred speed is settled, in words.
+
+    path_mps: the likeliest course; low_mps, high_mps: as `speed_band` gives them [shape (frames,) each].
+    """
+    middle = int(np.argsort(path_mps)[path_mps.size // 2])
+    low, high = float(low_mps[middle]), float(high_mps[middle])
+    words = f"{show_speeds((low, high), unit)} (95%) where {show_speeds((float(path_mps[middle]),), unit)} is likeliest"
+    if (high_mps - low_mps)[middle] < SETTLED * path_mps[middle]:
+        return f"no speed was given; the recording settles it: {words}"
+    return f"no speed was given, and the recording leaves it open, as it does the names of the lines: {words}"
+
+
+def inferred_notes(
+    pieces: Sequence[Piece],
+    scaled: FloatArray,
+    vehicle: Vehicle,
+    speed: SpeedFit,
+    suspects: Sequence[Suspect],
+    nothing: float,
+) -> tuple[str, ...]:
+    """What is said beside the ranking where no speed was given. scaled: as for `alternatives`."""
+    others = alternatives(pieces, scaled, vehicle.tire.circumference_m, speed.unit)
+    return (*others, *nameless_notes(suspects, nothing))
+
+
+def nameless_notes(suspects: Sequence[Suspect], nothing: float) -> tuple[str, ...]:
+    """What 'nothing' may be where no speed was given, where it has a share beside somebody else's."""
+    if nothing < OPEN_FROM or not suspects or suspects[0].probability < OPEN_FROM * (1.0 - OPEN_FROM):
+        return ()
+    return (
+        "Without a speed a strong line that brings no other lines with it may be of a part that the profile does not "
+        "list, or a resonance that the road excites: that is in the figure of nothing. A logged speed, or one that "
+        "is said (--speed), settles it.",
+    )

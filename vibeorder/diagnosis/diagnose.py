@@ -45,6 +45,10 @@ SHORTEST_S = 5.0
 SLOWEST_RATE_HZ = 8.0
 SLOWEST_MOVING_MPS = 2.0
 
+SLOW_MPS, SLOW_LOG_ODDS = (7.0, 9.0), -2.0
+"""Shakes are complained of at road speed, from some 30 km/h up (common practice, no source): in a drive that was never
+faster than the first of these a tire's strong line is its own roundness at a walking pace; between them less so."""
+
 LEAST_HEARD = 0.2
 """Share of the recording that its sound must cover to be used."""
 
@@ -215,10 +219,25 @@ def weigh(
     mismatch = None
     if isinstance(given, Trace) and not signal.relative and not neutral:
         mismatch = _mismatch(signal, pieces, setting, given.unit)
-    log_odds = combined_log_odds(pieces)
+    log_odds = _log_odds(pieces, vehicle, kind)
     if neutral:
         log_odds = with_unjudged(log_odds, pieces[0].judgement.log_prior)
     return Weighed(recording, vehicle, signal, pieces, kind, given, log_odds, mismatch, heard, setting)
+
+
+def _log_odds(pieces: Sequence[Piece], vehicle: Vehicle, kind: Kind) -> FloatArray:
+    """Log weight of every candidate against nothing (last), how fast the drive was heeded where that is known."""
+    found = combined_log_odds(pieces)
+    if kind != "inferred":
+        found[:-1] += _slow_log_odds(pieces, vehicle)
+    return found
+
+
+def _slow_log_odds(pieces: Sequence[Piece], vehicle: Vehicle) -> float:
+    """Log odds against any part of what turns, by how fast the drive was at its fastest."""
+    fastest = max(float(np.percentile(p.clock.rate_hz, 97.0)) for p in pieces) * vehicle.tire.circumference_m
+    slow, usual = SLOW_MPS
+    return SLOW_LOG_ODDS * float(np.clip((usual - fastest) / (usual - slow), 0.0, 1.0))
 
 
 def _heard(sound: Recording | None, recording: Recording) -> Signal | None:

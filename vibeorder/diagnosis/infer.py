@@ -141,7 +141,7 @@ def _infer(
         return None
     if heard is not None:
         weighed = with_sound(weighed, part, heard, candidates, setting, numbers)
-    weighed = with_nameless(weighed, nameless)
+    weighed = with_nameless(weighed, nameless, classes[-1])
     return piece_of(part, candidates, weighed, numbers, per_wheel, classes, first / signal.rate_hz)
 
 

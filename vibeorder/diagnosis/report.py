@@ -6,6 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vibeorder.diagnosis.advice import runout_check, settle_profile, verdict
+from vibeorder.diagnosis.alternatives import band_sentence, inferred_notes, speed_band
 from vibeorder.diagnosis.amplitudes import COMPLAINT_FROM_MPS2
 from vibeorder.diagnosis.analyse import Piece
 from vibeorder.diagnosis.candidates import Candidate
@@ -15,7 +16,7 @@ from vibeorder.diagnosis.gears import NOT_LOCKED
 from vibeorder.diagnosis.judge import Hypothesis, held_gear
 from vibeorder.diagnosis.measured import expected_hz, measured_line, wheel_rate_hz
 from vibeorder.diagnosis.notes import beat_notes, joint_notes, plain_notes
-from vibeorder.diagnosis.posterior import Kind, Posterior
+from vibeorder.diagnosis.posterior import TEMPERATURE, Kind, Posterior
 from vibeorder.diagnosis.prepare import lag_of
 from vibeorder.diagnosis.result import Diagnosis, Mismatch, SpeedFit, Suspect
 from vibeorder.diagnosis.signal import Signal
@@ -41,6 +42,9 @@ SHOWN_EVIDENCE = 6.0
 
 WORTH_MEASURING = 0.05
 """Probability from which a suspect's frequency is given even where its line hardly stands out."""
+
+IN_DOUBT = 2.0
+"""Log odds of nothing over the first suspect up to which the suspect's own stretch is shown."""
 
 LEAST_SCALE_SE = 0.0007
 """What the speed source's own wander leaves open of a scale however strong the line (measured on simulated drives)."""
@@ -75,6 +79,9 @@ def assemble(
     where = {c.key: c.source.runout_where for c in candidates}
     tracks = _tracks(best, candidates, posterior)
     lines = lines_seen(signal, _named(tracks))
+    beside = (*beat_notes(suspects, piece, steady), *joint_notes(piece, vehicle))
+    if kind == "inferred":
+        beside = (*inferred_notes(pieces, log_odds, vehicle, speed, suspects, nothing), *beside)
     why = (
         explained(signal, piece, log_odds, suspects, nothing, lines, speed, vehicle, kind, given)
         if explain
@@ -95,11 +102,7 @@ def assemble(
         if mismatch is None
         else settle_profile(mismatch),
         cautions=CAUTIONS,
-        notes=(
-            *beat_notes(suspects, piece, steady),
-            *joint_notes(piece, vehicle),
-            *plain_notes(suspects, nothing, steady, vehicle, signal, lines),
-        ),
+        notes=(*beside, *plain_notes(suspects, nothing, steady, vehicle, signal, lines)),
         history=recording.history,
         explanations=why,
         mismatch=mismatch,
@@ -112,9 +115,12 @@ def pairs_of(pieces: Sequence[Piece], log_odds: FloatArray, rate_hz: float) -> s
 
 
 def leading(pieces: Sequence[Piece], log_odds: FloatArray) -> Piece:
-    """The piece that speaks most for what came out."""
-    top = _top(log_odds)
-    other = len(log_odds) - 1 if top != len(log_odds) - 1 else int(np.argmax(log_odds[:-1]))
+    """The piece that speaks most for what came out, or for the first suspect where that is in doubt."""
+    top, nothing = _top(log_odds), len(log_odds) - 1
+    first = int(np.argmax(log_odds[:-1]))
+    if top == nothing and log_odds[first] > log_odds[nothing] - IN_DOUBT:
+        top = first
+    other = nothing if top != nothing else first
     return max(pieces, key=lambda p: float(p.judgement.log_class[top] - p.judgement.log_class[other]))
 
 
@@ -221,22 +227,25 @@ def _speed(
     piece: Piece, best: Hypothesis, vehicle: Vehicle, kind: Kind, given: SpeedGiven | Trace | None
 ) -> SpeedFit:
     clock = best.scan.clock
-    circumference = vehicle.tire.circumference_m
+    circumference, tire_se = vehicle.tire.circumference_m, vehicle.tire.relative_se
     rate = wheel_rate_hz(best)
     path = rate * circumference
+    low, high = path * (1.0 - 2.0 * tire_se), path * (1.0 + 2.0 * tire_se)
     scale, se = _scale(best, piece, rate)
-    band = 2.0 * vehicle.tire.relative_se
     unit = given.unit if given is not None else "mph"
     source = (
         "given" if isinstance(given, SpeedGiven) else "logged" if isinstance(given, Trace) else "inferred"
     )
     lag, sentences = _fit_sentences(best, piece, kind, given, scale)
+    if kind == "inferred":
+        low, high = speed_band(piece, TEMPERATURE[kind], circumference, tire_se)
+        sentences = (band_sentence(path, low, high, unit), *sentences)
     return SpeedFit(
         source=source,
         times_s=clock.mid_s + piece.start_s,
         speed_mps=path,
-        low_mps=path * (1.0 - band),
-        high_mps=path * (1.0 + band),
+        low_mps=low,
+        high_mps=high,
         scale=scale,
         scale_se=se,
         lag_s=lag,
