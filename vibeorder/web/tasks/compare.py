@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 from vibeorder.recording import ReadOptions, read_recording
 from vibeorder.web.inspect import check_duration, check_file
-from vibeorder.web.tasks.diagnose import in_unit_of_person
+from vibeorder.web.tasks.diagnose import in_unit_of_person, with_own_sound
 
 if TYPE_CHECKING:
     from vibeorder.diagnosis.compare import Drive
@@ -74,9 +74,11 @@ def _drive(
     recording = read_recording(path, ReadOptions(**{**given, "axes": tuple(given.get("axes", ()))}))
     check_duration(recording.duration_s, one["name"], limits["decoded_s"])
     recording, unit = replace(recording, source=one["name"]), str(one.get("speed_unit") or "")
+    recording, heard = with_own_sound(recording, path, folder, one)
     judged: dict[str, Any] = {
         "gear": one.get("gear"),
         "low_range": bool(one.get("low_range")),
+        "sound": heard,
         "progress": lambda what, part: progress(what, 0.1 + 0.9 * part),
     }
     if one.get("speed_log"):

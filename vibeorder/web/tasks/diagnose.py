@@ -15,7 +15,15 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from vibeorder.errors import VibeorderError
-from vibeorder.recording import ReadOptions, Recording, Trace, read_recording
+from vibeorder.recording import (
+    ReadOptions,
+    Recording,
+    Trace,
+    marks_of,
+    read_recording,
+    sound_beside,
+    steps_of,
+)
 from vibeorder.web.inspect import check_duration, check_file
 
 if TYPE_CHECKING:
@@ -23,7 +31,7 @@ if TYPE_CHECKING:
     from vibeorder.speed.given import SpeedGiven
     from vibeorder.vehicle import Vehicle
 
-__all__ = ["SUMMARY_FILE", "TOGETHER", "in_unit_of_person", "run"]
+__all__ = ["SUMMARY_FILE", "TOGETHER", "in_unit_of_person", "run", "with_own_sound"]
 
 SUMMARY_FILE = "summary.json"
 
@@ -49,7 +57,7 @@ def run(folder: Path, arguments: Mapping[str, Any], progress: Progress) -> None:
     given, said = _speed(folder, arguments), _said(arguments)
     listed = arguments["recordings"]
     entries: list[dict[str, object]] = []
-    weighed: dict[int, Weighed] = {}
+    weighed: dict[int, list[Weighed]] = {}
     for i, one in enumerate(listed):
 
         def share(what: str, part: float, i: int = i) -> None:
@@ -73,8 +81,9 @@ def run(folder: Path, arguments: Mapping[str, Any], progress: Progress) -> None:
 def _weigh(
     folder: Path, one: Mapping[str, str], vehicle: "Vehicle",
     given: "SpeedGiven | Trace | None", arguments: Mapping[str, Any], progress: Progress,
-) -> "Weighed":  # fmt: skip
-    from vibeorder.diagnosis import weigh
+) -> "list[Weighed]":  # fmt: skip
+    """One recording weighed with its own sound, in its stretches where drives were named or a shake was marked."""
+    from vibeorder.diagnosis import weigh_recording
 
     path = folder / one["file"]
     progress("reading the recording", 0.0)
@@ -85,20 +94,33 @@ def _weigh(
     if isinstance(given, Trace):
         recording, driven = _beside(given, recording, vehicle, arguments, progress)
     recording, driven = in_unit_of_person(recording, driven, str(arguments.get("speed_unit") or ""))
-    return weigh(
+    recording, heard = with_own_sound(recording, path, folder, one)
+    return weigh_recording(
         recording, vehicle, driven, arguments.get("gear"), bool(arguments.get("low_range")),
-        lambda what, part: progress(what, 0.1 + 0.9 * part),
+        lambda what, part: progress(what, 0.1 + 0.9 * part), heard, steps_of(path), marks_of(path),
     )  # fmt: skip
 
 
+def with_own_sound(
+    recording: Recording, path: Path, folder: Path, one: Mapping[str, str]
+) -> tuple[Recording, Recording | None]:
+    """The recording, told how its sound is used, and the sound that lies in its file, or None."""
+    heard, said = sound_beside(path)
+    if heard is not None:
+        heard = _named(heard, folder, one)
+        said = f"judged together with the sound of {heard.source}"
+    said = _renamed(said, folder, one)
+    return (replace(recording, history=(*recording.history, said)) if said else recording), heard
+
+
 def _tell(
-    folder: Path, weighed: "Mapping[int, Weighed]", said: "Intake | None", progress: Progress
+    folder: Path, weighed: "Mapping[int, list[Weighed]]", said: "Intake | None", progress: Progress
 ) -> dict[int, str]:
     """Write a folder for each recording, and one for all where they are several; the verdicts by number.
 
     What was said counts once: among all recordings together where they are several.
     """
-    from vibeorder.diagnosis import judged_together, told
+    from vibeorder.diagnosis import judged_together
 
     numbers = [*weighed, TOGETHER] if len(weighed) > 1 else list(weighed)
     verdicts: dict[int, str] = {}
@@ -106,10 +128,12 @@ def _tell(
     for i, number in enumerate(numbers):
         progress("writing the sheet", WEIGHED + (1.0 - WEIGHED) * i / len(numbers))
         if number == TOGETHER:
-            result = judged_together(list(weighed.values()), explain=True, said=said)
+            every = [part for parts in weighed.values() for part in parts]
+            result = judged_together(every, explain=True, said=said)
             _write(folder, number, result, alone)
         else:
-            result = told(weighed[number], explain=True, said=said if len(numbers) == 1 else None)
+            its_words = said if len(numbers) == 1 else None
+            result = judged_together(weighed[number], True, its_words, "stretches")
             alone.append(replace(result, explanations=()))
             _write(folder, number, result)
         verdicts[number] = result.verdict

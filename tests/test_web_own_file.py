@@ -1,0 +1,71 @@
+"""A recording of the phone sent to the page is judged as the command judges it: with its sound, stretch by stretch.
+
+The drive is invented, its vehicle too; what is checked is that page and command agree, no published source.
+"""
+
+import contextlib
+import io
+import json
+from pathlib import Path
+from typing import Any
+
+import httpx
+import numpy as np
+from recorder_pieces import assembled, pieces_of
+from test_diagnosis_both import rendered
+from test_web_together import same
+from web_server import Running, csrf_of, finished
+
+from vibeorder import cli
+from vibeorder.simulate import Fault
+from vibeorder.units import STANDARD_GRAVITY
+from vibeorder.web.vehicles import toml_text
+
+MARKS = (20.0, 24.0)
+CAR: dict[str, Any] = {
+    "vehicle": {"name": "invented car", "layout": "rwd"},
+    "tire": {"circumference_mm": 2400.0},
+    "axle": {"ratio": 3.38},
+    "transmission": {"gears": [2.8, 1.7, 1.356, 1.0, 0.85]},
+    "engine": {"cylinders": 8},
+}
+"""As of the drives of test_diagnosis_both.py."""
+
+
+def recorded(path: Path) -> Path:
+    """A drive with a firing order at fault, as the phone writes it: motion, sound, two taps on "it shakes now"."""
+    motion, sound = rendered(Fault("engine", 4.0, 0.25), gear=3)
+    times = np.arange(motion.samples.shape[1]) / motion.rate_hz
+    shake = motion.samples + np.array([[0.0], [0.0], [STANDARD_GRAVITY]])
+    heard = (20_000 * sound.samples[0] / np.abs(sound.samples[0]).max()).astype(np.int16)
+    assert motion.speed is not None
+    fixes = list(zip(motion.speed.times_s.tolist(), motion.speed.values.tolist(), strict=True))
+    assembled(path, pieces_of(times, shake, fixes=fixes, sound=heard, marks=MARKS))
+    return path
+
+
+def by_command(path: Path, profile: Path) -> dict[str, Any]:
+    out = io.TextIOWrapper(io.BytesIO(), encoding="utf-8")
+    with contextlib.redirect_stdout(out), contextlib.redirect_stderr(io.StringIO()):
+        assert cli.main(["diagnose", str(path), "--vehicle", str(profile), "--why", "--json", "-"]) == 0
+    out.seek(0)
+    answer: dict[str, Any] = json.loads(out.read())
+    return answer
+
+
+def test_the_page_judges_motion_sound_and_marks_of_one_file_as_the_command_does(
+    client: httpx.Client, server: Running, tmp_path: Path
+) -> None:
+    path, profile = recorded(tmp_path / "drive.zip"), tmp_path / "car.toml"
+    profile.write_text(toml_text(CAR), encoding="utf-8")
+    car = server.house.vehicles.save(CAR)
+    data = {"csrf_token": csrf_of(client), "vehicle": car.name, "job": "new", "complaint": "Drones"}
+    sent = [("recording", ("drive.zip", path.read_bytes()))]
+    name = client.post("/upload", data=data, files=sent).headers["location"].rsplit("/", 1)[1]
+    assert finished(client, name)["state"] == "done"
+    page, command = client.get(f"/result/{name}/result.json").json(), by_command(path, profile)
+    assert page["motion_and_sound"] is not None
+    assert "stretches together" in page["verdict"]
+    assert any("judged together with the sound" in sentence for sentence in page["history"])
+    assert same(page["suspects"]) == same(command["suspects"])
+    assert page["verdict"] == command["verdict"]
