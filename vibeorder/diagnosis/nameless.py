@@ -43,7 +43,7 @@ STEP_COST = 8.0
 SWEEP = 1.15
 """Fastest over slowest place from which such a line moves about, and its course is three places, not one."""
 
-STEADY_SHARE, STEADY_POWER = 0.9, 20.0
+STEADY_SHARE, STEADY_POWER = 0.95, 20.0
 """A part's line is there whenever the part turns: the share of frames in which it is seen has this density for most
 drives, STEADY_POWER v**(STEADY_POWER - 1), and any value for the rest; a resonance comes and goes, any value alike."""
 
