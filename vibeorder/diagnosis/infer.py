@@ -46,6 +46,9 @@ and how far beyond them courses are looked for (common practice, no source)."""
 SAID_SD, SAID_AT_MOST = 0.12, 6.0
 """How well the ends of a range that was said are those of the drive, in ln(speed), and what that may cost."""
 
+FROM_REST_TIMES = 3.0
+"""How many times faster than where a drive from rest begins its slowest 3% may be: one pulls away in seconds."""
+
 STRETCH_S = 75.0
 MOST_STRETCHES = 3
 
@@ -129,19 +132,23 @@ def _infer(
         return _speed_log_prior(rate_hz * circumference, low, high, given)
 
     engine_unplaced = per_wheel is None and setting.vehicle.has_engine
-    nameless = -np.inf
+    best, nameless = -np.inf, -np.inf
     for naming in namings(pursuit, part, log_speed_of):
         log_speed = log_speed_of(naming.rate_hz)
         for one in explain(pursuit, naming, reader):
             log_class = classes + class_evidence(candidates, one.lines, part.relative)
             weighed.append(Weighed(one, log_speed + one.log_prior + log_class))
-            own = nameless_log_weight(naming, one, candidates, part.relative, engine_unplaced, part.rate_hz)
-            nameless = max(nameless, classes[-1] + own)
+            named = float(weighed[-1].log_class[:-1].max())
+            if named > best:
+                best = named
+                nameless = nameless_log_weight(
+                    naming, one, candidates, part.relative, engine_unplaced, part.rate_hz
+                )
     if not weighed:
         return None
     if heard is not None:
         weighed = with_sound(weighed, part, heard, candidates, setting, numbers)
-    weighed = with_nameless(weighed, nameless, classes[-1])
+    weighed = with_nameless(weighed, nameless, float(classes[-1]))
     return piece_of(part, candidates, weighed, numbers, per_wheel, classes, first / signal.rate_hz)
 
 
@@ -191,7 +198,8 @@ def _speed_log_prior(speed_mps: FloatArray, low: float, high: float, given: Spee
     slow, fast = np.percentile(speed_mps, [3, 97])
     edges = -np.logaddexp(0.0, -np.log(slow / low) / EDGE) - np.logaddexp(0.0, -np.log(high / fast) / EDGE)
     if given is not None:
-        off = np.array([np.log(slow / low), np.log(fast / high)]) / SAID_SD
+        begun = max(np.log(slow / (FROM_REST_TIMES * low)), 0.0) if given.from_rest else np.log(slow / low)
+        off = np.array([begun, np.log(fast / high)]) / SAID_SD
         edges = edges + max(float(-0.5 * (off**2).sum()), -SAID_AT_MOST)
     knots = np.log(speed_mps[[0, speed_mps.size // 2, -1]] / 20.0)
     return float(edges + (knots.sum() if fast > SWEEP * slow else knots[1]))

@@ -40,6 +40,10 @@ vehicles' drives, simulated and real: 5 to 15). A recording in which no line sta
 STEP_COST = 8.0
 """Log odds against a line of no part that steps, just once, by the ratio of two of the gears."""
 
+STRONG_FROM = 0.6
+"""Share of the line's fastest rate from which it is asked whether it is seen: lines grow with rate, and of a drive from
+rest nobody expects to see the beginning."""
+
 SWEEP = 1.15
 """Fastest over slowest place from which such a line moves about, and its course is three places, not one."""
 
@@ -59,7 +63,9 @@ def nameless_log_weight(
     """Log weight of the course's strong line as a line of its own, beside those of `Weighed` without their class prior.
 
     engine_unplaced: the vehicle has an engine whose rate the profile does not place: its orders keep the ratios of a
-    wheel's, and would bring the same other lines with them. A line of no part is where it is seen: not folded.
+    wheel's, and would bring the same other lines with them. Else other lines speak for the name alone; but where a
+    sound vehicle's lines are missing, they are missing whatever the strong one is called. A line of no part is where
+    it is seen: not folded.
     """
     if not naming.visible.any():
         return -np.inf
@@ -68,23 +74,24 @@ def nameless_log_weight(
     if not PLACES_HZ[0] < middle < PLACES_HZ[1]:
         return -np.inf
     anchor = naming.pursued.anchor
-    line = float(class_evidence(candidates, explained.lines[:1], relative)[anchor])
-    share = NAMELESS
-    if engine_unplaced:
-        share = ENGINE_UNPLACED
-        line = max(line, float(class_evidence(candidates, explained.lines, relative)[anchor]))
+    share, line = ENGINE_UNPLACED, float(class_evidence(candidates, explained.lines, relative)[anchor])
+    if not engine_unplaced:
+        alone = float(class_evidence(candidates, explained.lines[:1], relative)[anchor])
+        share, line = NAMELESS, min(line, alone)
     knots = 3.0 if fast > SWEEP * slow else 1.0
     steps = int(np.count_nonzero(np.diff(naming.gear)))
     free = np.log(share) - knots * np.log(PLACES / SPEEDS) - STEP_COST * steps
-    return float(free + line - _steadiness(float(naming.visible.mean())))
+    strong = line_hz > STRONG_FROM * np.percentile(line_hz, 95.0)
+    return float(free + line - _steadiness(float(naming.visible[strong].mean())))
 
 
 def with_nameless(weighed: Sequence[Weighed], log_weight: float, log_prior: float) -> list[Weighed]:
     """The explanations; to 'nothing' of the one that it likes best, a line of no part is added, and no line at all.
 
-    log_weight: of the line of no part. log_prior: of nothing.
+    log_weight: of the line of no part, on the course that is best by a part's name: any other would follow it with a
+    freedom that the names have not. log_prior: of nothing.
     """
-    log_weight = float(np.logaddexp(log_weight, log_prior + COURSES))
+    log_weight = log_prior + float(np.logaddexp(log_weight, COURSES))
     best = max(range(len(weighed)), key=lambda i: weighed[i].log_class[-1])
     log_class = weighed[best].log_class.copy()
     log_class[-1] = np.logaddexp(log_class[-1], log_weight)

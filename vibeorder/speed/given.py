@@ -19,6 +19,12 @@ ABOUT = 0.08
 
 SLOWEST_MPS, FASTEST_MPS = 1.0, 75.0
 
+FROM_REST_MPS = 2.5
+"""Where a drive "from rest" begins to be looked at: below it no wheel order stands clear of the body's own sway."""
+
+_FROM_REST = re.compile(
+    r"^\s*(?:from\s+)?(?:a\s+)?(?:rest|standstill|stop|0)\s*(?:-|–|(?:up\s+)?to)\s*(.+)$", re.IGNORECASE
+)
 _RANGE = re.compile(r"^\s*([\d.,]+)\s*(?:-|–|to)\s*([\d.,]+)\s*(\S+)\s*$", re.IGNORECASE)
 _ABOUT = re.compile(r"^\s*(?:about|around|roughly|approx\.?|approximately|~)\s*(.+)$", re.IGNORECASE)
 
@@ -38,15 +44,27 @@ class SpeedGiven:
     steady: bool = True
     loose: float = 0.0
 
+    @property
+    def from_rest(self) -> bool:
+        """Whether the drive is said to have begun at a standstill."""
+        return not self.steady and self.low_mps <= FROM_REST_MPS
+
 
 def parse_speed_given(text: str) -> SpeedGiven:
-    """Read a speed, "about" a speed, or a range of speeds.
+    """Read a speed, "about" a speed, or a range of speeds, "from rest" too.
 
     Raises SpeedError or UnitError, each with the sentence to show.
 
     >>> parse_speed_given("55-65 mph").steady
     False
+    >>> parse_speed_given("from rest to 60 mph").low_mps
+    2.5
     """
+    risen = _FROM_REST.match(text)
+    if risen is not None:
+        top = parse_speed(risen.group(1))
+        _check(top, text)
+        return SpeedGiven(min(FROM_REST_MPS, top.si), top.si, top.unit, text.strip(), steady=False)
     spread = _RANGE.match(text)
     if spread is not None:
         low, high = (parse_speed(f"{spread.group(i)} {spread.group(3)}") for i in (1, 2))
