@@ -89,7 +89,10 @@ Recordings = Annotated[
 ]
 SpeedSaid = Annotated[
     str | None,
-    typer.Option(metavar="SPEED", help='What the speedometer showed: "60 mph", "about 60 mph", "55-65 mph".'),
+    typer.Option(
+        metavar="SPEED",
+        help='What the speedometer showed: "60 mph", "about 60 mph", "55-65 mph", "from rest to 60 mph".',
+    ),
 ]
 SpeedLog = Annotated[
     Path | None,

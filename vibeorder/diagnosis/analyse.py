@@ -73,6 +73,11 @@ class Setting:
             return None
         return np.array([engine_ratio(vehicle, g + 1, self.low_range) for g in range(len(vehicle.gears))])
 
+    @property
+    def engine_unplaced(self) -> bool:
+        """Whether there is an engine whose rate does not follow from the wheels'."""
+        return self.vehicle.has_engine and self.engine_per_wheel() is None
+
 
 @dataclass(frozen=True, slots=True)
 class Piece:

@@ -20,7 +20,7 @@ from vibeorder.diagnosis.colour import colour_of
 from vibeorder.diagnosis.heard_along import HeardPursuit, with_sound
 from vibeorder.diagnosis.hearing import stretch_of
 from vibeorder.diagnosis.judge import log_prior_of_classes
-from vibeorder.diagnosis.nameless import nameless_log_weight, with_nameless
+from vibeorder.diagnosis.nameless import with_nameless
 from vibeorder.diagnosis.namings import namings
 from vibeorder.diagnosis.parallel import side_by_side
 from vibeorder.diagnosis.pursuit import Pursuit
@@ -131,24 +131,16 @@ def _infer(
     def log_speed_of(rate_hz: FloatArray) -> float:
         return _speed_log_prior(rate_hz * circumference, low, high, given)
 
-    engine_unplaced = per_wheel is None and setting.vehicle.has_engine
-    best, nameless = -np.inf, -np.inf
     for naming in namings(pursuit, part, log_speed_of):
         log_speed = log_speed_of(naming.rate_hz)
         for one in explain(pursuit, naming, reader):
             log_class = classes + class_evidence(candidates, one.lines, part.relative)
             weighed.append(Weighed(one, log_speed + one.log_prior + log_class))
-            named = float(weighed[-1].log_class[:-1].max())
-            if named > best:
-                best = named
-                nameless = nameless_log_weight(
-                    naming, one, candidates, part.relative, engine_unplaced, part.rate_hz
-                )
     if not weighed:
         return None
+    weighed = with_nameless(weighed, part, candidates, float(classes[-1]), setting.engine_unplaced)
     if heard is not None:
         weighed = with_sound(weighed, part, heard, candidates, setting, numbers)
-    weighed = with_nameless(weighed, nameless, float(classes[-1]))
     return piece_of(part, candidates, weighed, numbers, per_wheel, classes, first / signal.rate_hz)
 
 

@@ -14,12 +14,11 @@ from numpy.typing import NDArray
 
 from vibeorder.diagnosis.candidates import Candidate
 from vibeorder.diagnosis.classes import class_evidence
-from vibeorder.diagnosis.namings import Naming
 from vibeorder.diagnosis.retold import Weighed
-from vibeorder.diagnosis.signal import folded
+from vibeorder.diagnosis.signal import Signal, folded
 from vibeorder.diagnosis.weighing import Explained
 
-__all__ = ["nameless_log_weight", "with_nameless"]
+__all__ = ["with_nameless"]
 
 FloatArray = NDArray[np.float64]
 
@@ -52,50 +51,51 @@ STEADY_SHARE, STEADY_POWER = 0.95, 20.0
 drives, STEADY_POWER v**(STEADY_POWER - 1), and any value for the rest; a resonance comes and goes, any value alike."""
 
 
-def nameless_log_weight(
-    naming: Naming,
-    explained: Explained,
+def with_nameless(
+    weighed: Sequence[Weighed],
+    part: Signal,
     candidates: Sequence[Candidate],
-    relative: bool,
+    log_prior: float,
     engine_unplaced: bool,
-    sample_rate_hz: float,
-) -> float:
-    """Log weight of the course's strong line as a line of its own, beside those of `Weighed` without their class prior.
+) -> list[Weighed]:
+    """The explanations; to 'nothing' of the best one a line of no part is added, and no line at all.
 
-    engine_unplaced: the vehicle has an engine whose rate the profile does not place: its orders keep the ratios of a
-    wheel's, and would bring the same other lines with them. Else other lines speak for the name alone; but where a
-    sound vehicle's lines are missing, they are missing whatever the strong one is called. A line of no part is where
-    it is seen: not folded.
+    On the best by a part's name: elsewhere a line of no part would be followed with a freedom that names have not.
+    log_prior: of nothing. engine_unplaced: the vehicle has an engine whose rate the profile does not place: its orders
+    keep the ratios of a wheel's, and would bring the same other lines with them.
     """
+    best = max(range(len(weighed)), key=lambda i: float(weighed[i].log_class[:-1].max()))
+    own = _log_weight(weighed[best].explained, part, candidates, engine_unplaced)
+    log_class = weighed[best].log_class.copy()
+    log_class[-1] = np.logaddexp(log_class[-1], log_prior + np.logaddexp(own, COURSES))
+    return [*weighed[:best], replace(weighed[best], log_class=log_class), *weighed[best + 1 :]]
+
+
+def _log_weight(
+    explained: Explained, part: Signal, candidates: Sequence[Candidate], engine_unplaced: bool
+) -> float:
+    """Log weight of the course's strong line as a line of its own, without the prior of 'nothing'.
+
+    Other lines speak for the name alone; but where a sound vehicle's lines are missing, they are missing whatever the
+    strong one is called. A line of no part is where it is seen: not folded.
+    """
+    naming, rate_hz = explained.naming, part.rate_hz
     if not naming.visible.any():
         return -np.inf
-    line_hz = np.gradient(naming.anchor_turns)[naming.at_frames(sample_rate_hz)] * sample_rate_hz
-    slow, middle, fast = np.percentile(folded(line_hz, sample_rate_hz)[naming.visible], [3, 50, 97])
+    line_hz = np.gradient(naming.anchor_turns)[naming.at_frames(rate_hz)] * rate_hz
+    slow, middle, fast = np.percentile(folded(line_hz, rate_hz)[naming.visible], [3, 50, 97])
     if not PLACES_HZ[0] < middle < PLACES_HZ[1]:
         return -np.inf
     anchor = naming.pursued.anchor
-    share, line = ENGINE_UNPLACED, float(class_evidence(candidates, explained.lines, relative)[anchor])
+    share, line = ENGINE_UNPLACED, float(class_evidence(candidates, explained.lines, part.relative)[anchor])
     if not engine_unplaced:
-        alone = float(class_evidence(candidates, explained.lines[:1], relative)[anchor])
+        alone = float(class_evidence(candidates, explained.lines[:1], part.relative)[anchor])
         share, line = NAMELESS, min(line, alone)
     knots = 3.0 if fast > SWEEP * slow else 1.0
     steps = int(np.count_nonzero(np.diff(naming.gear)))
     free = np.log(share) - knots * np.log(PLACES / SPEEDS) - STEP_COST * steps
     strong = line_hz > STRONG_FROM * np.percentile(line_hz, 95.0)
     return float(free + line - _steadiness(float(naming.visible[strong].mean())))
-
-
-def with_nameless(weighed: Sequence[Weighed], log_weight: float, log_prior: float) -> list[Weighed]:
-    """The explanations; to 'nothing' of the one that it likes best, a line of no part is added, and no line at all.
-
-    log_weight: of the line of no part, on the course that is best by a part's name: any other would follow it with a
-    freedom that the names have not. log_prior: of nothing.
-    """
-    log_weight = log_prior + float(np.logaddexp(log_weight, COURSES))
-    best = max(range(len(weighed)), key=lambda i: weighed[i].log_class[-1])
-    log_class = weighed[best].log_class.copy()
-    log_class[-1] = np.logaddexp(log_class[-1], log_weight)
-    return [*weighed[:best], replace(weighed[best], log_class=log_class), *weighed[best + 1 :]]
 
 
 def _steadiness(seen: float) -> float:
