@@ -4,7 +4,7 @@
     python tests/benchmarks/nospeed.py --kind steady --tests 40 --rate 400
     python tests/benchmarks/nospeed.py --world harder --tests 40         # the population of world.py
     python tests/benchmarks/nospeed.py --all --tests 60 --json-lines n.jsonl
-    python tests/benchmarks/nospeed.py --from n.jsonl                    # same table, nothing run
+    python tests/benchmarks/nospeed.py --from n.jsonl --write docs/accuracy.md   # same table, nothing run
 
 The plain world: rear drive, one of five gear sets, 4, 6 or 8 cylinders, 75 s; a sweep has three speeds uniform in 20
 to 85 mph, the greatest 1.4 times the least; one change to a neighbouring gear in its middle half, or none;
@@ -25,7 +25,7 @@ sys.path.insert(0, str(Path(__file__).resolve().parent))
 
 import numpy as np
 from accuracy import share
-from common import calibration_error, chance_error, each, table
+from common import calibration_error, chance_error, each, fill_page, table
 from world import random_road_test
 
 from vibeorder.diagnosis import posterior, told, weigh
@@ -306,6 +306,7 @@ def main() -> None:
     words.add_argument("--all", action="store_true", help="every kind in both worlds, and 100 and 400 Hz")
     words.add_argument("--json-lines", type=Path, help="add every outcome to this file")
     words.add_argument("--from", dest="source", type=Path, help="run nothing: table of kept outcomes")
+    words.add_argument("--write", type=Path, help="put the table between the marks of this page")
     words.add_argument("--misses", action="store_true", help="name the seeds that came out wrong")
     given = words.parse_args()
     if given.source is not None:
@@ -334,6 +335,8 @@ def main() -> None:
                     file.write(json.dumps(asdict(outcome)) + "\n")
     print(report(outcomes))
     print(best_temperature(outcomes))
+    if given.write is not None:
+        fill_page(given.write, "no-speed", report(outcomes))
     for s in outcomes if given.misses else ():
         if not s.right:
             said = f"{s.fault} {s.strength_mps2:.2f} -> {s.top}"
