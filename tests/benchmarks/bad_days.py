@@ -355,8 +355,10 @@ def system_clock_back(folder: Path) -> Came:
 def ctrl_c(folder: Path) -> Came:
     """In the middle of the work: no traceback, no piece of an output."""
     out = folder / "o.json"
+    # as a user runs it: with -W error the interpreter itself complains of a module that it was reading just then
+    words = [word for word in command(*diagnose(folder, "--json", out)) if word not in ("-W", "error")]
     with subprocess.Popen(
-        command(*diagnose(folder, "--json", out)), stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True,
+        words, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True,
         env=surroundings(),
     ) as work:  # fmt: skip
         until_at_work(work)
