@@ -3,9 +3,6 @@
 The drive is invented, its vehicle too; what is checked is that page and command agree, no published source.
 """
 
-import contextlib
-import io
-import json
 from pathlib import Path
 from typing import Any
 
@@ -13,10 +10,9 @@ import httpx
 import numpy as np
 from recorder_pieces import assembled, pieces_of
 from test_diagnosis_both import rendered
-from test_web_together import same
+from test_web_together import said_by_command, same
 from web_server import Running, csrf_of, finished
 
-from vibeorder import cli
 from vibeorder.simulate import Fault
 from vibeorder.units import STANDARD_GRAVITY
 from vibeorder.web.vehicles import toml_text
@@ -44,15 +40,6 @@ def recorded(path: Path) -> Path:
     return path
 
 
-def by_command(path: Path, profile: Path) -> dict[str, Any]:
-    out = io.TextIOWrapper(io.BytesIO(), encoding="utf-8")
-    with contextlib.redirect_stdout(out), contextlib.redirect_stderr(io.StringIO()):
-        assert cli.main(["diagnose", str(path), "--vehicle", str(profile), "--why", "--json", "-"]) == 0
-    out.seek(0)
-    answer: dict[str, Any] = json.loads(out.read())
-    return answer
-
-
 def test_the_page_judges_motion_sound_and_marks_of_one_file_as_the_command_does(
     client: httpx.Client, server: Running, tmp_path: Path
 ) -> None:
@@ -63,7 +50,10 @@ def test_the_page_judges_motion_sound_and_marks_of_one_file_as_the_command_does(
     sent = [("recording", ("drive.zip", path.read_bytes()))]
     name = client.post("/upload", data=data, files=sent).headers["location"].rsplit("/", 1)[1]
     assert finished(client, name)["state"] == "done"
-    page, command = client.get(f"/result/{name}/result.json").json(), by_command(path, profile)
+    page, command = (
+        client.get(f"/result/{name}/result.json").json(),
+        said_by_command(str(path), "--vehicle", str(profile)),
+    )
     assert page["motion_and_sound"] is not None
     assert "stretches together" in page["verdict"]
     assert any("judged together with the sound" in sentence for sentence in page["history"])

@@ -20,6 +20,7 @@ from vibeorder.casebook import open_casebook
 from vibeorder.web.next_step import next_step
 
 PAIR = ("pinion_flange.csv", "healthy.csv")
+TYPED = (*(str(SAMPLES / name) for name in PAIR), "--vehicle", str(SAMPLES / "truck.toml"), "--gear", "7")
 
 
 def send(client: httpx.Client, server: Running, files: dict[str, bytes], **fields: str) -> str:
@@ -37,19 +38,18 @@ def joint(client: httpx.Client, server: Running) -> str:
     return send(client, server, files, job="new", complaint="Booms in the seat")
 
 
-def said_by_command() -> dict[str, object]:
+def said_by_command(*words: str) -> dict[str, Any]:
+    """The JSON that `vibeorder diagnose WORDS --why --json -` prints."""
     out = io.TextIOWrapper(io.BytesIO(), encoding="utf-8")
     with contextlib.redirect_stdout(out), contextlib.redirect_stderr(io.StringIO()):
-        paths = [str(SAMPLES / name) for name in PAIR]
-        assert cli.main(["diagnose", *paths, "--vehicle", str(SAMPLES / "truck.toml"), "--gear", "7",
-                         "--why", "--json", "-"]) == 0  # fmt: skip
+        assert cli.main(["diagnose", *words, "--why", "--json", "-"]) == 0
     out.seek(0)
-    answer: dict[str, object] = json.loads(out.read())
+    answer: dict[str, Any] = json.loads(out.read())
     return answer
 
 
 def test_the_pages_json_of_several_recordings_is_the_commands(client: httpx.Client, joint: str) -> None:
-    page, command = client.get(f"/result/{joint}/result.json").json(), said_by_command()
+    page, command = client.get(f"/result/{joint}/result.json").json(), said_by_command(*TYPED)
     assert same(page) == same(command)
 
 

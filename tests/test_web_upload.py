@@ -447,14 +447,14 @@ def test_a_complaint_becomes_a_job_that_remembers_the_drive(client: httpx.Client
 def test_uploads_in_a_row_leave_neither_files_nor_descriptors_nor_children(tmp_path: Path) -> None:
     import psutil
 
-    limits = Limits(kept_results=3)
+    limits, me = Limits(kept_results=3), psutil.Process()
+    before = {child.pid for child in me.children()}  # of other tests in this process
     with (
         running(tmp_path, limits=limits) as server,
         httpx.Client(base_url=server.url, timeout=30.0) as client,
     ):
         server.house.vehicles.save(tomllib.loads((SAMPLES / "truck.toml").read_text("utf-8")))
-        me, counts = psutil.Process(), []
-        before = {child.pid for child in me.children()}
+        counts = []
         for _ in range(6):
             outcome(client, send(client, server, "tire.csv", b"no log"))
             counts.append((me.num_fds(), threading.active_count(), len(folders(server))))

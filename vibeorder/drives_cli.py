@@ -108,7 +108,7 @@ def _standing(path: Path, asked: Asked) -> "list[Weighed]":
 
 def _read(path: Path, asked: Asked) -> "tuple[Recording, SpeedGiven | Trace | None, Recording | None]":
     """The recording, the speed to judge it by, and its sound out of a file of its own or of the recording's."""
-    from vibeorder.recording import Trace, read_recording, sound_beside
+    from vibeorder.recording import Trace, read_recording, sound_beside, told_how_heard
     from vibeorder.speed.clocks import speed_beside
 
     recording, driven = read_recording(path, asked.options), asked.given
@@ -116,13 +116,11 @@ def _read(path: Path, asked: Asked) -> "tuple[Recording, SpeedGiven | Trace | No
         driven, said = speed_beside(driven, recording, asked.car, asked.late_s, asked.progress(path.name))
         recording = replace(recording, history=(*recording.history, said))
     if asked.sound is None:
-        heard, used = sound_beside(path)
+        heard, unused = sound_beside(path)
     else:
-        heard, used = replace(read_recording(asked.sound), start_s=recording.start_s), ""
+        heard, unused = replace(read_recording(asked.sound), start_s=recording.start_s), ""
         if heard.kind != "audio":
             raise VibeorderError(
                 f"--sound {asked.sound}: that is no sound; give the WAV or M4A of the same drive"
             )
-    if heard is not None:
-        used = f"judged together with the sound of {heard.source}"
-    return (replace(recording, history=(*recording.history, used)) if used else recording), driven, heard
+    return told_how_heard(recording, heard, unused), driven, heard

@@ -333,10 +333,11 @@ def main() -> None:
             if given.json_lines is not None:
                 with given.json_lines.open("a", encoding="utf-8") as file:
                     file.write(json.dumps(asdict(outcome)) + "\n")
-    print(report(outcomes))
+    text = report(outcomes)
+    print(text)
     print(best_temperature(outcomes))
     if given.write is not None:
-        fill_page(given.write, "no-speed", report(outcomes))
+        fill_page(given.write, "no-speed", text)
     for s in outcomes if given.misses else ():
         if not s.right:
             said = f"{s.fault} {s.strength_mps2:.2f} -> {s.top}"

@@ -10,7 +10,7 @@ from vibeorder.recording.jsonlog import recognise as is_json
 from vibeorder.recording.jsonlog import table_from_json
 from vibeorder.recording.model import Quality, Recording, Trace
 from vibeorder.recording.options import ReadOptions, typed_options
-from vibeorder.recording.ourfile import marks_of, sound_beside, sound_of, steps_of
+from vibeorder.recording.ourfile import marks_of, sound_beside, sound_of, steps_of, told_how_heard
 from vibeorder.recording.reading import READERS, read_recording
 from vibeorder.recording.scale import speed_factor
 from vibeorder.recording.stamps import Stamps, find_stamps, words_of
@@ -36,6 +36,7 @@ __all__ = [
     "speed_trace",
     "steps_of",
     "table_from_json",
+    "told_how_heard",
     "typed_options",
     "words_of",
 ]

@@ -44,6 +44,7 @@ __all__ = [
     "sound_beside",
     "sound_of",
     "steps_of",
+    "told_how_heard",
 ]
 
 NAME = "recording of vibeorder's own recorder"
@@ -143,6 +144,12 @@ def sound_beside(path: Path) -> tuple[Recording | None, str]:
         return sound_of(path), ""
     except RecordingError as error:
         return None, f"the sound beside the motion is not used: {error}"
+
+
+def told_how_heard(recording: Recording, heard: Recording | None, unused: str = "") -> Recording:
+    """The recording, told of the sound that is judged with it, or why one that is there is not (`unused`)."""
+    said = unused if heard is None else f"judged together with the sound of {heard.source}"
+    return replace(recording, history=(*recording.history, said)) if said else recording
 
 
 def marks_of(path: Path) -> tuple[float, ...]:

@@ -23,6 +23,7 @@ from vibeorder.recording import (
     read_recording,
     sound_beside,
     steps_of,
+    told_how_heard,
 )
 from vibeorder.web.inspect import check_duration, check_file
 
@@ -105,12 +106,10 @@ def with_own_sound(
     recording: Recording, path: Path, folder: Path, one: Mapping[str, str]
 ) -> tuple[Recording, Recording | None]:
     """The recording, told how its sound is used, and the sound that lies in its file, or None."""
-    heard, said = sound_beside(path)
+    heard, unused = sound_beside(path)
     if heard is not None:
         heard = _named(heard, folder, one)
-        said = f"judged together with the sound of {heard.source}"
-    said = _renamed(said, folder, one)
-    return (replace(recording, history=(*recording.history, said)) if said else recording), heard
+    return told_how_heard(recording, heard, _renamed(unused, folder, one)), heard
 
 
 def _tell(
