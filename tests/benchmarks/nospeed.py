@@ -8,10 +8,9 @@
 
 The plain world: rear drive, one of five gear sets, 4, 6 or 8 cylinders, 75 s; a sweep has three speeds uniform in 20
 to 85 mph, the greatest 1.4 times the least; one change to a neighbouring gear in its middle half, or none;
-fault log-uniform in 0.1 to 0.5 m/s^2. Seeds from 300000 up are reported, those
-from 500000 (--seed-base) untouched; tuning used seeds below 80000, and 100000 to 100059, 300038 and 310000 served to find
-faults. The sets of twins come with the temperature in
-use: set it before a run, not afterwards. +- is one standard error.
+fault log-uniform in 0.1 to 0.5 m/s^2. Seeds from 300000 up are reported, those from 500000 (--seed-base) untouched;
+tuning used seeds below 80000, and 100000 to 100059, 300038 and 310000 served to find faults. The sets of twins come
+with the temperature in use: set it before a run, not afterwards. +- is one standard error.
 """
 
 import argparse
