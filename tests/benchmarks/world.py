@@ -38,6 +38,7 @@ WEAK_FAULT_MPS2 = (0.03, 0.1)
 LEVEL_MPS2 = (0.16, 0.63)
 RATES_HZ, RATE_SHARES = (100.0, 200.0, 400.0), (0.1, 0.55, 0.35)
 SWEEP_SPAN = 1.4
+FIRING_IN_SOUND = (0.05, 0.5)
 
 
 def random_road_test(
@@ -92,7 +93,10 @@ def random_scenario(
         road=_road(road_rng),
         clock=Clock(0.07, 2e-4, 0.01, float(phone_rng.normal(0.0, 0.004))),
         gps=Gps(dropouts=float(phone_rng.choice((0.0, 0.0, 0.1)))),
-        microphone=Microphone(highpass_hz=float(phone_rng.uniform(60.0, 100.0))),
+        microphone=Microphone(
+            highpass_hz=float(phone_rng.uniform(60.0, 100.0)),
+            firing=float(np.exp(phone_rng.uniform(*np.log(FIRING_IN_SOUND)))),
+        ),
     )
 
 

@@ -8,14 +8,14 @@ from numpy.typing import NDArray
 
 from vibeorder.diagnosis.analyse import Piece, Setting, analyse, combined_log_odds
 from vibeorder.diagnosis.both import stretch_with, without_sound
-from vibeorder.diagnosis.candidates import candidates_of
+from vibeorder.diagnosis.candidates import candidates_of, in_sound
 from vibeorder.diagnosis.heard_along import heard_on
 from vibeorder.diagnosis.hearing import heard_signal
 from vibeorder.diagnosis.infer import infer_pieces
 from vibeorder.diagnosis.intake import Intake
 from vibeorder.diagnosis.intake_weights import said_of, with_said
 from vibeorder.diagnosis.posterior import Kind, posterior_of, tempered
-from vibeorder.diagnosis.prepare import lag_of, signal_of, steady_clock, trace_clock
+from vibeorder.diagnosis.prepare import judged_signal, lag_of, steady_clock, trace_clock
 from vibeorder.diagnosis.report import assemble, leading, pairs_of
 from vibeorder.diagnosis.result import Diagnosis, Mismatch, Senses
 from vibeorder.diagnosis.senses import senses_of
@@ -189,9 +189,11 @@ def weigh(
         return _weigh_standing(recording, vehicle, standing_rpm, low_range, progress)
     if gear is not None and vehicle.gears:
         gear_ratio(vehicle, gear)
-    signal = signal_of(recording)
+    signal = judged_signal(recording)
     setting = Setting(vehicle, gear, low_range, _engine_hz(recording), neutral)
     candidates = candidates_of(vehicle, low_range)
+    if recording.kind == "audio":
+        candidates = in_sound(candidates, vehicle)
     given = speed if speed is not None else recording.speed
     heard = _heard(sound, recording)
     stretch = None if heard is None else stretch_with(heard)
@@ -261,7 +263,7 @@ def _weigh_standing(
     recording: Recording, vehicle: Vehicle, rpm: float | None, low_range: bool, progress: Progress | None
 ) -> Weighed:
     """A recording made standing still: the engine is the clock."""
-    signal = signal_of(recording)
+    signal = judged_signal(recording)
     given = _on_samples(engine_trace(recording, vehicle, rpm), recording)
     setting = Setting(vehicle, None, low_range, None, loose=True)
     clock, doubt = trace_clock(signal, given, vehicle, 0.0)

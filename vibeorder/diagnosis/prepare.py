@@ -1,10 +1,12 @@
 """From a recording and a speed to what is judged: samples without their mean, and a nominal wheel clock."""
 
 from collections.abc import Callable, Iterator
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
 
+from vibeorder.diagnosis.evened import evened
 from vibeorder.diagnosis.propose import Followed, RateDoubt
 from vibeorder.diagnosis.scan import HOP_S, Clock
 from vibeorder.diagnosis.signal import Signal
@@ -13,7 +15,7 @@ from vibeorder.recording.store import excerpt, spans, stored
 from vibeorder.speed.given import DASH_READS_HIGH, SpeedGiven
 from vibeorder.vehicle import Vehicle
 
-__all__ = ["NOMINAL_GPS_LAG_S", "lag_of", "signal_of", "steady_clock", "trace_clock"]
+__all__ = ["NOMINAL_GPS_LAG_S", "judged_signal", "lag_of", "signal_of", "steady_clock", "trace_clock"]
 
 FloatArray = NDArray[np.float64]
 
@@ -65,6 +67,15 @@ def signal_of(recording: Recording) -> Signal:
         factor = RELATIVE_NOISE_RMS / (float(np.sqrt(power / max(samples.size, 1))) + 1e-30)
     ready = stored((_centred(recording, mean, a, b) * factor for a, b in cut), channels)
     return Signal(ready, valid, recording.rate_hz, relative)
+
+
+def judged_signal(recording: Recording) -> Signal:
+    """Samples as they are judged: those of sound brought to a scale by their own noise (`evened`)."""
+    signal = signal_of(recording)
+    if recording.kind != "audio":
+        return signal
+    even = stored(evened(signal.samples, signal.valid, signal.rate_hz), signal.samples.shape[0])
+    return replace(signal, samples=even)
 
 
 def _centred(recording: Recording, mean: FloatArray, first: int, last: int) -> FloatArray:

@@ -111,6 +111,9 @@ def as_recording(test: RoadTest, gps: bool = True) -> "Recording":
     even = audio or bool(np.ptp(steps) < 1e-9)
     samples, valid = (test.samples, np.ones(test.times_s.size, bool)) if even else _uniform(test, times, rate)
     fixes = test.gps if gps else None
+    sampled_hz = rate
+    if audio:
+        samples, valid, rate = _thinned(samples, rate)
     return Recording(
         samples=samples,
         rate_hz=rate,
@@ -118,7 +121,7 @@ def as_recording(test: RoadTest, gps: bool = True) -> "Recording":
         kind=test.scenario.sensor,
         channels=("microphone",) if audio else ("x", "y", "z"),
         valid=valid,
-        quality=Quality(rate, test.scenario.rate_hz, float(np.std(steps) * rate)),
+        quality=Quality(rate, test.scenario.rate_hz, float(np.std(steps) * sampled_hz)),
         source="simulated",
         start_s=float(test.times_s[0]),
         speed=None if fixes is None else Trace(fixes.times_s, fixes.speed_mps, "gps speed", "m/s"),
@@ -135,6 +138,16 @@ def _uniform(test: RoadTest, times: FloatArray, rate_hz: float) -> tuple[FloatAr
     valid = step <= LONGEST_FILLED_STEPS / rate_hz
     samples[:, ~valid] = 0.0
     return samples, valid
+
+
+def _thinned(sound: FloatArray, rate_hz: float) -> tuple[NDArray[np.float32], NDArray[np.bool_], float]:
+    """Sound at the rate to which a file of it is read."""
+    from vibeorder.recording.decimate import Decimator, decimation_factor
+
+    factor = decimation_factor(rate_hz)
+    thin = Decimator(factor, sound.shape[0])
+    samples = np.concatenate((thin.push(np.asarray(sound, np.float32)), thin.finish()), axis=1)
+    return samples, np.ones(samples.shape[1], bool), rate_hz / factor
 
 
 def _times(times_s: FloatArray, form: LogLayout) -> list[str]:
