@@ -2,6 +2,7 @@
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -119,8 +120,7 @@ def candidate_blocks(
     state = _state(mine, gears, clock.mid_s.size)
     multiples = np.array([track.multiple * (1.0 + offset) for _, track, offset in mine])
     typical = float(np.median((rate * multiples[np.maximum(state, 0)])[state >= 0]))
-    block_s = min(BLOCK_S, max(1.0, 0.25 * clock.mid_s[-1]))
-    mid_s = np.arange(0.5 * block_s, clock.mid_s[-1] + 0.5 - 0.5 * block_s + 1e-6, 0.5 * block_s)
+    block_s, mid_s = _cut(float(clock.mid_s[-1]))
     if mid_s.size < 2:
         return None
     side_hz = max(SIDE_HZ, SIDE_SHARE * typical)
@@ -150,6 +150,15 @@ def candidate_blocks(
         candidate.source.growth,
         MEMORY_S,
     )
+
+
+@lru_cache(maxsize=8)
+def _cut(last_s: float) -> tuple[float, FloatArray]:
+    """Length of a block and the blocks' middles: the very same array for all lines of a stretch."""
+    block_s = min(BLOCK_S, max(1.0, 0.25 * last_s))
+    mid_s = np.arange(0.5 * block_s, last_s + 0.5 - 0.5 * block_s + 1e-6, 0.5 * block_s)
+    mid_s.flags.writeable = False
+    return block_s, mid_s
 
 
 def _tracks_in_use(

@@ -41,7 +41,7 @@ class Floor:
         """Floor on the track over the floor beside it, from `near_hz` to `far_hz` either side [-]."""
         offsets = np.linspace(near_hz, far_hz, 5)
         beside = np.concatenate([-offsets, offsets])
-        around = np.median([self.at(frequency_hz + d) for d in beside], axis=0)
+        around = np.median(self.at(frequency_hz + beside[:, None]), axis=0)
         return np.asarray(np.clip(self.at(frequency_hz) / around, GENTLE, STEEP))
 
     def at(self, frequency_hz: FloatArray) -> FloatArray:

@@ -271,14 +271,21 @@ def _within(log_likelihood: FloatArray, road: Sequence[Member], log_scale: float
 
 def _near(a: Blocks, b: Blocks) -> tuple[float, BoolArray]:
     """Share of a's usable blocks in which b runs within COINCIDE_HZ, and which (on a's blocks)."""
-    other = np.interp(a.mid_s, b.mid_s, b.folded_hz)
-    there = np.interp(a.mid_s, b.mid_s, (b.weight > 0).astype(float)) > 0.5
     width = max(COINCIDE_HZ, COINCIDE_BINS / min(a.block_s, b.block_s))
-    near = (np.abs(other - a.folded_hz) < width) & there & (a.weight > 0)
-    share = float(near.sum() / max(1, (a.weight > 0).sum()))
-    together = there & (a.weight > 0)
-    ratio = np.log(np.interp(a.mid_s, b.mid_s, b.frequency_hz) / a.frequency_hz)[together]
-    if share > PARTLY and ratio.size and np.ptp(ratio) < ONE_RATIO:
+    same = a.mid_s is b.mid_s
+    other = b.folded_hz if same else np.interp(a.mid_s, b.mid_s, b.folded_hz)
+    within = np.abs(other - a.folded_hz) < width
+    if not within.any():  # most pairs of lines
+        return 0.0, within
+    spoken = b.weight > 0
+    together = (spoken if same else np.interp(a.mid_s, b.mid_s, spoken.astype(float)) > 0.5) & (a.weight > 0)
+    near = within & together
+    share = float(np.count_nonzero(near) / max(1, np.count_nonzero(a.weight > 0)))
+    if share <= PARTLY:
+        return share, near
+    rate = b.frequency_hz if same else np.interp(a.mid_s, b.mid_s, b.frequency_hz)
+    ratio = np.log(rate / a.frequency_hz)[together]
+    if np.ptp(ratio) < ONE_RATIO:
         # no gear change between them: they are one line or two, whatever the speed's wander makes of single blocks
         apart = np.median(np.abs(other - a.folded_hz)[together])
         return (1.0, together) if apart < width else (0.0, np.zeros(near.size, bool))

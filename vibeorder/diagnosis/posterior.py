@@ -11,15 +11,15 @@ __all__ = ["Kind", "Posterior", "posterior_of", "tempered"]
 FloatArray = NDArray[np.float64]
 Kind = Literal["logged", "given", "inferred", "audio"]
 
-TEMPERATURE: dict[Kind, float] = {"logged": 0.9, "given": 1.2, "inferred": 2.0, "audio": 5.0}
+TEMPERATURE: dict[Kind, float] = {"logged": 0.9, "given": 1.2, "inferred": 2.0, "audio": 3.0}
 """Log evidence is divided by this, its prior is not: blocks are not as independent, nor noise as Gaussian, as the
 model has it.
 One number per kind of speed source, fitted by tests/benchmarks/calibrate.py on seeds of its own."""
 
-UNNAMED_TEMPERATURE = 1.0
-"""Without a speed that something is at fault is read off a line's strength, whatever its name, and the names are
-guessed: the evidence for a fault, all names together, is divided by this instead (fitted by nospeed.py's kept
-outcomes, seeds below 80000: right as often as with one temperature for both, at a lower log loss)."""
+UNNAMED_TEMPERATURE: dict[Kind, float] = {"inferred": 1.0, "audio": 1.2}
+"""Where names are guessed, for want of a speed or because one sounds with the harmonics of another, that something is
+at fault is still read off how strong a line is, whatever its name: the evidence for a fault, all names together, is
+divided by this instead (fitted by nospeed.py's and calibrate.py's kept outcomes, seeds below 80000)."""
 
 FLOOR = 0.006
 """Share of the probability spread evenly: what no model foresaw."""
@@ -44,8 +44,8 @@ def tempered(
     prior = log_prior - log_prior[-1]
     evidence = log_weight - prior
     scaled = np.asarray(evidence / (temperature or TEMPERATURE[kind]) + prior)
-    if kind == "inferred":
-        fault = np.logaddexp.reduce(evidence[:-1] / UNNAMED_TEMPERATURE + prior[:-1])
+    if kind in UNNAMED_TEMPERATURE:
+        fault = np.logaddexp.reduce(evidence[:-1] / UNNAMED_TEMPERATURE[kind] + prior[:-1])
         scaled[:-1] += fault - np.logaddexp.reduce(scaled[:-1])
     return scaled
 
