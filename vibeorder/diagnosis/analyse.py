@@ -57,7 +57,7 @@ class Setting:
     """What is known beside the samples: gears of the vehicle, the gear that was held, engine speed if logged.
 
     engine_hz: engine turns per second at the sample instants, or None. loose: the engine turns at a rate of its own,
-    in neutral or standing.
+    in neutral or standing. beside: what else is read along with the candidates and is never at fault.
     """
 
     vehicle: Vehicle
@@ -65,6 +65,7 @@ class Setting:
     low_range: bool
     engine_hz: FloatArray | None = None
     loose: bool = False
+    beside: tuple[Candidate, ...] = ()
 
     def engine_per_wheel(self) -> FloatArray | None:
         """Engine turns per wheel turn in each gear, or None where the profile does not say."""
@@ -203,7 +204,7 @@ def judge_stretch(
     """Judge one stretch on its own clock."""
     per_wheel = setting.engine_per_wheel()
     floor = floor_of(part)
-    tracks = tracks_of(candidates, clock, per_wheel, setting.gear)
+    tracks = tracks_of((*candidates, *setting.beside), clock, per_wheel, setting.gear)
     scan = scan_tracks(part, floor, clock, tracks, setting.vehicle.tire.circumference_m)
     ratio = None if engine_hz is None else logged_ratio(engine_hz, clock, part.rate_hz)
     found = judge(
@@ -217,6 +218,7 @@ def judge_stretch(
         engine_ratio=ratio,
         anchor=anchor,
         effort=effort,
+        beside=setting.beside,
     )
     return Piece(start_s, clock, doubt, found, floor)
 

@@ -15,7 +15,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vibeorder.diagnosis.analyse import Piece, Setting, Stretch, logged_ratio, tracks_of
-from vibeorder.diagnosis.blocks import Course
 from vibeorder.diagnosis.candidates import Candidate
 from vibeorder.diagnosis.classes import class_evidence
 from vibeorder.diagnosis.clear import clear_lines
@@ -29,15 +28,19 @@ from vibeorder.diagnosis.hearing import (
     readable_in_sound,
     stretch_of,
 )
-from vibeorder.diagnosis.judge import Hypothesis, judgement_of, log_prior_of_classes
-from vibeorder.diagnosis.lines import Line, LineReader, PairLine
+from vibeorder.diagnosis.judge import (
+    Hypothesis,
+    anchored_among_first,
+    judgement_of,
+    log_prior_of_classes,
+)
+from vibeorder.diagnosis.lines import LineReader
 from vibeorder.diagnosis.offsets import Offsets, fit_offsets
 from vibeorder.diagnosis.propose import THOROUGH, Effort, Proposal, RateDoubt, propose
 from vibeorder.diagnosis.result import HeardLine
 from vibeorder.diagnosis.scan import Clock, Scan, Track, scan_tracks, usable
 from vibeorder.diagnosis.sharpening import LockOn, sharpened
 from vibeorder.diagnosis.signal import Signal, folded
-from vibeorder.diagnosis.twins import readings_of
 from vibeorder.diagnosis.votes import ON_ROAD_LINE_HZ
 from vibeorder.spectrum.baseband import Baseband
 from vibeorder.vehicle import firing_order
@@ -51,10 +54,6 @@ MOST_ALSO = 8
 
 SAME_COURSE = 0.0015
 """Two courses nearer than this (mean, relative) are one."""
-
-ANCHOR_CLEAR = 6.0
-"""Log evidence from which a line of the motion may stand for one of the sound that a course was locked on."""
-
 
 VOTES_UP_TO_HZ, LOCKS_UP_TO_HZ = 160.0, 100.0
 """Median frequency up to which a line of the sound proposes courses, and up to which its phase corrects one: above, a
@@ -203,7 +202,7 @@ class _Both:
                     )
                     log_class = log_h + class_evidence(self.candidates, lines, self.relative)
                     by_sound = heard_evidence(self.candidates, self.heard, heard, self.firing)
-                    course = self._anchored(moving.course, lines)
+                    course = anchored_among_first(moving.course, lines, len(self.candidates))
                     found.append(
                         HeardHypothesis(
                             self.motion,
@@ -244,14 +243,6 @@ class _Both:
     def _others(self, offsets: Offsets) -> Offsets:
         first = len(self.candidates)
         return {(j - first, g): v for (j, g), v in offsets.items() if j >= first}
-
-    def _anchored(self, course: Course, lines: Sequence[Line | PairLine]) -> Course:
-        """The course, a line of the sound that anchors it replaced by the clearest of the motion, or by none."""
-        if course.anchor is None or course.anchor < len(self.candidates):
-            return course
-        best = {i: r[0].best for i in range(len(self.candidates)) if (r := readings_of(lines, i))}
-        top = max(best, key=lambda i: best[i], default=None)
-        return replace(course, anchor=top if top is not None and best[top] > ANCHOR_CLEAR else None)
 
     def lock(self, line: LockOn) -> LockOn:
         """The line, silent where its own signal meets its mirror image."""

@@ -7,11 +7,14 @@ from typing import Literal
 from vibeorder.diagnosis.amplitudes import HealthyPrior
 from vibeorder.vehicle import Source, Vehicle, firing_order, rotors, sources_of
 
-__all__ = ["Candidate", "candidates_of", "in_sound"]
+__all__ = ["Candidate", "candidates_of", "firing_again", "in_sound"]
 
 FIRING_IN_SOUND = (0.95, 0.12, 1.0)
-"""How often firing is heard in a sound vehicle, how loud, and the sd of its ln: intake and exhaust speak through the air
-(common practice, no source; on the scale of `evened`, where a complaint begins near 0.08)."""
+"""How often firing is heard in a vehicle with nothing wrong, how loud, and the sd of its ln: intake and exhaust speak
+through the air (common practice, no source; on the scale of `evened`, where a complaint begins near 0.08)."""
+
+FIRING_TIMES = (2.0, 3.0)
+"""Multiples of firing that are looked for in sound."""
 
 ENGINE_LOUDER, ENGINE_LOG_SD = 2.0, 1.0
 """The engine's other orders in sound against those in motion, and the sd of their ln."""
@@ -68,7 +71,30 @@ def in_sound(candidates: Sequence[Candidate], vehicle: Vehicle) -> tuple[Candida
     """The same as a microphone hears them: the engine speaks through the air as well."""
     firing = firing_order(vehicle) if vehicle.has_engine else None
     return tuple(
-        replace(c, source=_louder(c.source, c.order == firing)) if c.part == "engine" else c for c in candidates
+        replace(c, source=_louder(c.source, c.order == firing)) if c.part == "engine" else c
+        for c in candidates
+    )
+
+
+def firing_again(vehicle: Vehicle, low_range: bool = False) -> tuple[Candidate, ...]:
+    """The multiples of firing that sound carries beside it: never at fault, but they show how fast the engine turns."""
+    firing = firing_order(vehicle) if vehicle.has_engine else None
+    own = [c for c in candidates_of(vehicle, low_range) if c.part == "engine" and c.order == firing]
+    presence, median, log_sd = FIRING_IN_SOUND
+    return tuple(
+        replace(
+            c,
+            source=replace(
+                c.source,
+                order=times * c.order,
+                healthy_presence=presence,
+                healthy_median_mps2=median / times,
+                healthy_log_sd=log_sd,
+            ),
+            multiple=times * c.multiple,
+        )
+        for c in own
+        for times in FIRING_TIMES
     )
 
 

@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 
 from vibeorder.diagnosis.analyse import Piece, Setting, analyse, combined_log_odds
 from vibeorder.diagnosis.both import stretch_with, without_sound
-from vibeorder.diagnosis.candidates import candidates_of, in_sound
+from vibeorder.diagnosis.candidates import candidates_of, firing_again, in_sound
 from vibeorder.diagnosis.heard_along import heard_on
 from vibeorder.diagnosis.hearing import heard_signal
 from vibeorder.diagnosis.infer import infer_pieces
@@ -190,10 +190,10 @@ def weigh(
     if gear is not None and vehicle.gears:
         gear_ratio(vehicle, gear)
     signal = judged_signal(recording)
-    setting = Setting(vehicle, gear, low_range, _engine_hz(recording), neutral)
-    candidates = candidates_of(vehicle, low_range)
+    candidates, beside = candidates_of(vehicle, low_range), ()
     if recording.kind == "audio":
-        candidates = in_sound(candidates, vehicle)
+        candidates, beside = in_sound(candidates, vehicle), firing_again(vehicle, low_range)
+    setting = Setting(vehicle, gear, low_range, _engine_hz(recording), neutral, beside)
     given = speed if speed is not None else recording.speed
     heard = _heard(sound, recording)
     stretch = None if heard is None else stretch_with(heard)

@@ -9,7 +9,7 @@ the rate or the gear leaves open is spread over the suspects, never hidden.
 """
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -21,7 +21,7 @@ from vibeorder.diagnosis.clear import clear_lines
 from vibeorder.diagnosis.courses import Followed, held_to_source
 from vibeorder.diagnosis.floor import Floor
 from vibeorder.diagnosis.gears import NOT_LOCKED, GearCourse
-from vibeorder.diagnosis.lines import Line, LineReader, PairLine
+from vibeorder.diagnosis.lines import Line, LineReader, PairLine, lines_of_first
 from vibeorder.diagnosis.offsets import Offsets, fit_offsets
 from vibeorder.diagnosis.propose import THOROUGH, Effort, Proposal, RateDoubt, propose
 from vibeorder.diagnosis.scan import Scan
@@ -31,6 +31,7 @@ __all__ = [
     "Hypothesis",
     "Judgement",
     "RateDoubt",
+    "anchored_among_first",
     "held_gear",
     "judge",
     "judgement_of",
@@ -44,6 +45,10 @@ NOTHING_PRIOR = 0.4
 
 PRIOR_FLATTENING = 0.8
 """Catalogue weights enter by this power: how often a complaint comes is known roughly only."""
+
+
+ANCHOR_CLEAR = 6.0
+"""Log evidence from which a line may stand for one that a course was locked on and that is nobody's at fault."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,18 +91,21 @@ def judge(
     engine_ratio: FloatArray | None = None,
     anchor: int | None = None,
     effort: Effort = THOROUGH,
+    beside: Sequence[Candidate] = (),
 ) -> Judgement:
     """Weigh every source of the vehicle against one scanned recording.
 
     engine_per_wheel: engine turns per wheel turn in each gear, or None where the engine's rate is unknown.
     engine_ratio: the same as logged, frame by frame, where an engine speed was. anchor: the one candidate whose
-    line the clock was made from, where there is no speed source; None lets every line anchor.
+    line the clock was made from, where there is no speed source; None lets every line anchor. beside: what is read
+    along with them, leads to courses and explains lines, but is never at fault.
     """
     hypotheses = []
+    every, own = (*candidates, *beside), len(candidates)
     prior = log_prior_of_classes(candidates)
     for proposal in propose(
         scan,
-        candidates,
+        every,
         doubt,
         engine_per_wheel,
         given_gear,
@@ -106,15 +114,31 @@ def judge(
         anchor,
         effort,
     ):
-        readers = _Readers(scan, candidates, proposal, floor, doubt.followed)
+        readers = _Readers(scan, every, proposal, floor, doubt.followed)
         for gears in proposal.gears or (None,):
-            for offsets, offsets_log in fit_offsets(scan, candidates, proposal, gears):
+            for offsets, offsets_log in fit_offsets(scan, every, proposal, gears):
                 reader = readers.along(gears, offsets)
                 course, lines = reader.course, reader.lines(gears, offsets)
                 log_h = course.log_prior + offsets_log + (gears.log_prior if gears else 0.0) + prior
-                log_class = log_h + class_evidence(candidates, lines, relative)
-                hypotheses.append(Hypothesis(scan, course, gears, offsets, lines, log_class))
+                evidence = class_evidence(every, lines, relative)
+                log_class = log_h + np.append(evidence[:own], evidence[-1])
+                lines = lines_of_first(lines, own) if beside else lines
+                course = anchored_among_first(course, lines, own)
+                hypotheses.append(Hypothesis(scan, course, gears, _of_first(offsets, own), lines, log_class))
     return judgement_of(candidates, prior, hypotheses)
+
+
+def _of_first(offsets: Offsets, count: int) -> Offsets:
+    return {(i, gear): value for (i, gear), value in offsets.items() if i < count}
+
+
+def anchored_among_first(course: Course, lines: Sequence[Line | PairLine], count: int) -> Course:
+    """The course, an anchor not among the first `count` candidates replaced by the clearest of them, or none."""
+    if course.anchor is None or course.anchor < count:
+        return course
+    best = {i: line.reading_of(i).best for line in lines for i in line.members if i < count}
+    top = max(best, key=lambda i: best[i], default=None)
+    return replace(course, anchor=top if top is not None and best[top] > ANCHOR_CLEAR else None)
 
 
 def judgement_of(

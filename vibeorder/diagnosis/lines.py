@@ -20,7 +20,7 @@ from vibeorder.diagnosis.floor import Floor
 from vibeorder.diagnosis.gears import GearCourse
 from vibeorder.diagnosis.scan import Scan
 
-__all__ = ["COINCIDE_HZ", "Line", "LineReader", "PairLine"]
+__all__ = ["COINCIDE_HZ", "Line", "LineReader", "PairLine", "lines_of_first"]
 
 FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
@@ -213,6 +213,26 @@ class LineReader:
             return None
         rate_hz = np.interp(blocks.mid_s, clock.mid_s, clock.rate_hz)
         return joints.beside(blocks.folded_hz, rate_hz, blocks.weight, blocks.block_s)
+
+
+def lines_of_first(lines: Sequence[Line | PairLine], count: int) -> tuple[Line | PairLine, ...]:
+    """The lines with their members among the first `count` candidates only; those of none are left out."""
+    found: list[Line | PairLine] = []
+    for line in lines:
+        if isinstance(line, Line):
+            mine = tuple(m for m in line.members if m < count)
+            found += [replace(line, members=mine)] if mine else []
+            continue
+        sides = [tuple(m for m in side if m < count) for side in line.sides]
+        if all(sides):
+            found.append(replace(line, sides=(sides[0], sides[1])))
+        else:
+            found += [
+                Line(side, reading, joints)
+                for side, reading, joints in zip(sides, line.readings, line.joints, strict=True)
+                if side
+            ]
+    return tuple(found)
 
 
 @dataclass(frozen=True, slots=True)

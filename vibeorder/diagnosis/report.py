@@ -315,6 +315,8 @@ def _tracks(
     rate = wheel_rate_hz(best)
     found: dict[str, tuple[float, FloatArray]] = {}
     for track in best.scan.tracks:
+        if track.candidate >= len(candidates):  # read beside them, never at fault
+            continue
         candidate = candidates[track.candidate]
         name = f"{part_text(candidate.part)} {order_text(candidate.order)}"
         held = np.ones(rate.size, bool)
