@@ -40,16 +40,33 @@ LEAST_LOG = 1e-4
 LEAST_IN_ROW = 5
 TOLD_EVERY_S = 60.0
 
-GPS, HEALTHY = "GPS speed, gear not told", "GPS speed"
+GPS, HEALTHY = "GPS speed, gear not told", "GPS speed, healthy"
 GPS_GEAR = "GPS speed, held, gear told"
 DASH = "speed off the dash (0 to 4% high), held, gear not told"
 DASH_GEAR = "speed off the dash, held, gear told"
-NONE, AUDIO = "no speed", "sound, speed off the dash, held, gear told"
+DASH_HEALTHY = "speed off the dash, held, healthy"
+NONE = "no speed"
+AUDIO_GEAR, AUDIO = (
+    "sound, speed off the dash, held, gear told",
+    "sound, speed off the dash, held, gear not told",
+)
+AUDIO_HEALTHY = "sound, speed off the dash, held, healthy"
+MIXED = (
+    ("GPS speed", GPS, HEALTHY),
+    ("speed off the dash", DASH, DASH_HEALTHY),
+    ("sound", AUDIO, AUDIO_HEALTHY),
+)
+"""What is put together as the prior has it: rows with a fault, and without, of which the gear was told neither."""
 
 HEADS = (
     "what is known", "road tests", "first suspect right", "with twins as one", "the very fault first",
     "'nothing' said", "P(fault)", "log loss", "Brier", "calibration error (by chance)",
     "claims of 90% and more: share, right", "seconds",
+)  # fmt: skip
+
+MIXED_HEADS = (
+    "faulty and healthy drives, 60 to 40, gear not told", "road tests", "log loss", "calibration error (by chance)",
+    "claims of 90% and more: share, right",
 )  # fmt: skip
 
 LEGEND = (
@@ -79,8 +96,11 @@ def all_tasks(count: int, base: int) -> list[Task]:
         *tasks_of("dash", half, base, drive="steady", name=DASH),
         *tasks_of("dash", half, base, drive="steady", gear_known=True, name=DASH_GEAR),
         *tasks_of("none", few, base, name=NONE),
-        *tasks_of("audio", few, base, drive="steady", gear_known=True, name=AUDIO),
+        *tasks_of("audio", half, base, drive="steady", name=AUDIO),
+        *tasks_of("audio", half, base, drive="steady", gear_known=True, name=AUDIO_GEAR),
         *tasks_of("gps", half, base, healthy=True, name=HEALTHY),
+        *tasks_of("dash", 2 * few, base, drive="steady", healthy=True, name=DASH_HEALTHY),
+        *tasks_of("audio", 2 * few, base, drive="steady", healthy=True, name=AUDIO_HEALTHY),
     ]
 
 
@@ -98,9 +118,9 @@ def tables(outcomes: Sequence[Outcome]) -> str:
                 [healthy_row(name, [s for s in sound if s.name == name]) for name in names(sound)],
             )
         )
-    mixed = as_the_prior_has_it(faulty, sound)
-    if mixed is not None:
-        parts.append(mixed)
+    mixed = [row for kind in MIXED if (row := as_the_prior_has_it(faulty, sound, *kind)) is not None]
+    if mixed:
+        parts.append(table(MIXED_HEADS, mixed))
     return "\n\n".join(parts)
 
 
@@ -154,20 +174,25 @@ def healthy_row(name: str, outcomes: Sequence[Outcome]) -> Sequence[str]:
     )
 
 
-def as_the_prior_has_it(faulty: Sequence[Outcome], sound: Sequence[Outcome]) -> str | None:
-    """Calibration with faulty and healthy GPS drives mixed 60 to 40, as the diagnosis takes complaints to be."""
-    ill, well = [s for s in faulty if s.name == GPS], [s for s in sound if s.name == HEALTHY]
-    if not ill or not well:
-        return None
+def as_the_prior_has_it(
+    faulty: Sequence[Outcome], sound: Sequence[Outcome], what: str, ill_name: str, well_name: str
+) -> Sequence[str] | None:
+    """Calibration with faulty and healthy drives mixed 60 to 40, as the diagnosis takes complaints to be."""
+    ill, well = [s for s in faulty if s.name == ill_name], [s for s in sound if s.name == well_name]
     wanted = min(len(ill), len(well) * 3 // 2)
+    if not wanted:
+        return None
     mixed = [*ill[:wanted], *well[: wanted * 2 // 3]]
     claimed = np.array([s.claimed for s in mixed])
+    given = np.array([s.given for s in mixed])
     right = np.array([s.twin for s in mixed], float)
     sure = claimed >= SURE
     return (
-        f"Faulty and healthy drives with GPS, 60 to 40 ({len(mixed)}): calibration error "
-        f"{calibration_error(claimed, right):.3f} ({chance_error(claimed):.3f} by chance); of the "
-        f"{sure.mean():.0%} answered with 90% and more, {share(right[sure]) if sure.any() else '-'} are right."
+        what,
+        str(len(mixed)),
+        mean_of(-np.log(np.maximum(given, LEAST_LOG))),
+        f"{calibration_error(claimed, right):.3f} ({chance_error(claimed):.3f})",
+        f"{sure.mean():.0%}, {share(right[sure]) if sure.any() else '-'}",
     )
 
 

@@ -30,9 +30,16 @@ COMPLAINT_UP_TO_MPS2 = 1.5
 COMPLAINT_EDGE = 0.1
 """Softness of both edges, in ln(amplitude)."""
 
+COMPLAINT_BEYOND = 0.05
+"""How likely a strength beyond the upper edge is, against one below it: a violent shake, a loose phone, a wrong unit.
+It is a complaint for all that."""
+
 EXCITED_TIMES, EXCITED_SHARE = 2.5, 0.6
 """How much stronger than in a healthy vehicle the higher orders of a part are when its first order is at fault,
 and how often they are: a bent part is never a pure sine."""
+
+OVERTONE_LOG_SD = 1.0
+"""Sd of the ln of what a fault adds to a higher order in sound."""
 
 HEALTHY_UP_TO = 0.9965
 """Share of the log-normal of healthy strengths that is kept: what lies 2.7 sd above its median nobody calls sound."""
@@ -49,11 +56,15 @@ FLOOR = 0.01
 
 @dataclass(frozen=True, slots=True)
 class HealthyPrior:
-    """Strength of one source's line on a healthy vehicle: there with probability `presence`, log-normal."""
+    """Strength of one source's line on a healthy vehicle: there with probability `presence`, log-normal.
+
+    overtone_mps2: median of what a fault of the part adds as an overtone, where it is heard; 0 where it is felt.
+    """
 
     presence: float
     median_mps2: float
     log_sd: float
+    overtone_mps2: float = 0.0
 
 
 Member = tuple[HealthyPrior, str]
@@ -142,6 +153,9 @@ def _sound(prior: HealthyPrior, role: str, seed: int) -> FloatArray:
     healthy = np.where(there < prior.presence, strength, 0.0)
     if role != "healthy":
         healthy = np.where(excited < EXCITED_SHARE, EXCITED_TIMES * healthy, healthy)
+        if prior.overtone_mps2:
+            loud = prior.overtone_mps2 * np.exp(OVERTONE_LOG_SD * ndtri(_levels(seed + 2 * STRAY_SEEDS)[0]))
+            healthy = np.where(excited < EXCITED_SHARE, np.hypot(healthy, loud), healthy)
     return np.hypot(healthy, _stray(seed))
 
 
@@ -158,5 +172,5 @@ def _complaint_quantile(level: FloatArray, felt_from: float) -> FloatArray:
     log_a = np.linspace(np.log(0.01), np.log(4.0), 800)
     rise = 1.0 / (1.0 + np.exp(-(log_a - np.log(felt_from)) / COMPLAINT_EDGE))
     fall = 1.0 / (1.0 + np.exp((log_a - np.log(COMPLAINT_UP_TO_MPS2)) / COMPLAINT_EDGE))
-    share = np.cumsum(rise * fall)
+    share = np.cumsum(rise * np.maximum(fall, COMPLAINT_BEYOND))
     return np.asarray(np.exp(np.interp(level, share / share[-1], log_a)))

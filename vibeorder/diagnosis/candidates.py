@@ -16,6 +16,9 @@ through the air (common practice, no source; on the scale of `evened`, where a c
 FIRING_TIMES = (2.0, 3.0)
 """Multiples of firing that are looked for in sound."""
 
+OVERTONE_IN_SOUND_MPS2 = 0.05
+"""Median strength that a fault gives its part's higher orders in sound: what is heard is seldom a pure tone."""
+
 ENGINE_LOUDER, ENGINE_LOG_SD = 2.0, 1.0
 """The engine's other orders in sound against those in motion, and the sd of their ln."""
 
@@ -25,7 +28,7 @@ class Candidate:
     """One source of this vehicle.
 
     multiple: line turns per turn of the basis (wheel or engine): order x the rotor's ratio.
-    slack: relative doubt in the ratio itself (belt slip); 0 for gears.
+    slack: relative doubt in the ratio itself (belt slip); 0 for gears. overtone_mps2: as in HealthyPrior.
     """
 
     source: Source
@@ -33,6 +36,7 @@ class Candidate:
     multiple: float
     slack: float
     rotor_label: str
+    overtone_mps2: float = 0.0
 
     @property
     def part(self) -> str:
@@ -48,7 +52,9 @@ class Candidate:
     def healthy(self) -> HealthyPrior:
         """Strength of this line on a vehicle with nothing wrong."""
         source = self.source
-        return HealthyPrior(source.healthy_presence, source.healthy_median_mps2, source.healthy_log_sd)
+        return HealthyPrior(
+            source.healthy_presence, source.healthy_median_mps2, source.healthy_log_sd, self.overtone_mps2
+        )
 
     @property
     def key(self) -> tuple[str, float]:
@@ -71,7 +77,11 @@ def in_sound(candidates: Sequence[Candidate], vehicle: Vehicle) -> tuple[Candida
     """The same as a microphone hears them: the engine speaks through the air as well."""
     firing = firing_order(vehicle) if vehicle.has_engine else None
     return tuple(
-        replace(c, source=_louder(c.source, c.order == firing)) if c.part == "engine" else c
+        replace(
+            c,
+            source=_louder(c.source, c.order == firing) if c.part == "engine" else c.source,
+            overtone_mps2=OVERTONE_IN_SOUND_MPS2,
+        )
         for c in candidates
     )
 

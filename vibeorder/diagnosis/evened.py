@@ -35,21 +35,22 @@ FRAMES = 200
 MOST_GAIN_DB = 60.0
 """Nothing is raised more than this above the recording's strongest octave: below lies the recorder's own rounding."""
 
+LOUDEST_RMS = 1.0
+"""Where hardly any noise is beside the lines, the whole is brought to this rms in m/s^2 instead: that it is loud is all
+that can be said."""
+
 
 def evened(samples: Float32Array, valid: NDArray[np.bool_], rate_hz: float) -> Iterator[Float32Array]:
     """The samples with even noise of HEARD_DENSITY, in blocks, as long in all as they were.
 
     samples: [shape (channels, n)], without their mean, zero where not `valid` [shape (n,)].
     """
-    size = 2 * max(8, round(0.5 * SHAPE_S * rate_hz))
-    if samples.shape[1] < 4 * size:
-        gain = HEARD_DENSITY / (
-            _density(samples, valid, rate_hz, min(size, samples.shape[1])).mean() ** 0.5 + 1e-30
-        )
-        yield np.asarray(samples * gain, np.float32)
-        return
+    total = samples.shape[1]
+    size = 2 * max(8, round(0.5 * min(SHAPE_S * rate_hz, 0.25 * total)))
     taps = _taps(_density(samples, valid, rate_hz, size), size)
-    yield from _filtered(samples, valid, taps)
+    power = sum(float((out.astype(float) ** 2).sum()) for out in _filtered(samples, valid, taps))
+    rms = np.sqrt(power / max(int(np.count_nonzero(valid)), 1))
+    yield from _filtered(samples, valid, taps * np.float32(min(1.0, LOUDEST_RMS / max(rms, 1e-30))))
 
 
 def _density(samples: Float32Array, valid: NDArray[np.bool_], rate_hz: float, size: int) -> FloatArray:

@@ -203,8 +203,10 @@ def _power(centre: ComplexArray, noise_sd: FloatArray, weight: FloatArray) -> tu
 def _over_amplitudes(best: float, power: float, power_se: float, strength_se: float) -> FloatArray:
     """log L(a): `best` at the measured strength, falling off with the error of the strength.
 
-    Where the line does not stand out of its own error, the squared strength is what was measured; else ln(a).
+    Where the line does not stand out of its own error, the squared strength is what was measured; else ln(a). A line
+    stronger than all amplitudes counts as the strongest.
     """
+    power = min(power, float(AMPLITUDES[-1]) ** 2)
     off = -0.5 * ((AMPLITUDES**2 - power) / power_se) ** 2
     if power <= power_se:
         return np.asarray(off + 0.5 * (max(0.0, -power) / power_se) ** 2 + best)
