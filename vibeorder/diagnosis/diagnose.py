@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 
 from vibeorder.diagnosis.analyse import Piece, Setting, analyse, combined_log_odds
 from vibeorder.diagnosis.both import stretch_with, without_sound
-from vibeorder.diagnosis.candidates import candidates_of, firing_again, in_sound
+from vibeorder.diagnosis.candidates import Candidate, candidates_of, firing_again, in_sound
 from vibeorder.diagnosis.heard_along import heard_on
 from vibeorder.diagnosis.hearing import heard_signal
 from vibeorder.diagnosis.infer import infer_pieces
@@ -190,9 +190,8 @@ def weigh(
     if gear is not None and vehicle.gears:
         gear_ratio(vehicle, gear)
     signal = judged_signal(recording)
-    candidates, beside = candidates_of(vehicle, low_range), ()
-    if recording.kind == "audio":
-        candidates, beside = in_sound(candidates, vehicle), firing_again(vehicle, low_range)
+    candidates = _candidates(recording, vehicle, low_range)
+    beside = firing_again(vehicle, low_range) if recording.kind == "audio" else ()
     setting = Setting(vehicle, gear, low_range, _engine_hz(recording), neutral, beside)
     given = speed if speed is not None else recording.speed
     heard = _heard(sound, recording)
@@ -225,6 +224,12 @@ def weigh(
     if neutral:
         log_odds = with_unjudged(log_odds, pieces[0].judgement.log_prior)
     return Weighed(recording, vehicle, signal, pieces, kind, given, log_odds, mismatch, heard, setting)
+
+
+def _candidates(recording: Recording, vehicle: Vehicle, low_range: bool) -> tuple[Candidate, ...]:
+    """Every source of the vehicle, as the sensor takes it up."""
+    found = candidates_of(vehicle, low_range)
+    return in_sound(found, vehicle) if recording.kind == "audio" else found
 
 
 def _log_odds(pieces: Sequence[Piece], vehicle: Vehicle, kind: Kind) -> FloatArray:
@@ -267,7 +272,7 @@ def _weigh_standing(
     given = _on_samples(engine_trace(recording, vehicle, rpm), recording)
     setting = Setting(vehicle, None, low_range, None, loose=True)
     clock, doubt = trace_clock(signal, given, vehicle, 0.0)
-    own = engine_as_clock(candidates_of(vehicle, low_range))
+    own = engine_as_clock(_candidates(recording, vehicle, low_range))
     pieces = analyse(signal, own, clock, held_doubt(doubt), setting, progress)
     if not pieces:
         raise RecordingError(

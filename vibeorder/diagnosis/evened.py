@@ -68,7 +68,7 @@ def _density(samples: Float32Array, valid: NDArray[np.bool_], rate_hz: float, si
         ],
         axis=0,
     ) * (2.0 / (np.log(2.0) * rate_hz * float((window**2).sum())))
-    frequency = np.fft.rfftfreq(long, 1.0 / rate_hz)
+    frequency = np.asarray(np.fft.rfftfreq(long, 1.0 / rate_hz), float)
     return np.array([_ranked(power, frequency, f) for f in np.fft.rfftfreq(size, 1.0 / rate_hz)])
 
 

@@ -92,7 +92,7 @@ def heard_signal(sound: Recording, recording: Recording) -> Signal:
     """
     from scipy.signal import resample_poly
 
-    step = max(1, int(sound.rate_hz / READ_AT_HZ))
+    step = max(1, int(sound.rate_hz / READ_AT_HZ + 1e-9))
     samples = np.asarray(sound.samples, np.float32).mean(axis=0)
     thin = np.asarray(resample_poly(samples, 1, step) if step > 1 else samples, np.float32)
     good = np.asarray(sound.valid, bool)[::step][: thin.size]

@@ -300,7 +300,7 @@ def _near(a: Blocks, b: Blocks) -> tuple[float, BoolArray]:
     spoken = b.weight > 0
     together = (spoken if same else np.interp(a.mid_s, b.mid_s, spoken.astype(float)) > 0.5) & (a.weight > 0)
     near = within & together
-    share = float(np.count_nonzero(near) / max(1, np.count_nonzero(a.weight > 0)))
+    share = int(np.count_nonzero(near)) / max(1, int(np.count_nonzero(a.weight > 0)))
     if share <= PARTLY:
         return share, near
     rate = b.frequency_hz if same else np.interp(a.mid_s, b.mid_s, b.frequency_hz)

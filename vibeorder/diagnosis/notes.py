@@ -62,6 +62,12 @@ def joint_notes(piece: Piece, vehicle: Vehicle) -> tuple[str, ...]:
     )
 
 
+SOUND_IS_MEASURED = (
+    " The sound was measured by its own noise, which was evened over the frequencies: a line of 0.1 stands out of it "
+    "about as far as an ear just hears."
+)
+
+
 def plain_notes(
     suspects: Sequence[Suspect],
     nothing: float,
@@ -69,8 +75,12 @@ def plain_notes(
     vehicle: Vehicle,
     signal: Signal,
     lines: Sequence[LineSeen] = (),
+    sound: bool = False,
 ) -> tuple[str, ...]:
-    """What is said beside the ranking. lines: the dominant lines of the recording, strongest anywhere in it."""
+    """What is said beside the ranking. lines: the dominant lines of the recording, strongest anywhere in it.
+
+    sound: whether it was a microphone that recorded.
+    """
     notes = [COSTS_NOTHING_FIRST]
     top = suspects[0] if suspects else None
     if top is not None and top.probability > 0.2 and top.part == "tire_wheel":
@@ -85,6 +95,7 @@ def plain_notes(
     if signal.relative:
         notes.append(
             "Amplitudes are relative: this recording has no scale, so how strong the shake is cannot be said."
+            + (SOUND_IS_MEASURED if sound else "")
         )
     top_hz = 0.5 * signal.rate_hz
     above = [s for s in suspects if s.expected_hz is not None and s.expected_hz > top_hz]

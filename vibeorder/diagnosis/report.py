@@ -102,7 +102,10 @@ def assemble(
         if mismatch is None
         else settle_profile(mismatch),
         cautions=CAUTIONS,
-        notes=(*beside, *plain_notes(suspects, nothing, steady, vehicle, signal, lines)),
+        notes=(
+            *beside,
+            *plain_notes(suspects, nothing, steady, vehicle, signal, lines, recording.kind == "audio"),
+        ),
         history=recording.history,
         explanations=why,
         mismatch=mismatch,
@@ -183,7 +186,7 @@ def _suspect(
         unit="relative" if signal.relative else "m/s^2",
         snr_db=_snr_db(reading),
         folded=bool(felt is not None and felt > 0.5 * signal.rate_hz),
-        healthy=bool(stands and p < 0.2 and (signal.relative or rms < COMPLAINT_FROM_MPS2)),
+        healthy=bool(stands and p < 0.2 and rms < COMPLAINT_FROM_MPS2),
         indistinct_from=twins,
         causes=source.causes,
         first_check=source.first_check,

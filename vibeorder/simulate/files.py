@@ -140,14 +140,14 @@ def _uniform(test: RoadTest, times: FloatArray, rate_hz: float) -> tuple[FloatAr
     return samples, valid
 
 
-def _thinned(sound: FloatArray, rate_hz: float) -> tuple[NDArray[np.float32], NDArray[np.bool_], float]:
+def _thinned(sound: FloatArray, rate_hz: float) -> tuple[FloatArray, NDArray[np.bool_], float]:
     """Sound at the rate to which a file of it is read."""
     from vibeorder.recording.decimate import Decimator, decimation_factor
 
     factor = decimation_factor(rate_hz)
     thin = Decimator(factor, sound.shape[0])
     samples = np.concatenate((thin.push(np.asarray(sound, np.float32)), thin.finish()), axis=1)
-    return samples, np.ones(samples.shape[1], bool), rate_hz / factor
+    return samples.astype(float), np.ones(samples.shape[1], bool), rate_hz / factor
 
 
 def _times(times_s: FloatArray, form: LogLayout) -> list[str]:
