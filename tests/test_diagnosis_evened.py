@@ -42,7 +42,9 @@ def even(samples: FloatArray, valid: NDArray[np.bool_] | None = None) -> FloatAr
 def rms_of_line(samples: FloatArray, hz: float) -> float:
     t = np.arange(samples.size) / RATE_HZ
     window = np.sin(np.pi * (np.arange(samples.size) + 0.5) / samples.size) ** 2
-    return float(np.sqrt(2.0) * np.abs(np.mean(samples * window * np.exp(-2j * np.pi * hz * t))) / window.mean())
+    return float(
+        np.sqrt(2.0) * np.abs(np.mean(samples * window * np.exp(-2j * np.pi * hz * t))) / window.mean()
+    )
 
 
 def recorded(samples: FloatArray) -> Recording:
@@ -65,7 +67,9 @@ def test_noise_of_any_colour_comes_out_at_one_density() -> None:
     band = (frequency > 15.0) & (frequency < 700.0)
     level = np.sqrt(density[band])
     assert np.mean(level) == pytest.approx(HEARD_DENSITY, rel=0.1)
-    octaves = [level[(frequency[band] >= f) & (frequency[band] < 2 * f)].mean() for f in (20, 40, 80, 160, 320)]
+    octaves = [
+        level[(frequency[band] >= f) & (frequency[band] < 2 * f)].mean() for f in (20, 40, 80, 160, 320)
+    ]
     assert max(octaves) / min(octaves) < 1.25
 
 
@@ -133,7 +137,9 @@ def test_the_multiples_of_firing_are_read_and_never_suspected() -> None:
     assert not found.runout_check.warranted
 
 
-@pytest.mark.parametrize(("part", "order", "per_wheel"), [("driveshaft", 2.0, 7.46), ("tire_wheel", 2.0, 2.0)])
+@pytest.mark.parametrize(
+    ("part", "order", "per_wheel"), [("driveshaft", 2.0, 7.46), ("tire_wheel", 2.0, 2.0)]
+)
 def test_a_line_that_stands_out_of_the_sound_is_named(part: str, order: float, per_wheel: float) -> None:
     """Gear told; 30 dB over the noise's density: heard through any wind."""
     hz = per_wheel * MPS / VEHICLE.tire.circumference_m

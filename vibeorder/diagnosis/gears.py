@@ -17,6 +17,8 @@ __all__ = [
     "course_log_prior",
     "gear_log_prior",
     "logged_gear_votes",
+    "scheduled_log_prior",
+    "schedules",
     "shift_log_prior",
 ]
 
@@ -41,6 +43,21 @@ OUT_OF_RANGE_PER_S = 0.3
 
 NOT_LOCKED_LOG_PRIOR = -5.0
 """Log prior of an engine that turns at no gear's rate."""
+
+SCHEDULED = 0.5
+"""Share of drives whose gears follow the speed by one habit, a schedule: up where the next gear still turns fast enough,
+down where this one turns too slowly."""
+
+LANDS_RPM = tuple(float(r) for r in np.geomspace(800.0, 3200.0, 15))
+DROPS_SHARES = (0.65, 0.8, 0.95)
+"""Engine speeds at which an upward shift lands, and shares of them below which a gear is left (common practice, no
+source): every pair is as likely."""
+
+SHIFTS_A_SECOND = 2
+OFF_SCHEDULE_PER_S = 0.7
+SHIFT_INSTANT = float(np.log(1.0 + 2.0 / np.expm1(OFF_SCHEDULE_PER_S)))
+"""What it costs to be in another gear than the schedule's, a second; and, for it, what is lost over the instant of each
+shift: the sum of exp(-0.7 |t|) over whole seconds t."""
 
 LOGGED_RATIO_SD = 0.025
 LOGGED_ELSEWHERE = -4.0
@@ -86,6 +103,41 @@ def shift_log_prior(log_prior: FloatArray) -> FloatArray:
     stays = stays - OUT_OF_RANGE_PER_S * (log_prior < 0.5 * OUT_OF_RANGE)
     out[:, number, number] = stays if states > 1 else 0.0
     return np.asarray(out)
+
+
+def schedules(engine_per_wheel: FloatArray, wheel_rate_hz: FloatArray) -> IntArray:
+    """Courses of gears (index, first gear 0) that habits of shifting make of a course of speed, each once.
+
+    engine_per_wheel: [shape (gears,)]; wheel_rate_hz: [shape (frames,)]. Returns [shape (courses, frames)].
+    """
+    lands, drops = (
+        x.ravel() for x in np.meshgrid(np.asarray(LANDS_RPM), np.asarray(DROPS_SHARES), indexing="ij")
+    )
+    rpm = 60.0 * wheel_rate_hz[:, None] * engine_per_wheel
+    last = engine_per_wheel.size - 1
+    # the highest gear that turns fast enough, the first where none does
+    at = np.maximum((rpm[0] >= lands[:, None]).sum(axis=1) - 1, 0)
+    out = np.empty((lands.size, wheel_rate_hz.size), np.intp)
+    for t, turns in enumerate(rpm):
+        for _ in range(SHIFTS_A_SECOND):
+            up = (at < last) & (turns[np.minimum(at + 1, last)] > lands)
+            down = (at > 0) & (turns[at] < drops * lands)
+            at = at + up - (down & ~up)
+        out[:, t] = at
+    return np.unique(out, axis=0)
+
+
+def scheduled_log_prior(state: IntArray, chain: float, scheduled: IntArray) -> float:
+    """Log prior of a course of states: it follows a schedule, or the chain, whose log prior is given.
+
+    scheduled: all schedules [shape (courses, frames)].
+    """
+    if not scheduled.shape[0]:
+        return chain
+    off = np.count_nonzero(scheduled != state, axis=1)
+    shifts = np.count_nonzero(np.diff(scheduled, axis=1), axis=1)
+    best = float((-OFF_SCHEDULE_PER_S * off - SHIFT_INSTANT * shifts).max()) - np.log(scheduled.shape[0])
+    return float(np.logaddexp(np.log1p(-SCHEDULED) + chain, np.log(SCHEDULED) + best))
 
 
 def constant_gear(gear: int, log_prior: FloatArray, switch: FloatArray) -> GearCourse:

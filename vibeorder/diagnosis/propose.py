@@ -12,10 +12,11 @@ from vibeorder.diagnosis.converter import EXACT, MOST_SLIP, SLIP_LOG_PRIOR, slip
 from vibeorder.diagnosis.courses import Followed, locked_course
 from vibeorder.diagnosis.gears import (
     GearCourse,
-    constant_gear,
     course_log_prior,
     gear_log_prior,
     logged_gear_votes,
+    scheduled_log_prior,
+    schedules,
     shift_log_prior,
 )
 from vibeorder.diagnosis.paths import gear_totals, spread, trace_gears, wobble_course
@@ -53,6 +54,10 @@ SAME_COURSE = 0.0015
 
 WORST_CONSTANT = -12.0
 """Log prior, against the likeliest gear's, below which one gear for the whole drive is not weighed."""
+
+
+SAME_GEARS_S = 3
+"""Courses of gears that differ for no longer are one."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -176,6 +181,9 @@ class _Search:
         self.states = _states(scan, engine_per_wheel, given_gear)
         self.log_prior = _state_log_prior(scan, self.states, engine_per_wheel)
         self.switch = shift_log_prior(self.log_prior)
+        self.scheduled = np.zeros((0, scan.clock.mid_s.size), np.intp)
+        if len(self.states) > 1 and engine_per_wheel is not None:
+            self.scheduled = schedules(engine_per_wheel, scan.clock.rate_hz)
         self.road_votes = road_votes(scan)
         self.engine_votes = engine_votes(scan, candidates, self.states, sample_rate_hz)
         self.logged = np.zeros((scan.clock.mid_s.size, len(self.states)), np.float32)
@@ -348,29 +356,30 @@ class _Search:
         if len(self.states) == 1 and self.states[0] is not None:
             return (GearCourse(np.full(state.size, self.states[0], np.intp), 0.0),)
         own = self._own_gears(state)
-        held = [constant_gear(n, self.log_prior, self.switch) for n in range(1, len(self.states))]
-        held = [self._as_logged(c, np.full(state.size, n, np.intp)) for n, c in enumerate(held)]
-        least = max(c.log_prior for c in held) + WORST_CONSTANT
-        ranked = []
-        for number, constant in enumerate(held):
-            if constant.log_prior > least and (constant.gear != own.gear).any():
-                ranked.append((constant.log_prior + self._support(number, epsilon), number, constant))
+        held = [np.full(state.size, n, np.intp) for n in range(len(self.states) - 1)]
+        weighed = [(self._weighed(course), course) for course in (*held, *self.scheduled)]
+        least = max(gears.log_prior for gears, _ in weighed[: len(held)]) + WORST_CONSTANT
+        ranked = [
+            (gears.log_prior + self._support(course, epsilon), i, gears)
+            for i, (gears, course) in enumerate(weighed)
+            if gears.log_prior > least and (gears.gear != own.gear).any()
+        ]
         ranked.sort(key=lambda item: -item[0])
-        good = [constant for s, _, constant in ranked[: self.effort.constants] if s > ranked[0][0] - HOPELESS]
-        return (own, *good)
+        good = [gears for s, _, gears in ranked if s > ranked[0][0] - HOPELESS]
+        return (own, *_apart(good, self.effort.constants))
 
     def _own_gears(self, state: NDArray[np.intp]) -> GearCourse:
         """The course of gears that led to a course of the wheel."""
-        return self._as_logged(course_log_prior(state, self.log_prior, self.switch), state)
+        return self._weighed(state)
 
-    def _as_logged(self, course: GearCourse, state: NDArray[np.intp]) -> GearCourse:
-        """The course with what a logged engine speed says of it."""
-        return replace(
-            course, log_prior=course.log_prior + float(self.logged[np.arange(state.size), state].sum())
-        )
+    def _weighed(self, state: NDArray[np.intp]) -> GearCourse:
+        """A course of states with its log prior, and with what a logged engine speed says of it."""
+        course = course_log_prior(state, self.log_prior, self.switch)
+        log_prior = scheduled_log_prior(state, course.log_prior, self.scheduled)
+        return replace(course, log_prior=log_prior + float(self.logged[np.arange(state.size), state].sum()))
 
-    def _support(self, state: int, epsilon: FloatArray) -> float:
-        """Votes of the engine's lines for one gear along a course, slip left open."""
+    def _support(self, state: NDArray[np.intp], epsilon: FloatArray) -> float:
+        """Votes of the engine's lines for a course of gears along a course, slip left open."""
         step = self.scan.clock.step
         first = np.round((epsilon - self.scan.clock.epsilon[0]) / step).astype(int)
         rows = np.arange(epsilon.size)
@@ -378,6 +387,17 @@ class _Search:
         slips = np.round(np.arange(0.0, MOST_SLIP, 2.0 * step) / step).astype(int)
         votes = [self.engine_votes[rows, state, np.clip(first + s, 0, last)].sum() for s in slips]
         return float(max(votes[0], max(votes) + SLIP_LOG_PRIOR))
+
+
+def _apart(courses: Sequence[GearCourse], count: int) -> list[GearCourse]:
+    """The first of them, each in other gears than those before for some seconds at least."""
+    kept: list[GearCourse] = []
+    for one in courses:
+        if len(kept) == count:
+            break
+        if all(np.count_nonzero(one.gear != other.gear) > SAME_GEARS_S for other in kept):
+            kept.append(one)
+    return kept
 
 
 def _states(scan: Scan, engine_per_wheel: FloatArray | None, given_gear: int | None) -> list[int | None]:
