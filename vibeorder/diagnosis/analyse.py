@@ -47,6 +47,9 @@ LEAST_MOVING_SHARE = 0.2
 SHAKES_SHARES = (0.1, 0.3, 0.6, 1.0)
 """Shares of the pieces of a long drive in which a fault may be felt: at some speeds only. Equally likely."""
 
+HEARD_SHARE = 0.42
+"""Lines in sound are read up to this share of its rate: it was filtered, nothing folds."""
+
 PLAUSIBLE_RPM = (650.0, 5500.0)
 LEAST_SHARE_IN_GEAR = 0.03
 """A gear is looked at where the engine would turn at such a speed for at least this share of the time."""
@@ -204,7 +207,8 @@ def judge_stretch(
     """Judge one stretch on its own clock."""
     per_wheel = setting.engine_per_wheel()
     floor = floor_of(part)
-    tracks = tracks_of((*candidates, *setting.beside), clock, per_wheel, setting.gear)
+    top_hz = HEARD_SHARE * part.rate_hz if setting.beside else np.inf
+    tracks = tracks_of((*candidates, *setting.beside), clock, per_wheel, setting.gear, top_hz)
     scan = scan_tracks(part, floor, clock, tracks, setting.vehicle.tire.circumference_m)
     ratio = None if engine_hz is None else logged_ratio(engine_hz, clock, part.rate_hz)
     found = judge(
@@ -239,9 +243,16 @@ def logged_ratio(engine_hz: FloatArray, clock: Clock, rate_hz: float) -> FloatAr
 
 
 def tracks_of(
-    candidates: Sequence[Candidate], clock: Clock, per_wheel: FloatArray | None, gear: int | None
+    candidates: Sequence[Candidate],
+    clock: Clock,
+    per_wheel: FloatArray | None,
+    gear: int | None,
+    top_hz: float = np.inf,
 ) -> list[Track]:
-    """One track per road source, and per engine source in every gear that the speed allows."""
+    """One track per road source, and per engine source in every gear that the speed allows.
+
+    top_hz: none that is usually above it.
+    """
     tracks = []
     rate = clock.rate_hz[clock.rate_hz > MOVING_HZ]
     for i, candidate in enumerate(candidates):
@@ -255,7 +266,8 @@ def tracks_of(
             )
             if (gear is None and possible) or gear == g + 1:
                 tracks.append(Track(i, g + 1, candidate.multiple * float(ratio)))
-    return tracks
+    usual = float(np.median(rate)) if rate.size else 0.0
+    return [t for t in tracks if t.multiple * usual < top_hz]
 
 
 def combined_log_odds(pieces: Sequence[Piece]) -> FloatArray:

@@ -7,14 +7,16 @@ from typing import Literal
 from vibeorder.diagnosis.amplitudes import HealthyPrior
 from vibeorder.vehicle import Source, Vehicle, firing_order, rotors, sources_of
 
-__all__ = ["Candidate", "candidates_of", "firing_again", "in_sound"]
+__all__ = ["Candidate", "candidates_of", "in_sound", "overtones"]
 
 FIRING_IN_SOUND = (0.95, 0.12, 1.0)
 """How often firing is heard in a vehicle with nothing wrong, how loud, and the sd of its ln: intake and exhaust speak
 through the air (common practice, no source; on the scale of `evened`, where a complaint begins near 0.08)."""
 
-FIRING_TIMES = (2.0, 3.0)
-"""Multiples of firing that are looked for in sound."""
+OVERTONE_TIMES = (2.0, 3.0)
+OVERTONE_PRESENCE = 0.5
+"""Multiples of every line that are looked for in sound, and how often one is heard beside a line that is there: the
+same for every part, or a comb would be the engine's only because nothing else is asked for its upper lines."""
 
 OVERTONE_IN_SOUND_MPS2 = 0.05
 """Median strength that a fault gives its part's higher orders in sound: what is heard is seldom a pure tone."""
@@ -86,25 +88,36 @@ def in_sound(candidates: Sequence[Candidate], vehicle: Vehicle) -> tuple[Candida
     )
 
 
-def firing_again(vehicle: Vehicle, low_range: bool = False) -> tuple[Candidate, ...]:
-    """The multiples of firing that sound carries beside it: never at fault, but they show how fast the engine turns."""
+def overtones(candidates: Sequence[Candidate], vehicle: Vehicle) -> tuple[Candidate, ...]:
+    """Multiples of the candidates' lines that the catalogue has not, as sound carries them: never at fault themselves.
+
+    They show which part a comb of lines belongs to, and firing's in which gear the engine turns. candidates: as
+    `in_sound` makes them.
+    """
     firing = firing_order(vehicle) if vehicle.has_engine else None
-    own = [c for c in candidates_of(vehicle, low_range) if c.part == "engine" and c.order == firing]
-    presence, median, log_sd = FIRING_IN_SOUND
-    return tuple(
-        replace(
-            c,
-            source=replace(
-                c.source,
-                order=times * c.order,
-                healthy_presence=presence,
-                healthy_median_mps2=median / times,
-                healthy_log_sd=log_sd,
-            ),
-            multiple=times * c.multiple,
-        )
-        for c in own
-        for times in FIRING_TIMES
+    known = {(c.part, c.order, c.rotor_label) for c in candidates}
+    found = []
+    for c in candidates:
+        fires = c.part == "engine" and c.order == firing
+        for times in OVERTONE_TIMES:
+            key = (c.part, c.order * times, c.rotor_label)
+            if key not in known:
+                known.add(key)
+                found.append(_overtone(c, times, fires))
+    return tuple(found)
+
+
+def _overtone(candidate: Candidate, times: float, fires: bool) -> Candidate:
+    own = candidate.source
+    return replace(
+        candidate,
+        source=replace(
+            own,
+            order=times * own.order,
+            healthy_presence=own.healthy_presence if fires else OVERTONE_PRESENCE * own.healthy_presence,
+            healthy_median_mps2=own.healthy_median_mps2 / times,
+        ),
+        multiple=times * candidate.multiple,
     )
 
 

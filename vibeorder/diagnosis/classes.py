@@ -19,7 +19,7 @@ __all__ = ["class_evidence", "role_of"]
 FloatArray = NDArray[np.float64]
 
 SCALE_SPREAD = 1.0
-SCALE_POINTS = 13
+SCALE_POINTS = 9
 """Where units are unknown: sd of ln(scale) about 'road noise is 0.3 m/s^2 rms', and the points of the sum."""
 
 TIRES_ALIKE = (-0.55, 0.0, 0.55, 1.1, 1.65)
@@ -30,11 +30,17 @@ second and third orders of 0.05 to 0.1 m/s^2 side by side)."""
 
 
 def class_evidence(
-    candidates: Sequence[Candidate], lines: Sequence[Line | PairLine], relative: bool
+    candidates: Sequence[Candidate],
+    lines: Sequence[Line | PairLine],
+    relative: bool,
+    count: int | None = None,
 ) -> FloatArray:
-    """Log evidence for each candidate at fault, and for nothing (last) [shape (candidates + 1,)]."""
+    """Log evidence for each candidate at fault, and for nothing (last) [shape (candidates + 1,)].
+
+    count: only so many of them, the first, can be at fault [shape (count + 1,)].
+    """
     everyone = range(len(candidates))
-    roles = [[role_of(candidates, fault, other) for other in everyone] for fault in everyone]
+    roles = [[role_of(candidates, fault, other) for other in everyone] for fault in everyone[:count]]
     if not relative:
         return _over_tires(candidates, roles, lines, 0.0)
     scales = np.linspace(-2.5, 2.5, SCALE_POINTS) * SCALE_SPREAD
@@ -74,7 +80,7 @@ def _over_tires(
         ]
         fixed = fixed + np.logaddexp.reduce(np.stack(parts), axis=0)
     judged = {m for line in lines for m in line.members}
-    possible = np.array([i in judged for i in range(len(candidates))] + [True])
+    possible = np.array([i in judged for i in range(len(roles))] + [True])
     return np.where(possible, fixed, -np.inf)
 
 
@@ -93,13 +99,21 @@ def _evidence(
     healthy: Sequence[HealthyPrior],
     log_scale: float,
 ) -> FloatArray:
-    sound = ["healthy"] * len(roles)
+    sound = ["healthy"] * len(healthy)
     base = [line.evidence(healthy, sound, log_scale) for line in lines]
     out = np.full(len(roles) + 1, float(sum(base)))
+    at: dict[int, list[int]] = {}
+    for k, line in enumerate(lines):
+        for m in line.members:
+            at.setdefault(m, []).append(k)
+    # a line says the same of every fault that gives its members the same roles
+    said: dict[tuple[int, tuple[str, ...]], float] = {}
     for fault, own in enumerate(roles):
-        for line, sound_evidence in zip(lines, base, strict=True):
-            if any(own[m] != "healthy" for m in line.members):
-                out[fault] += line.evidence(healthy, own, log_scale) - sound_evidence
+        for k in dict.fromkeys(k for m, role in enumerate(own) if role != "healthy" for k in at.get(m, ())):
+            key = (k, tuple(own[m] for m in lines[k].members))
+            if key not in said:
+                said[key] = lines[k].evidence(healthy, own, log_scale)
+            out[fault] += said[key] - base[k]
     return out
 
 

@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 
 from vibeorder.diagnosis.analyse import Piece, Setting, analyse, combined_log_odds
 from vibeorder.diagnosis.both import stretch_with, without_sound
-from vibeorder.diagnosis.candidates import Candidate, candidates_of, firing_again, in_sound
+from vibeorder.diagnosis.candidates import Candidate, candidates_of, in_sound, overtones
 from vibeorder.diagnosis.heard_along import heard_on
 from vibeorder.diagnosis.hearing import heard_signal
 from vibeorder.diagnosis.infer import infer_pieces
@@ -191,8 +191,8 @@ def weigh(
         gear_ratio(vehicle, gear)
     signal = judged_signal(recording)
     candidates = _candidates(recording, vehicle, low_range)
-    beside = firing_again(vehicle, low_range) if recording.kind == "audio" else ()
-    setting = Setting(vehicle, gear, low_range, _engine_hz(recording), neutral, beside)
+    beside = overtones(candidates, vehicle) if recording.kind == "audio" else ()
+    setting = Setting(vehicle, gear, low_range, _engine_hz(recording, signal), neutral, beside)
     given = speed if speed is not None else recording.speed
     heard = _heard(sound, recording)
     stretch = None if heard is None else stretch_with(heard)
@@ -330,14 +330,14 @@ def _on_samples(trace: Trace, recording: Recording) -> Trace:
     return replace(trace, times_s=trace.times_s - recording.start_s)
 
 
-def _engine_hz(recording: Recording) -> FloatArray | None:
+def _engine_hz(recording: Recording, signal: Signal) -> FloatArray | None:
     """Turns a second of the engine at the samples."""
     rpm = recording.rpm
     if rpm is None or rpm.times_s.size < 2:
         return None
     times_s, values = rpm.times_s - recording.start_s, rpm.values
     blocks = (
-        np.interp(np.arange(a, b) / recording.rate_hz, times_s, values)[None]
-        for a, b in spans(recording.samples.shape[1])
+        np.interp(np.arange(a, b) / signal.rate_hz, times_s, values)[None]
+        for a, b in spans(signal.samples.shape[1])
     )
     return np.asarray(stored(blocks, 1, np.float64)[0])

@@ -45,8 +45,8 @@ NOT_LOCKED_LOG_PRIOR = -5.0
 """Log prior of an engine that turns at no gear's rate."""
 
 SCHEDULED = 0.5
-"""Share of drives whose gears follow the speed by one habit, a schedule: up where the next gear still turns fast enough,
-down where this one turns too slowly."""
+"""Share of drives whose gears follow the speed by one habit, a schedule: up where the next gear still turns fast
+enough, down where this one turns too slowly."""
 
 LANDS_RPM = tuple(float(r) for r in np.geomspace(800.0, 3200.0, 15))
 DROPS_SHARES = (0.65, 0.8, 0.95)

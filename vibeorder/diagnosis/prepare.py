@@ -10,6 +10,7 @@ from vibeorder.diagnosis.evened import evened
 from vibeorder.diagnosis.propose import Followed, RateDoubt
 from vibeorder.diagnosis.scan import HOP_S, Clock
 from vibeorder.diagnosis.signal import Signal
+from vibeorder.recording.decimate import Decimator, decimation_factor
 from vibeorder.recording.model import Recording, Trace
 from vibeorder.recording.store import excerpt, spans, stored
 from vibeorder.speed.given import DASH_READS_HIGH, SpeedGiven
@@ -47,6 +48,9 @@ LEAST_READINGS = 5
 HOLD = 1e-9
 """Grid of a smoothed speed, the readings needed for one, and what keeps the equations regular over a long gap."""
 
+HEARD_AT_HZ = 1000.0
+"""Rate at which sound is judged: the lines that are looked for lie below two fifths of it."""
+
 RELATIVE_NOISE_RMS = 0.3
 """Recordings of unknown scale are brought to this rms: that of road noise in m/s^2, as a starting point."""
 
@@ -70,12 +74,25 @@ def signal_of(recording: Recording) -> Signal:
 
 
 def judged_signal(recording: Recording) -> Signal:
-    """Samples as they are judged: those of sound brought to a scale by their own noise (`evened`)."""
+    """Samples as they are judged: those of sound thinned, and brought to a scale by their own noise (`evened`)."""
     signal = signal_of(recording)
     if recording.kind != "audio":
         return signal
-    even = stored(evened(signal.samples, signal.valid, signal.rate_hz), signal.samples.shape[0])
-    return replace(signal, samples=even)
+    channels = signal.samples.shape[0]
+    step = decimation_factor(signal.rate_hz, HEARD_AT_HZ)
+    thin = signal
+    if step > 1:
+        samples = stored(_thinned(signal.samples, Decimator(step, channels)), channels)
+        valid = signal.valid[::step][: samples.shape[1]]
+        thin = Signal(samples, valid, signal.rate_hz / step, signal.relative)
+    even = stored(evened(thin.samples, thin.valid, thin.rate_hz), channels)
+    return replace(thin, samples=even)
+
+
+def _thinned(samples: NDArray[np.float32], thinning: Decimator) -> Iterator[NDArray[np.float32]]:
+    for a, b in spans(samples.shape[1]):
+        yield thinning.push(excerpt(samples, a, b))
+    yield thinning.finish()
 
 
 def _centred(recording: Recording, mean: FloatArray, first: int, last: int) -> FloatArray:

@@ -359,14 +359,16 @@ class _Search:
         held = [np.full(state.size, n, np.intp) for n in range(len(self.states) - 1)]
         weighed = [(self._weighed(course), course) for course in (*held, *self.scheduled)]
         least = max(gears.log_prior for gears, _ in weighed[: len(held)]) + WORST_CONSTANT
-        ranked = [
-            (gears.log_prior + self._support(course, epsilon), i, gears)
-            for i, (gears, course) in enumerate(weighed)
+        likely = [
+            (gears, gears.log_prior + self._support(course, epsilon))
+            for gears, course in weighed
             if gears.log_prior > least and (gears.gear != own.gear).any()
         ]
-        ranked.sort(key=lambda item: -item[0])
-        good = [gears for s, _, gears in ranked if s > ranked[0][0] - HOPELESS]
-        return (own, *_apart(good, self.effort.constants))
+        ranked = sorted(likely, key=lambda item: -item[1])
+        good = [gears for gears, s in ranked if s > ranked[0][1] - HOPELESS]
+        # a road line says nothing of the gear: beside what the engine's lines ask for, what people drive in
+        usual = max((gears for gears, _ in likely), key=lambda gears: gears.log_prior, default=own)
+        return (own, *_apart((usual, *good), self.effort.constants))
 
     def _own_gears(self, state: NDArray[np.intp]) -> GearCourse:
         """The course of gears that led to a course of the wheel."""

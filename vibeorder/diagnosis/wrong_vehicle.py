@@ -46,7 +46,7 @@ judgement, no source)."""
 CELLS = 300.0
 """Places at which a line could have stood: about as many as a drive tells apart."""
 
-CLEARLY = 2.0
+CLEARLY = 4.0
 """Log odds from which it is said."""
 
 PRIOR_ODDS = float(np.log(PROFILE_WRONG) - np.log(20.0))
