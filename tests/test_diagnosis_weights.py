@@ -25,7 +25,6 @@ from vibeorder.diagnosis.evidence import AMPLITUDES, line_likelihood
 from vibeorder.diagnosis.floor import Floor
 from vibeorder.diagnosis.gears import (
     NOT_LOCKED,
-    constant_gear,
     course_log_prior,
     gear_log_prior,
     logged_gear_votes,
@@ -33,7 +32,7 @@ from vibeorder.diagnosis.gears import (
 )
 from vibeorder.diagnosis.judge import Judgement
 from vibeorder.diagnosis.paths import gear_totals, spread, trace_gears, wobble_course
-from vibeorder.diagnosis.posterior import Kind, posterior_of, tempered
+from vibeorder.diagnosis.posterior import UNNAMED_TEMPERATURE, Kind, posterior_of, tempered
 from vibeorder.diagnosis.propose import RateDoubt
 from vibeorder.diagnosis.scan import Clock
 
@@ -200,7 +199,9 @@ def test_a_gear_that_no_longer_suits_the_speed_costs_by_the_second() -> None:
     wheel_hz = np.full(60, 14.0)
     log_p = gear_log_prior(np.array([7.0, 2.2]), wheel_hz)  # 5900 rpm, or 1850
     switch = shift_log_prior(log_p)
-    screaming, usual = (constant_gear(g, log_p, switch).log_prior for g in (1, 2))
+    screaming, usual = (
+        course_log_prior(np.full(log_p.shape[0], g - 1), log_p, switch).log_prior for g in (1, 2)
+    )
     shifted = course_log_prior(np.repeat([0, 1], 30).astype(np.intp), log_p, switch).log_prior
     assert usual > shifted > screaming
 
@@ -275,11 +276,12 @@ def test_probabilities_sum_to_one_are_never_zero_and_keep_the_order(
     everything = np.append(found.candidate, found.nothing)
     assert everything.sum() == pytest.approx(1.0, abs=1e-12)
     assert everything.min() > 0.0
-    # without a speed the names are tempered more than that there is a fault, so nothing keeps its place by itself
-    ranked = found.candidate if kind == "inferred" else everything
+    # where names are tempered more than that there is a fault, nothing keeps its place by itself
+    apart = kind in UNNAMED_TEMPERATURE
+    ranked = found.candidate if apart else everything
     own = weight[: ranked.size]
     assert ranked[own.argmax()] == ranked.max()  # of names that are all at the floor none is first
-    assert kind == "inferred" or ranked.argmax() == own.argmax()
+    assert apart or ranked.argmax() == own.argmax()
     assert (np.diff(ranked[np.argsort(own)]) >= -1e-15).all()
 
 

@@ -13,7 +13,6 @@ from numpy.typing import NDArray
 __all__ = [
     "NOT_LOCKED",
     "GearCourse",
-    "constant_gear",
     "course_log_prior",
     "gear_log_prior",
     "logged_gear_votes",
@@ -138,11 +137,6 @@ def scheduled_log_prior(state: IntArray, chain: float, scheduled: IntArray) -> f
     shifts = np.count_nonzero(np.diff(scheduled, axis=1), axis=1)
     best = float((-OFF_SCHEDULE_PER_S * off - SHIFT_INSTANT * shifts).max()) - np.log(scheduled.shape[0])
     return float(np.logaddexp(np.log1p(-SCHEDULED) + chain, np.log(SCHEDULED) + best))
-
-
-def constant_gear(gear: int, log_prior: FloatArray, switch: FloatArray) -> GearCourse:
-    """One gear all the way; arguments as for course_log_prior."""
-    return course_log_prior(np.full(log_prior.shape[0], gear - 1, np.intp), log_prior, switch)
 
 
 def course_log_prior(state: IntArray, log_prior: FloatArray, switch: FloatArray) -> GearCourse:

@@ -6,7 +6,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["Kind", "Posterior", "posterior_of", "tempered"]
+__all__ = ["UNNAMED_TEMPERATURE", "Kind", "Posterior", "posterior_of", "tempered"]
 
 FloatArray = NDArray[np.float64]
 Kind = Literal["logged", "given", "inferred", "audio"]

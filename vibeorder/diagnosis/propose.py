@@ -1,7 +1,7 @@
 """Courses worth weighing: for each line that may anchor one, the best courses of wheel rate and gears."""
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -10,15 +10,8 @@ from vibeorder.diagnosis.blocks import Course
 from vibeorder.diagnosis.candidates import Candidate
 from vibeorder.diagnosis.converter import EXACT, MOST_SLIP, SLIP_LOG_PRIOR, slips_by_gear
 from vibeorder.diagnosis.courses import Followed, locked_course
-from vibeorder.diagnosis.gears import (
-    GearCourse,
-    course_log_prior,
-    gear_log_prior,
-    logged_gear_votes,
-    scheduled_log_prior,
-    schedules,
-    shift_log_prior,
-)
+from vibeorder.diagnosis.gear_choices import GearChoices
+from vibeorder.diagnosis.gears import GearCourse
 from vibeorder.diagnosis.paths import gear_totals, spread, trace_gears, wobble_course
 from vibeorder.diagnosis.scan import Scan
 from vibeorder.diagnosis.sharpening import LockOn
@@ -51,13 +44,6 @@ MODES_APART = 3.0
 
 SAME_COURSE = 0.0015
 """Two courses that differ by less than this (mean, relative) are one."""
-
-WORST_CONSTANT = -12.0
-"""Log prior, against the likeliest gear's, below which one gear for the whole drive is not weighed."""
-
-
-SAME_GEARS_S = 3
-"""Courses of gears that differ for no longer are one."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -176,20 +162,12 @@ class _Search:
         effort: Effort,
     ) -> None:
         self.scan, self.candidates, self.doubt = scan, candidates, doubt
-        self.effort = effort
         self.wander = doubt.wander / scan.clock.step
-        self.states = _states(scan, engine_per_wheel, given_gear)
-        self.log_prior = _state_log_prior(scan, self.states, engine_per_wheel)
-        self.switch = shift_log_prior(self.log_prior)
-        self.scheduled = np.zeros((0, scan.clock.mid_s.size), np.intp)
-        if len(self.states) > 1 and engine_per_wheel is not None:
-            self.scheduled = schedules(engine_per_wheel, scan.clock.rate_hz)
+        self.gears = GearChoices(scan, engine_per_wheel, given_gear, engine_ratio, effort.constants)
+        self.states = self.gears.states
         self.road_votes = road_votes(scan)
-        self.engine_votes = engine_votes(scan, candidates, self.states, sample_rate_hz)
-        self.logged = np.zeros((scan.clock.mid_s.size, len(self.states)), np.float32)
-        if engine_ratio is not None and engine_per_wheel is not None:
-            self.logged = logged_gear_votes(engine_ratio, engine_per_wheel, self.states)
-            self.engine_votes += self.logged[:, :, None]
+        votes = engine_votes(scan, candidates, self.states, sample_rate_hz)
+        self.engine_votes = votes + self.gears.logged[:, :, None]
         epsilon = scan.clock.epsilon
         prior = -0.5 * ((epsilon - doubt.mean) / doubt.sd) ** 2
         self.road_total = road_total(scan, self.wander) + prior
@@ -248,13 +226,13 @@ class _Search:
         if not own.any():
             return np.full(evidence.shape[2], -np.inf)
         near = spread(evidence, self.wander)
-        totals, self._back[k] = gear_totals(near, self.switch, self.log_prior[0])
+        totals, self._back[k] = gear_totals(near, self.gears.switch, self.gears.log_prior[0])
         if self.candidates[k].basis == "wheel":
             return totals + self.prior
         split = self._split(k)[0]
         if len(self.states) > 1:
             # one line in two gears makes two courses, and the better votes of one must not hide the other
-            alone = near.sum(axis=0) + self.log_prior[0][:, None] + split
+            alone = near.sum(axis=0) + self.gears.log_prior[0][:, None] + split
             best = alone.argmax(axis=1)
             self._held[k] = [(float(alone[s, best[s]]), int(best[s]), s) for s in range(len(self.states) - 1)]
         return totals + split
@@ -296,7 +274,10 @@ class _Search:
         """The course locked on its anchor's phase, and the gears to weigh with it."""
         lock_on = tuple(self._lock_tracks(k, state, offset))
         return Proposal(
-            self._locked(k, epsilon, lock_on), self._gear_courses(state, epsilon), offset, lock_on
+            self._locked(k, epsilon, lock_on),
+            self.gears.along(state, epsilon, self.engine_votes),
+            offset,
+            lock_on,
         )
 
     def _locked(self, k: int | None, epsilon: FloatArray, lock_on: Sequence[LockOn]) -> Course:
@@ -314,7 +295,7 @@ class _Search:
             slips = {s + 1: slip for s, slip in found[0].items() if self.states[s] is not None}
             lock_on = tuple(self._lock_tracks(k, state, slips))
             course = self._locked(k, found[1], lock_on)
-            made.append(Proposal(course, (self._own_gears(state),), 0.0, lock_on, slips))
+            made.append(Proposal(course, (self.gears.own(state),), 0.0, lock_on, slips))
         return made
 
     def _lock_tracks(
@@ -342,79 +323,14 @@ class _Search:
         course = wobble_course(self.road_votes, cell, self.wander, step)
         epsilon = _smooth(self.scan.clock.epsilon[0] + course * self.scan.clock.step)
         _, back = gear_totals(
-            self.engine_votes[:, :, : self.scan.clock.epsilon.size], self.switch, self.log_prior[0]
+            self.engine_votes[:, :, : self.scan.clock.epsilon.size],
+            self.gears.switch,
+            self.gears.log_prior[0],
         )
         return Proposal(
             self._locked(None, epsilon, ()),
-            self._gear_courses(trace_gears(back, cell), epsilon),
+            self.gears.along(trace_gears(back, cell), epsilon, self.engine_votes),
         )
-
-    def _gear_courses(self, state: NDArray[np.intp], epsilon: FloatArray) -> tuple[GearCourse, ...]:
-        """The course's own gears first, then each gear that may have been held throughout."""
-        if self.states == [None]:
-            return ()
-        if len(self.states) == 1 and self.states[0] is not None:
-            return (GearCourse(np.full(state.size, self.states[0], np.intp), 0.0),)
-        own = self._own_gears(state)
-        held = [np.full(state.size, n, np.intp) for n in range(len(self.states) - 1)]
-        weighed = [(self._weighed(course), course) for course in (*held, *self.scheduled)]
-        least = max(gears.log_prior for gears, _ in weighed[: len(held)]) + WORST_CONSTANT
-        likely = [
-            (gears, gears.log_prior + self._support(course, epsilon))
-            for gears, course in weighed
-            if gears.log_prior > least and (gears.gear != own.gear).any()
-        ]
-        ranked = sorted(likely, key=lambda item: -item[1])
-        good = [gears for gears, s in ranked if s > ranked[0][1] - HOPELESS]
-        # a road line says nothing of the gear: beside what the engine's lines ask for, what people drive in
-        usual = max((gears for gears, _ in likely), key=lambda gears: gears.log_prior, default=own)
-        return (own, *_apart((usual, *good), self.effort.constants))
-
-    def _own_gears(self, state: NDArray[np.intp]) -> GearCourse:
-        """The course of gears that led to a course of the wheel."""
-        return self._weighed(state)
-
-    def _weighed(self, state: NDArray[np.intp]) -> GearCourse:
-        """A course of states with its log prior, and with what a logged engine speed says of it."""
-        course = course_log_prior(state, self.log_prior, self.switch)
-        log_prior = scheduled_log_prior(state, course.log_prior, self.scheduled)
-        return replace(course, log_prior=log_prior + float(self.logged[np.arange(state.size), state].sum()))
-
-    def _support(self, state: NDArray[np.intp], epsilon: FloatArray) -> float:
-        """Votes of the engine's lines for a course of gears along a course, slip left open."""
-        step = self.scan.clock.step
-        first = np.round((epsilon - self.scan.clock.epsilon[0]) / step).astype(int)
-        rows = np.arange(epsilon.size)
-        last = self.engine_votes.shape[2] - 1
-        slips = np.round(np.arange(0.0, MOST_SLIP, 2.0 * step) / step).astype(int)
-        votes = [self.engine_votes[rows, state, np.clip(first + s, 0, last)].sum() for s in slips]
-        return float(max(votes[0], max(votes) + SLIP_LOG_PRIOR))
-
-
-def _apart(courses: Sequence[GearCourse], count: int) -> list[GearCourse]:
-    """The first of them, each in other gears than those before for some seconds at least."""
-    kept: list[GearCourse] = []
-    for one in courses:
-        if len(kept) == count:
-            break
-        if all(np.count_nonzero(one.gear != other.gear) > SAME_GEARS_S for other in kept):
-            kept.append(one)
-    return kept
-
-
-def _states(scan: Scan, engine_per_wheel: FloatArray | None, given_gear: int | None) -> list[int | None]:
-    """Gear number of each state; None stands for 'not locked' or for no engine at all."""
-    if engine_per_wheel is None or not any(t.gear is not None for t in scan.tracks):
-        return [None]
-    if given_gear is not None:
-        return [given_gear]
-    return [*range(1, engine_per_wheel.size + 1), None]
-
-
-def _state_log_prior(scan: Scan, states: list[int | None], engine_per_wheel: FloatArray | None) -> FloatArray:
-    if len(states) == 1 or engine_per_wheel is None:
-        return np.zeros((scan.clock.mid_s.size, 1))
-    return gear_log_prior(engine_per_wheel, scan.clock.rate_hz)
 
 
 def _smooth(course: FloatArray) -> FloatArray:
