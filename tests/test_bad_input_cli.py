@@ -298,3 +298,11 @@ def test_an_output_that_would_overwrite_the_recording_is_refused(good: Path) -> 
     assert done.returncode == 2
     assert "overwrite" in done.stderr
     assert fingerprint(good) == before
+
+
+def test_an_option_in_the_place_of_a_value_is_named(good: Path) -> None:
+    done = run("diagnose", good, "--vehicle", good.with_suffix(".toml"), "--json", "--speed", "60 mph")
+    assert done.returncode == 2
+    assert done.stderr.startswith("--json needs a value, and --speed follows it")
+    assert "Traceback" not in done.stderr
+    assert not done.stdout

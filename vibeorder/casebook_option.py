@@ -7,6 +7,7 @@ from collections.abc import Mapping, Sequence
 from contextvars import ContextVar
 from dataclasses import dataclass
 from datetime import UTC, datetime
+from itertools import pairwise
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -69,6 +70,20 @@ class JobCommand(TyperCommand):
     def __init__(self, *arguments: Any, **more: Any) -> None:
         super().__init__(*arguments, **more)
         self.params = [*self.params, *_options()]
+
+    def parse_args(self, ctx: Any, args: list[str]) -> Any:
+        """As any command's, but an option is never taken for the value of the one before it."""
+        options: list[Any] = [one for one in self.params if one.param_type_name == "option"]
+        every = {
+            word for one in options for word in (*one.opts, *one.secondary_opts) if word.startswith("--")
+        }
+        valued = {word for one in options if not one.is_flag and one.nargs == 1 for word in one.opts}
+        for word, following in pairwise(args):
+            if word in valued and following.partition("=")[0] in every:
+                raise VibeorderError(
+                    f"{word} needs a value, and {following} follows it; vibeorder {self.name} --help says which"
+                )
+        return super().parse_args(ctx, args)
 
     def invoke(self, ctx: Any) -> Any:
         """Run the command with its job at hand."""
