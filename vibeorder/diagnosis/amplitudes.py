@@ -14,7 +14,15 @@ from numpy.typing import NDArray
 
 from vibeorder.diagnosis.evidence import AMPLITUDES
 
-__all__ = ["HealthyPrior", "Member", "complaint_from", "line_evidence", "log_prior_of", "log_prior_together"]
+__all__ = [
+    "HealthyPrior",
+    "Member",
+    "complaint_from",
+    "evidence_at_scales",
+    "line_evidence",
+    "log_prior_of",
+    "log_prior_together",
+]
 
 FloatArray = NDArray[np.float64]
 
@@ -90,16 +98,27 @@ def line_evidence(
 
     log_likelihood: log L(a) on AMPLITUDES. log_scale: ln of (recorded units per m/s^2) where that is unknown.
     """
-    prior = _log_prior(tuple(members), felt_from)
-    if log_scale != 0.0:
-        log_likelihood = np.interp(
-            np.log(AMPLITUDES) + log_scale,
-            np.log(AMPLITUDES),
-            log_likelihood,
-            left=0.0,
-            right=float(log_likelihood[-1]),
-        )
-    return float(np.logaddexp(prior[0], np.logaddexp.reduce(prior[1:] + log_likelihood)))
+    return float(evidence_at_scales(log_likelihood, members, np.array([log_scale]), [felt_from])[0])
+
+
+def evidence_at_scales(
+    log_likelihood: FloatArray, members: Sequence[Member], log_scales: FloatArray, felt_from: Sequence[float]
+) -> FloatArray:
+    """The same at several scales, each with its own `felt_from` [shape (scales,)]."""
+    priors = {felt: _log_prior(tuple(members), felt) for felt in set(felt_from)}
+    prior = np.stack([priors[felt] for felt in felt_from])
+    found = at_scales(log_likelihood, log_scales)
+    return np.asarray(np.logaddexp(prior[:, 0], np.logaddexp.reduce(prior[:, 1:] + found, axis=1)))
+
+
+def at_scales(log_likelihood: FloatArray, log_scales: FloatArray) -> FloatArray:
+    """log L of AMPLITUDES in m/s^2, read at each scale [shape (scales, amplitudes)]."""
+    if log_scales.size == 1 and log_scales[0] == 0.0:
+        return log_likelihood[None]
+    grid = np.log(AMPLITUDES)
+    return np.interp(
+        grid + log_scales[:, None], grid, log_likelihood, left=0.0, right=float(log_likelihood[-1])
+    )
 
 
 def log_prior_of(member: Member, felt_from: float = COMPLAINT_FROM_MPS2) -> FloatArray:

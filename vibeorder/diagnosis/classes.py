@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from vibeorder.diagnosis.amplitudes import HealthyPrior
 from vibeorder.diagnosis.candidates import Candidate
-from vibeorder.diagnosis.lines import Line, PairLine
+from vibeorder.diagnosis.lines import AS_RECORDED, Line, PairLine
 
 __all__ = ["class_evidence", "role_of"]
 
@@ -42,11 +42,12 @@ def class_evidence(
     everyone = range(len(candidates))
     roles = [[role_of(candidates, fault, other) for other in everyone] for fault in everyone[:count]]
     if not relative:
-        return _over_tires(candidates, roles, lines, 0.0)
+        return np.asarray(_over_tires(candidates, roles, lines, AS_RECORDED)[0])
     scales = np.linspace(-2.5, 2.5, SCALE_POINTS) * SCALE_SPREAD
     log_p = _normal(scales, SCALE_SPREAD)
-    parts = [p + _over_tires(candidates, roles, lines, float(s)) for s, p in zip(scales, log_p, strict=True)]
-    return np.asarray(np.logaddexp.reduce(np.stack(parts), axis=0))
+    return np.asarray(
+        np.logaddexp.reduce(log_p[:, None] + _over_tires(candidates, roles, lines, scales), axis=0)
+    )
 
 
 def role_of(candidates: Sequence[Candidate], fault: int, other: int) -> str:
@@ -64,18 +65,18 @@ def _over_tires(
     candidates: Sequence[Candidate],
     roles: Sequence[Sequence[str]],
     lines: Sequence[Line | PairLine],
-    log_scale: float,
+    log_scales: FloatArray,
 ) -> FloatArray:
-    """The evidence summed over how lively the tires are. roles: of all with each at fault."""
+    """The evidence summed over how lively the tires are [shape (scales, faults + 1)]. roles: of all, each at fault."""
     tires = [any(candidates[m].part == "tire_wheel" for m in line.members) for line in lines]
     rolling = [line for line, tire in zip(lines, tires, strict=True) if tire]
     others = [line for line, tire in zip(lines, tires, strict=True) if not tire]
     healthy = [c.healthy for c in candidates]
-    fixed = _evidence(roles, others, healthy, log_scale)
+    fixed = _evidence(roles, others, healthy, log_scales)
     if rolling:
         levels = np.array(TIRES_ALIKE)
         parts = [
-            p + _evidence(roles, rolling, _livelier(candidates, healthy, float(g)), log_scale)
+            p + _evidence(roles, rolling, _livelier(candidates, healthy, float(g)), log_scales)
             for g, p in zip(levels, _normal(levels, TIRES_ALIKE_SD), strict=True)
         ]
         fixed = fixed + np.logaddexp.reduce(np.stack(parts), axis=0)
@@ -97,23 +98,23 @@ def _evidence(
     roles: Sequence[Sequence[str]],
     lines: Sequence[Line | PairLine],
     healthy: Sequence[HealthyPrior],
-    log_scale: float,
+    log_scales: FloatArray,
 ) -> FloatArray:
     sound = ["healthy"] * len(healthy)
-    base = [line.evidence(healthy, sound, log_scale) for line in lines]
-    out = np.full(len(roles) + 1, float(sum(base)))
+    base = [line.evidence(healthy, sound, log_scales) for line in lines]
+    out = np.zeros((log_scales.size, len(roles) + 1)) + sum(base, np.zeros(log_scales.size))[:, None]
     at: dict[int, list[int]] = {}
     for k, line in enumerate(lines):
         for m in line.members:
             at.setdefault(m, []).append(k)
     # a line says the same of every fault that gives its members the same roles
-    said: dict[tuple[int, tuple[str, ...]], float] = {}
+    said: dict[tuple[int, tuple[str, ...]], FloatArray] = {}
     for fault, own in enumerate(roles):
         for k in dict.fromkeys(k for m, role in enumerate(own) if role != "healthy" for k in at.get(m, ())):
             key = (k, tuple(own[m] for m in lines[k].members))
             if key not in said:
-                said[key] = lines[k].evidence(healthy, own, log_scale)
-            out[fault] += said[key] - base[k]
+                said[key] = lines[k].evidence(healthy, own, log_scales)
+            out[:, fault] += said[key] - base[k]
     return out
 
 

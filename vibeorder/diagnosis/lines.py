@@ -10,6 +10,7 @@ from vibeorder.diagnosis.amplitudes import (
     HealthyPrior,
     Member,
     complaint_from,
+    evidence_at_scales,
     line_evidence,
     log_prior_together,
 )
@@ -20,10 +21,13 @@ from vibeorder.diagnosis.floor import Floor
 from vibeorder.diagnosis.gears import GearCourse
 from vibeorder.diagnosis.scan import Scan
 
-__all__ = ["COINCIDE_HZ", "Line", "LineReader", "PairLine", "lines_of_first"]
+__all__ = ["AS_RECORDED", "COINCIDE_HZ", "Line", "LineReader", "PairLine", "lines_of_first"]
 
 FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
+
+AS_RECORDED: FloatArray = np.zeros(1)
+"""Log scale of a recording in m/s^2."""
 
 COINCIDE_HZ = 0.6
 """Two lines nearer than this share their blocks."""
@@ -61,14 +65,22 @@ class Line:
         return i in self.members and j in self.members
 
     def evidence(
-        self, healthy: Sequence[HealthyPrior], roles: Sequence[str], log_scale: float = 0.0
-    ) -> float:
-        """Log evidence with every member in its role, over that of the road's joints alone where it runs on them."""
-        felt_from = complaint_from(self.reading.band_noise_rms * float(np.exp(-log_scale)))
-        found = self.reading.log_likelihood
-        road = _road(self.joints, log_scale)
+        self, healthy: Sequence[HealthyPrior], roles: Sequence[str], log_scales: FloatArray = AS_RECORDED
+    ) -> FloatArray:
+        """Log evidence with every member in its role, over that of the road's joints alone where it runs on them.
+
+        log_scales: ln of (recorded units per m/s^2) [shape (scales,)], as what comes out.
+        """
         parts = [(healthy[m], roles[m]) for m in self.members]
-        alone = line_evidence(_within(found, road, log_scale), road, log_scale, felt_from) if road else 0.0
+        if self.joints is None:
+            felt = [complaint_from(self.reading.band_noise_rms * float(np.exp(-s))) for s in log_scales]
+            return evidence_at_scales(self.reading.log_likelihood, parts, log_scales, felt)
+        return np.array([self._beside_joints(parts, float(s)) for s in log_scales])
+
+    def _beside_joints(self, parts: Sequence[Member], log_scale: float) -> float:
+        felt_from = complaint_from(self.reading.band_noise_rms * float(np.exp(-log_scale)))
+        found, road = self.reading.log_likelihood, _road(self.joints, log_scale)
+        alone = line_evidence(_within(found, road, log_scale), road, log_scale, felt_from)
         return line_evidence(found, [*parts, *road], log_scale, felt_from) - alone
 
 
@@ -99,9 +111,12 @@ class PairLine:
         return any(i in side and j in side for side in self.sides)
 
     def evidence(
-        self, healthy: Sequence[HealthyPrior], roles: Sequence[str], log_scale: float = 0.0
-    ) -> float:
-        """Log evidence over both strengths, over that of the road's joints alone where they run on them."""
+        self, healthy: Sequence[HealthyPrior], roles: Sequence[str], log_scales: FloatArray = AS_RECORDED
+    ) -> FloatArray:
+        """Log evidence over both strengths, over that of the road's joints alone; log_scales as for a line."""
+        return np.array([self._at_scale(healthy, roles, float(s)) for s in log_scales])
+
+    def _at_scale(self, healthy: Sequence[HealthyPrior], roles: Sequence[str], log_scale: float) -> float:
         road = [_road(j, log_scale) for j in self.joints]
         parts = [
             [*((healthy[m], roles[m]) for m in side), *r] for side, r in zip(self.sides, road, strict=True)

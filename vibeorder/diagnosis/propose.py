@@ -222,6 +222,8 @@ class _Search:
         return own + np.maximum(self.engine_votes - np.minimum(voted, ASSIST_CAP), 0.0), own
 
     def _totals(self, k: int) -> FloatArray:
+        if not any(track.candidate == k for track in self.scan.tracks):
+            return np.full(self.scan.clock.epsilon.size, -np.inf)
         evidence, own = self._evidence(k)
         if not own.any():
             return np.full(evidence.shape[2], -np.inf)

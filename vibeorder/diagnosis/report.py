@@ -79,9 +79,10 @@ def assemble(
     where = {c.key: c.source.runout_where for c in candidates}
     tracks = _tracks(best, candidates, posterior)
     lines = lines_seen(signal, _named(tracks))
-    beside = (*beat_notes(suspects, piece, steady), *joint_notes(piece, vehicle))
+    plain = plain_notes(suspects, nothing, steady, vehicle, signal, lines, recording.kind == "audio")
+    notes = (*beat_notes(suspects, piece, steady), *joint_notes(piece, vehicle), *plain)
     if kind == "inferred":
-        beside = (*inferred_notes(pieces, log_odds, vehicle, speed, suspects, nothing), *beside)
+        notes = (*inferred_notes(pieces, log_odds, vehicle, speed, suspects, nothing), *notes)
     why = (
         explained(signal, piece, log_odds, suspects, nothing, lines, speed, vehicle, kind, given)
         if explain
@@ -102,10 +103,7 @@ def assemble(
         if mismatch is None
         else settle_profile(mismatch),
         cautions=CAUTIONS,
-        notes=(
-            *beside,
-            *plain_notes(suspects, nothing, steady, vehicle, signal, lines, recording.kind == "audio"),
-        ),
+        notes=notes,
         history=recording.history,
         explanations=why,
         mismatch=mismatch,

@@ -90,7 +90,7 @@ def own_weights(case: Case) -> tuple[float, float] | None:
     own = higher = 0.0
     for line in case.hypothesis.lines:
         if any(roles[m] != "healthy" for m in line.members):
-            gain = line.evidence(healthy, roles) - line.evidence(healthy, sound)
+            gain = float((line.evidence(healthy, roles) - line.evidence(healthy, sound))[0])
             if case.index in line.members:
                 own += gain
             else:
