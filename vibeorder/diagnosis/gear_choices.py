@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from vibeorder.diagnosis.converter import MOST_SLIP, SLIP_LOG_PRIOR
 from vibeorder.diagnosis.gears import (
+    OFF_SCHEDULE_PER_S,
     GearCourse,
     course_log_prior,
     gear_log_prior,
@@ -34,6 +35,13 @@ HOPELESS = 40.0
 
 SAME_GEARS_S = 3
 """Courses of gears that differ for no longer are one."""
+
+
+TIMED = 3
+"""Courses of gears whose shifts are timed by the engine's lines, for each that is weighed."""
+
+SHIFT_OFF_S = 5
+"""How far a shift may lie from where the habit has it."""
 
 
 class GearChoices:
@@ -81,16 +89,16 @@ class GearChoices:
             return (GearCourse(np.full(state.size, self.states[0], np.intp), 0.0),)
         own = self.own(state)
         votes = self._votes_along(epsilon, engine_votes)
-        likely = [
-            (gears, gears.log_prior + _support(votes, course))
-            for gears, course in self._others
-            if (gears.gear != own.gear).any()
-        ]
-        ranked = sorted(likely, key=lambda item: -item[1])
-        good = [gears for gears, s in ranked if s > ranked[0][1] - HOPELESS]
+        others = [one for one in self._others if (one[0].gear != own.gear).any()]
+        if not others:
+            return (own,)
+        supports = [gears.log_prior + _support(votes, course) for gears, course in others]
+        best = max(supports)
+        good = [i for i in np.argsort(supports)[::-1] if supports[i] > best - HOPELESS]
         # a road line says nothing of the gear: beside what the engine's lines ask for, what people drive in
-        usual = max((gears for gears, _ in likely), key=lambda gears: gears.log_prior, default=own)
-        return (own, *_apart((usual, *good), self._constants))
+        usual = max(range(len(others)), key=lambda i: others[i][0].log_prior)
+        timed = [self.own(_timed(others[i][1], votes)) for i in (usual, *good[: TIMED * self._constants])]
+        return (own, *_apart(timed, self._constants))
 
     @cached_property
     def _scheduled(self) -> IntArray:
@@ -120,6 +128,25 @@ def _support(votes: F32, state: IntArray) -> float:
     """Votes for a course of gears, slip left open."""
     each = votes[:, np.arange(state.size), state].sum(axis=1)
     return float(max(each[0], each.max() + SLIP_LOG_PRIOR))
+
+
+def _timed(state: IntArray, votes: F32) -> IntArray:
+    """A course with each of its shifts where the engine's lines have it, a few seconds sooner or later."""
+    score = votes[int(votes[:, np.arange(state.size), state].sum(axis=1).argmax())]
+    out = state.copy()
+    shifts = [0, *(np.flatnonzero(np.diff(state)) + 1).tolist(), state.size]
+    for i in range(1, len(shifts) - 1):
+        at, before, after = shifts[i], state[shifts[i] - 1], state[shifts[i]]
+        first = max(shifts[i - 1] + 1, at - SHIFT_OFF_S)
+        last = min(shifts[i + 1] - 1, at + SHIFT_OFF_S)
+        gain = score[first:last, before] - score[first:last, after]
+        total = np.concatenate([[0.0], np.cumsum(gain)]) - OFF_SCHEDULE_PER_S * np.abs(
+            np.arange(first, last + 1) - at
+        )
+        shifts[i] = first + int(total.argmax())
+        out[shifts[i - 1] : shifts[i]] = before
+        out[shifts[i] : shifts[i + 1]] = after
+    return out
 
 
 def _apart(courses: Sequence[GearCourse], count: int) -> list[GearCourse]:
