@@ -98,24 +98,34 @@ def overtones(candidates: Sequence[Candidate], vehicle: Vehicle) -> tuple[Candid
     known = {(c.part, c.order, c.rotor_label) for c in candidates}
     found = []
     for c in candidates:
-        fires = c.part == "engine" and c.order == firing
         for times in OVERTONE_TIMES:
             key = (c.part, c.order * times, c.rotor_label)
             if key not in known:
                 known.add(key)
-                found.append(_overtone(c, times, fires))
+                found.append(_overtone(c, times, firing if c.part == "engine" else None))
     return tuple(found)
 
 
-def _overtone(candidate: Candidate, times: float, fires: bool) -> Candidate:
+def _overtone(candidate: Candidate, times: float, firing: float | None) -> Candidate:
+    """A candidate's line at so many times its order, which may be a multiple of firing whoever it is reached from."""
     own = candidate.source
+    order = times * own.order
+    presence, median, log_sd = (
+        OVERTONE_PRESENCE * own.healthy_presence,
+        own.healthy_median_mps2 / times,
+        own.healthy_log_sd,
+    )
+    if firing is not None and order % firing == 0.0:
+        presence, median, log_sd = FIRING_IN_SOUND
+        median *= firing / order
     return replace(
         candidate,
         source=replace(
             own,
-            order=times * own.order,
-            healthy_presence=own.healthy_presence if fires else OVERTONE_PRESENCE * own.healthy_presence,
-            healthy_median_mps2=own.healthy_median_mps2 / times,
+            order=order,
+            healthy_presence=presence,
+            healthy_median_mps2=median,
+            healthy_log_sd=log_sd,
         ),
         multiple=times * candidate.multiple,
     )

@@ -18,7 +18,7 @@ __all__ = ["class_evidence", "role_of"]
 
 FloatArray = NDArray[np.float64]
 
-SCALE_SPREAD = 1.0
+SCALE_SPREAD = 0.8
 SCALE_POINTS = 9
 """Where units are unknown: sd of ln(scale) about 'road noise is 0.3 m/s^2 rms', and the points of the sum."""
 
