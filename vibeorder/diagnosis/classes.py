@@ -22,6 +22,9 @@ SCALE_SPREAD = 0.8
 SCALE_POINTS = 9
 """Where units are unknown: sd of ln(scale) about 'road noise is 0.3 m/s^2 rms', and the points of the sum."""
 
+OVERTONES_UP_TO = 4.01
+"""Multiples of a fault's line that it makes louder in sound: the higher ones are too weak to be missed."""
+
 TIRES_ALIKE = (-0.55, 0.0, 0.55, 1.1, 1.65)
 TIRES_ALIKE_SD = 0.5
 """How much livelier than the median a whole sound set of tires may be, in ln, all its orders together, and the sd:
@@ -56,7 +59,8 @@ def role_of(candidates: Sequence[Candidate], fault: int, other: int) -> str:
         return "fault"
     a, b = candidates[fault], candidates[other]
     multiple = b.multiple / a.multiple
-    if a.part == b.part and multiple > 1.01 and abs(multiple - round(multiple)) < 0.01:
+    far = b.overtone_mps2 > 0.0 and multiple > OVERTONES_UP_TO
+    if a.part == b.part and multiple > 1.01 and abs(multiple - round(multiple)) < 0.01 and not far:
         return "excited"
     return "healthy"
 
