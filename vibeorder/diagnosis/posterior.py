@@ -16,7 +16,7 @@ TEMPERATURE: dict[Kind, float] = {"logged": 0.9, "given": 1.2, "inferred": 2.0, 
 model has it.
 One number per kind of speed source, fitted by tests/benchmarks/calibrate.py on seeds of its own."""
 
-UNNAMED_TEMPERATURE: dict[Kind, float] = {"inferred": 1.0, "audio": 1.0}
+UNNAMED_TEMPERATURE: dict[Kind, float] = {"inferred": 1.0, "audio": 1.5}
 """Where names are guessed, for want of a speed or because one sounds with the harmonics of another, that something is
 at fault is still read off how strong a line is, whatever its name: the evidence for a fault, all names together, is
 divided by this instead (fitted by nospeed.py's and calibrate.py's kept outcomes, seeds below 80000)."""
