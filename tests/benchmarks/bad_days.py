@@ -367,7 +367,8 @@ def ctrl_c(folder: Path) -> Came:
     left = [path.name for path in folder.iterdir() if path.name != "drive.csv"]
     return Came(
         f"exit {work.returncode}, said: {said.strip() or 'nothing'}, files left: {len(left)}",
-        work.returncode == 130 and "Traceback" not in said and not left,
+        # ended by the signal itself where it came before the program had begun: the shell calls both 130
+        work.returncode in (130, -signal.SIGINT) and "Traceback" not in said and not left,
     )
 
 
