@@ -1,5 +1,7 @@
 """Sound judged by its own noise: what the evening does to noise, lines, gaps, and what comes of it in a diagnosis."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from hypothesis import given, settings
@@ -10,6 +12,7 @@ from scipy.signal import butter, sosfilt, welch
 from vibeorder.diagnosis import diagnose
 from vibeorder.diagnosis.candidates import candidates_of, in_sound, overtones
 from vibeorder.diagnosis.evened import HEARD_DENSITY, LOUDEST_RMS, evened
+from vibeorder.diagnosis.prepare import judged_signal
 from vibeorder.recording.model import Quality, Recording
 from vibeorder.speed.given import parse_speed_given
 from vibeorder.vehicle import parse_vehicle
@@ -157,3 +160,19 @@ def test_firing_is_louder_in_sound_and_only_the_engine_is() -> None:
     felt, heard = candidates_of(VEHICLE), in_sound(candidates_of(VEHICLE), VEHICLE)
     for a, b in zip(felt, heard, strict=True):
         assert (b.healthy.median_mps2 > a.healthy.median_mps2) == (a.part == "engine")
+
+
+@pytest.mark.parametrize("count", [11_999, 12_000, 12_001, 12_007])
+@pytest.mark.parametrize("rate_hz", [RATE_HZ, 2004.5, 8000.0])
+def test_thinned_sound_has_a_validity_for_every_sample_and_keeps_its_lines_in_place(
+    count: int, rate_hz: float
+) -> None:
+    t = np.arange(count) / rate_hz
+    samples = np.cos(2 * np.pi * 60.0 * t) + 0.2 * np.random.default_rng(2).standard_normal(count)
+    recording = replace(recorded(samples), rate_hz=rate_hz)
+    judged = judged_signal(recording)
+    assert judged.valid.shape == judged.samples.shape[1:]
+    assert judged.samples.shape[1] / judged.rate_hz == pytest.approx(count / rate_hz, abs=0.02)
+    own = np.arange(judged.samples.shape[1]) / judged.rate_hz
+    phase = np.angle(np.mean(judged.samples[0] * np.exp(-2j * np.pi * 60.0 * own)))
+    assert abs(phase) < 0.1

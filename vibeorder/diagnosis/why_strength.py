@@ -77,6 +77,13 @@ def line_said(case: Case) -> Said:
     )
 
 
+NO_SCALE = "This recording has no scale, so its strength cannot be held against anything."
+HEARD = (
+    "Sound has no scale: how far the line stands out of the noise beside it counts as its strength, over the range "
+    "of scales that there may be, and together with the other lines."
+)
+
+
 def own_weights(case: Case) -> tuple[float, float] | None:
     """Log weight of the own line's strength, and of its higher orders, against everything healthy; not tempered.
 
@@ -102,9 +109,7 @@ def strength_said(case: Case, weight: float | None) -> Said:
     """Strength against what a healthy vehicle has and what a complaint starts at."""
     suspect, prior = case.suspect, case.candidate.healthy
     if case.relative:
-        return 0, Finding(
-            "strength", "This recording has no scale, so its strength cannot be held against anything."
-        )
+        return 0, Finding("strength", HEARD if prior.overtone_mps2 else NO_SCALE)
     low, high = (
         PEAK * prior.median_mps2 * float(np.exp(z * NINETEEN_IN_TWENTY * prior.log_sd)) for z in (-1.0, 1.0)
     )
