@@ -19,7 +19,8 @@ One number per kind of speed source, fitted by tests/benchmarks/calibrate.py on 
 UNNAMED_TEMPERATURE: dict[Kind, float] = {"inferred": 1.0, "audio": 2.2}
 """Where names are guessed, for want of a speed or because one sounds with the harmonics of another, that something is
 at fault is still read off how strong a line is, whatever its name: the evidence for a fault, all names together, is
-divided by this instead (fitted by nospeed.py's and calibrate.py's kept outcomes, seeds below 80000)."""
+divided by this instead. Without a speed fitted by nospeed.py's kept outcomes, seeds below 80000. Both of sound's were
+fitted by calibrate.py (2 and 1.5) and then raised: drives drawn afresh were claimed too surely."""
 
 FLOOR = 0.006
 """Share of the probability spread evenly: what no model foresaw."""

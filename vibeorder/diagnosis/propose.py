@@ -48,8 +48,8 @@ SAME_COURSE = 0.0015
 
 @dataclass(frozen=True, slots=True)
 class Effort:
-    """How much is weighed: courses anchored on a line, gears held throughout beside a course's own, and courses along
-    which the converter may slip from gear to gear."""
+    """How much is weighed: courses anchored on a line, courses of gears beside a course's own, and courses along which
+    the converter may slip from gear to gear."""
 
     anchors: int
     constants: int
