@@ -101,3 +101,15 @@ def group_probability(result: Diagnosis, suspect: Suspect) -> float:
 def of(result: Diagnosis, part: str, order: float) -> Suspect:
     """One suspect of a result."""
     return next(s for s in result.suspects if key(s) == (part, order))
+
+
+PICKUP = parse_vehicle(
+    {
+        "vehicle": {"name": "invented pickup", "layout": "rwd"},
+        "tire": {"size": "265/70R17"},
+        "axle": {"ratio": 3.73},
+        "transmission": {"gears": [4.17, 2.34, 1.52, 1.14, 0.87, 0.69]},
+        "engine": {"cylinders": 8},
+    }
+)
+"""As it is typed in: six gears, a tire by its size."""

@@ -4,6 +4,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from diagnosis_examples import PICKUP
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from numpy.typing import NDArray
@@ -15,18 +16,8 @@ from vibeorder.diagnosis.evened import HEARD_DENSITY, LOUDEST_RMS, evened
 from vibeorder.diagnosis.prepare import judged_signal
 from vibeorder.recording.model import Quality, Recording
 from vibeorder.speed.given import parse_speed_given
-from vibeorder.vehicle import parse_vehicle
 
 RATE_HZ = 2000.0
-VEHICLE = parse_vehicle(
-    {
-        "vehicle": {"name": "invented", "layout": "rwd"},
-        "tire": {"size": "265/70R17"},
-        "axle": {"ratio": 3.73},
-        "transmission": {"gears": [4.17, 2.34, 1.52, 1.14, 0.87, 0.69]},
-        "engine": {"cylinders": 8},
-    }
-)
 MPS = 60 * 0.44704
 
 FloatArray = NDArray[np.float64]
@@ -127,16 +118,16 @@ def test_a_tone_without_noise_is_loud_and_no_more() -> None:
 
 
 def test_the_multiples_of_firing_are_read_and_never_suspected() -> None:
-    beside = overtones(in_sound(candidates_of(VEHICLE), VEHICLE), VEHICLE)
+    beside = overtones(in_sound(candidates_of(PICKUP), PICKUP), PICKUP)
     assert {8.0, 12.0} <= {c.order for c in beside if c.part == "engine"}
-    assert not {c.key for c in beside} & {c.key for c in candidates_of(VEHICLE)}
-    wheel_hz = MPS / VEHICLE.tire.circumference_m
+    assert not {c.key for c in beside} & {c.key for c in candidates_of(PICKUP)}
+    wheel_hz = MPS / PICKUP.tire.circumference_m
     firing_hz = wheel_hz * 3.73 * 0.87 * 4.0
     t = np.arange(int(40 * RATE_HZ)) / RATE_HZ
     hum = sum(np.cos(2 * np.pi * k * firing_hz * t) / k for k in (1, 2, 3))
-    found = diagnose(recorded(noise_of(40.0) + 0.5 * hum), VEHICLE, speed=parse_speed_given("60 mph"))
+    found = diagnose(recorded(noise_of(40.0) + 0.5 * hum), PICKUP, speed=parse_speed_given("60 mph"))
     assert {s.order for s in found.suspects if s.part == "engine"} == {
-        c.order for c in candidates_of(VEHICLE) if c.part == "engine"
+        c.order for c in candidates_of(PICKUP) if c.part == "engine"
     }
     assert found.nothing_found_probability > 0.5
     assert not found.runout_check.warranted
@@ -147,17 +138,17 @@ def test_the_multiples_of_firing_are_read_and_never_suspected() -> None:
 )
 def test_a_line_that_stands_out_of_the_sound_is_named(part: str, order: float, per_wheel: float) -> None:
     """Gear told; 30 dB over the noise's density: heard through any wind."""
-    hz = per_wheel * MPS / VEHICLE.tire.circumference_m
+    hz = per_wheel * MPS / PICKUP.tire.circumference_m
     t = np.arange(int(40 * RATE_HZ)) / RATE_HZ
     loud = np.sqrt(2.0 * 1e3 * 2.0 / RATE_HZ) * np.cos(2 * np.pi * hz * t)
-    found = diagnose(recorded(noise_of(40.0) + loud), VEHICLE, speed=parse_speed_given("60 mph"), gear=5)
+    found = diagnose(recorded(noise_of(40.0) + loud), PICKUP, speed=parse_speed_given("60 mph"), gear=5)
     top = found.suspects[0]
     assert (top.part, top.order) == (part, order)
     assert top.probability > 0.6
 
 
 def test_firing_is_louder_in_sound_and_only_the_engine_is() -> None:
-    felt, heard = candidates_of(VEHICLE), in_sound(candidates_of(VEHICLE), VEHICLE)
+    felt, heard = candidates_of(PICKUP), in_sound(candidates_of(PICKUP), PICKUP)
     for a, b in zip(felt, heard, strict=True):
         assert (b.healthy.median_mps2 > a.healthy.median_mps2) == (a.part == "engine")
 

@@ -2,28 +2,18 @@
 
 import numpy as np
 import pytest
+from diagnosis_examples import PICKUP
 
 from vibeorder.diagnosis import diagnose
 from vibeorder.recording.model import Quality, Recording
 from vibeorder.speed.given import parse_speed_given
-from vibeorder.vehicle import parse_vehicle
-
-VEHICLE = parse_vehicle(
-    {
-        "vehicle": {"name": "invented", "layout": "rwd"},
-        "tire": {"size": "265/70R17"},
-        "axle": {"ratio": 3.73},
-        "transmission": {"gears": [4.17, 2.34, 1.52, 1.14, 0.87, 0.69]},
-        "engine": {"cylinders": 8},
-    }
-)
 
 
 @pytest.mark.parametrize("peak_mps2", [0.4, 3.0, 10.0])
 def test_the_stronger_a_line_the_less_it_is_nothing(peak_mps2: float) -> None:
     rate_hz, rng = 200.0, np.random.default_rng(3)
     t = np.arange(int(40 * rate_hz)) / rate_hz
-    hz = 3.73 * 60 * 0.44704 / VEHICLE.tire.circumference_m
+    hz = 3.73 * 60 * 0.44704 / PICKUP.tire.circumference_m
     shake = peak_mps2 * np.array([[0.3], [0.5], [0.8]]) * np.cos(2 * np.pi * hz * t)
     recording = Recording(
         samples=shake + 0.3 * rng.standard_normal((3, t.size)),
@@ -35,7 +25,7 @@ def test_the_stronger_a_line_the_less_it_is_nothing(peak_mps2: float) -> None:
         quality=Quality(rate_hz, rate_hz),
         source="made here",
     )
-    found = diagnose(recording, VEHICLE, speed=parse_speed_given("60 mph"), gear=5)
+    found = diagnose(recording, PICKUP, speed=parse_speed_given("60 mph"), gear=5)
     assert (found.suspects[0].part, found.suspects[0].order) == ("driveshaft", 1.0)
     assert found.suspects[0].probability > 0.9
     assert found.nothing_found_probability < 0.1
