@@ -76,7 +76,7 @@ def test_where_no_schedule_is_known_the_chain_alone_counts_and_else_never_less_t
 
 
 @pytest.mark.parametrize("seed", [1, 2])
-def test_an_accessory_is_found_through_a_dozen_changes_of_gear(seed: int) -> None:
+def test_an_accessory_is_found_through_many_changes_of_gear(seed: int) -> None:
     """Its line stands for a few seconds in each gear: only the habit of shifting binds them together."""
     scenario = Scenario(
         Drive("sweep", (36.0, 13.0, 35.0)),

@@ -10,7 +10,7 @@ from vibeorder.speed.given import parse_speed_given
 
 
 @pytest.mark.parametrize("peak_mps2", [0.4, 3.0, 10.0])
-def test_the_stronger_a_line_the_less_it_is_nothing(peak_mps2: float) -> None:
+def test_a_line_of_up_to_a_g_is_not_called_nothing(peak_mps2: float) -> None:
     rate_hz, rng = 200.0, np.random.default_rng(3)
     t = np.arange(int(40 * rate_hz)) / rate_hz
     hz = 3.73 * 60 * 0.44704 / PICKUP.tire.circumference_m

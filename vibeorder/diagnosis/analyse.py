@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from vibeorder.diagnosis.candidates import Candidate
 from vibeorder.diagnosis.floor import Floor, floor_of
+from vibeorder.diagnosis.hearing import READABLE_SHARE
 from vibeorder.diagnosis.judge import Judgement, judge
 from vibeorder.diagnosis.parallel import side_by_side
 from vibeorder.diagnosis.propose import BRISK, THOROUGH, Effort, RateDoubt
@@ -46,9 +47,6 @@ LEAST_MOVING_SHARE = 0.2
 
 SHAKES_SHARES = (0.1, 0.3, 0.6, 1.0)
 """Shares of the pieces of a long drive in which a fault may be felt: at some speeds only. Equally likely."""
-
-HEARD_SHARE = 0.42
-"""Lines in sound are read up to this share of its rate: it was filtered, nothing folds."""
 
 PLAUSIBLE_RPM = (650.0, 5500.0)
 LEAST_SHARE_IN_GEAR = 0.03
@@ -207,7 +205,7 @@ def judge_stretch(
     """Judge one stretch on its own clock."""
     per_wheel = setting.engine_per_wheel()
     floor = floor_of(part)
-    top_hz = HEARD_SHARE * part.rate_hz if setting.beside else np.inf
+    top_hz = READABLE_SHARE * part.rate_hz if setting.beside else np.inf
     tracks = tracks_of((*candidates, *setting.beside), clock, per_wheel, setting.gear, top_hz)
     scan = scan_tracks(part, floor, clock, tracks, setting.vehicle.tire.circumference_m)
     ratio = None if engine_hz is None else logged_ratio(engine_hz, clock, part.rate_hz)

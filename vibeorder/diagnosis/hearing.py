@@ -16,11 +16,14 @@ from vibeorder.diagnosis.evidence import Reading
 from vibeorder.diagnosis.lines import Line, PairLine
 from vibeorder.diagnosis.result import HeardLine
 from vibeorder.diagnosis.signal import Signal
+from vibeorder.recording.decimate import decimation_factor
 from vibeorder.recording.model import Recording
 from vibeorder.recording.store import excerpt
 from vibeorder.vehicle import Source, Vehicle, order_words, part_text, rotors, sources_of
 
 __all__ = [
+    "READABLE_SHARE",
+    "READ_AT_HZ",
     "heard_candidates",
     "heard_evidence",
     "heard_lines_of",
@@ -92,7 +95,7 @@ def heard_signal(sound: Recording, recording: Recording) -> Signal:
     """
     from scipy.signal import resample_poly
 
-    step = max(1, int(sound.rate_hz / READ_AT_HZ + 1e-9))
+    step = decimation_factor(sound.rate_hz, READ_AT_HZ)
     samples = np.asarray(sound.samples, np.float32).mean(axis=0)
     thin = np.asarray(resample_poly(samples, 1, step) if step > 1 else samples, np.float32)
     good = np.asarray(sound.valid, bool)[::step][: thin.size]

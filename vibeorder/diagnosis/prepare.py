@@ -7,6 +7,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vibeorder.diagnosis.evened import evened
+from vibeorder.diagnosis.hearing import READ_AT_HZ
 from vibeorder.diagnosis.propose import Followed, RateDoubt
 from vibeorder.diagnosis.scan import HOP_S, Clock
 from vibeorder.diagnosis.signal import Signal
@@ -48,9 +49,6 @@ LEAST_READINGS = 5
 HOLD = 1e-9
 """Grid of a smoothed speed, the readings needed for one, and what keeps the equations regular over a long gap."""
 
-HEARD_AT_HZ = 1000.0
-"""Rate at which sound is judged: the lines that are looked for lie below two fifths of it."""
-
 RELATIVE_NOISE_RMS = 0.3
 """Recordings of unknown scale are brought to this rms: that of road noise in m/s^2, as a starting point."""
 
@@ -79,7 +77,7 @@ def judged_signal(recording: Recording) -> Signal:
     if recording.kind != "audio":
         return signal
     channels = signal.samples.shape[0]
-    step = decimation_factor(signal.rate_hz, HEARD_AT_HZ)
+    step = decimation_factor(signal.rate_hz, READ_AT_HZ)
     thin = signal
     if step > 1:
         samples = stored(_thinned(signal.samples, Decimator(step, channels)), channels)
