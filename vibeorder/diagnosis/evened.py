@@ -10,7 +10,7 @@ from collections.abc import Iterator
 import numpy as np
 from numpy.typing import NDArray
 
-from vibeorder.recording.store import excerpt, spans
+from vibeorder.recording.store import excerpt, spans, stored
 
 __all__ = ["evened"]
 
@@ -48,9 +48,11 @@ def evened(samples: Float32Array, valid: NDArray[np.bool_], rate_hz: float) -> I
     total = samples.shape[1]
     size = 2 * max(8, round(0.5 * min(SHAPE_S * rate_hz, 0.25 * total)))
     taps = _taps(_density(samples, valid, rate_hz, size), size)
-    power = sum(float((out.astype(float) ** 2).sum()) for out in _filtered(samples, valid, taps))
+    even = stored(_filtered(samples, valid, taps), samples.shape[0])
+    power = sum(float((excerpt(even, a, b).astype(float) ** 2).sum()) for a, b in spans(total))
     rms = np.sqrt(power / max(int(np.count_nonzero(valid)), 1))
-    yield from _filtered(samples, valid, taps * np.float32(min(1.0, LOUDEST_RMS / max(rms, 1e-30))))
+    for a, b in spans(total):
+        yield excerpt(even, a, b) * np.float32(min(1.0, LOUDEST_RMS / max(rms, 1e-30)))
 
 
 def _density(samples: Float32Array, valid: NDArray[np.bool_], rate_hz: float, size: int) -> FloatArray:
@@ -89,12 +91,14 @@ def _taps(density: FloatArray, size: int) -> Float32Array:
 
 def _filtered(samples: Float32Array, valid: NDArray[np.bool_], taps: Float32Array) -> Iterator[Float32Array]:
     """The samples through the filter, its delay taken out, block by block."""
-    from scipy.signal import oaconvolve
+    from scipy import fft
 
     half = taps.size // 2
     total = samples.shape[1]
     for a, b in spans(total):
         first, last = max(0, a - half), min(total, b + half)
-        out = oaconvolve(excerpt(samples, first, last), taps[None], mode="full", axes=1)
+        size = fft.next_fast_len(last - first + 2 * half, real=True)
+        gain = fft.rfft(taps, size)
+        out = fft.irfft(fft.rfft(excerpt(samples, first, last), size, axis=1) * gain, size, axis=1)
         own = out[:, a - first + half : a - first + half + b - a]
         yield np.where(valid[a:b], own, 0.0).astype(np.float32)

@@ -16,7 +16,7 @@ from vibeorder.diagnosis.evidence import Reading
 from vibeorder.diagnosis.lines import Line, PairLine
 from vibeorder.diagnosis.result import HeardLine
 from vibeorder.diagnosis.signal import Signal
-from vibeorder.recording.decimate import decimation_factor
+from vibeorder.recording.decimate import decimated, decimation_factor
 from vibeorder.recording.model import Recording
 from vibeorder.recording.store import excerpt
 from vibeorder.vehicle import Source, Vehicle, order_words, part_text, rotors, sources_of
@@ -93,11 +93,9 @@ def heard_signal(sound: Recording, recording: Recording) -> Signal:
 
     Thinned to about READ_AT_HZ, one channel, of rms LOUD_RMS; what the sound does not cover is not valid.
     """
-    from scipy.signal import resample_poly
-
     step = decimation_factor(sound.rate_hz, READ_AT_HZ)
     samples = np.asarray(sound.samples, np.float32).mean(axis=0)
-    thin = np.asarray(resample_poly(samples, 1, step) if step > 1 else samples, np.float32)
+    thin = decimated(samples[None], step)[0]
     good = np.asarray(sound.valid, bool)[::step][: thin.size]
     rate = sound.rate_hz / step
     count = round(recording.duration_s * rate)

@@ -28,6 +28,7 @@ from vibeorder.diagnosis.retold import Weighed, piece_of
 from vibeorder.diagnosis.ridge import CELL, LineTable, line_table
 from vibeorder.diagnosis.signal import Signal
 from vibeorder.diagnosis.weighing import explain
+from vibeorder.recording.decimate import decimated
 from vibeorder.recording.store import excerpt
 from vibeorder.speed.given import SpeedGiven
 from vibeorder.units import MPH_MPS
@@ -150,9 +151,7 @@ def _thinned(signal: Signal, first: int, last: int) -> Signal:
     step = int(signal.rate_hz / THINNED_TO_HZ) if signal.rate_hz >= HIGHEST_RATE_HZ else 1
     if step == 1:
         return Signal(samples, valid, signal.rate_hz, signal.relative)
-    from scipy.signal import resample_poly
-
-    thin = np.asarray(resample_poly(samples, 1, step, axis=1), np.float32)
+    thin = decimated(samples, step)
     return Signal(thin, valid[::step][: thin.shape[1]], signal.rate_hz / step, signal.relative)
 
 

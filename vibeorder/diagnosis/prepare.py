@@ -11,7 +11,7 @@ from vibeorder.diagnosis.hearing import READ_AT_HZ
 from vibeorder.diagnosis.propose import Followed, RateDoubt
 from vibeorder.diagnosis.scan import HOP_S, Clock
 from vibeorder.diagnosis.signal import Signal
-from vibeorder.recording.decimate import Decimator, decimation_factor
+from vibeorder.recording.decimate import decimated, decimation_factor
 from vibeorder.recording.model import Recording, Trace
 from vibeorder.recording.store import excerpt, spans, stored
 from vibeorder.speed.given import DASH_READS_HIGH, SpeedGiven
@@ -80,17 +80,11 @@ def judged_signal(recording: Recording) -> Signal:
     step = decimation_factor(signal.rate_hz, READ_AT_HZ)
     thin = signal
     if step > 1:
-        samples = stored(_thinned(signal.samples, Decimator(step, channels)), channels)
+        samples = decimated(signal.samples, step)
         valid = signal.valid[::step][: samples.shape[1]]
         thin = Signal(samples, valid, signal.rate_hz / step, signal.relative)
     even = stored(evened(thin.samples, thin.valid, thin.rate_hz), channels)
     return replace(thin, samples=even)
-
-
-def _thinned(samples: NDArray[np.float32], thinning: Decimator) -> Iterator[NDArray[np.float32]]:
-    for a, b in spans(samples.shape[1]):
-        yield thinning.push(excerpt(samples, a, b))
-    yield thinning.finish()
 
 
 def _centred(recording: Recording, mean: FloatArray, first: int, last: int) -> FloatArray:

@@ -1,9 +1,14 @@
 """Brings a fast signal down to a slow rate block by block, with flat memory."""
 
+from collections.abc import Iterator
+from typing import Any
+
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["Decimator", "decimation_factor"]
+from vibeorder.recording.store import excerpt, spans, stored
+
+__all__ = ["Decimator", "decimated", "decimation_factor"]
 
 Float32Array = NDArray[np.float32]
 
@@ -18,6 +23,18 @@ PASS_SHARE, STOP_SHARE = 0.8, 1.2
 def decimation_factor(rate_hz: float, target_hz: float = TARGET_RATE_HZ) -> int:
     """The whole number by which a rate is divided to come down to about `target_hz`, never below it."""
     return max(1, int(rate_hz / target_hz + 1e-9))
+
+
+def decimated(samples: NDArray[np.floating[Any]], factor: int) -> Float32Array:
+    """Every `factor`-th of the samples [shape (channels, n)] behind the filter [shape (channels, about n / factor)]."""
+    decimator = Decimator(factor, samples.shape[0])
+
+    def blocks() -> Iterator[Float32Array]:
+        for a, b in spans(samples.shape[1]):
+            yield decimator.push(np.asarray(excerpt(samples, a, b), np.float32))
+        yield decimator.finish()
+
+    return np.asarray(stored(blocks(), samples.shape[0]))
 
 
 class Decimator:

@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 from vibeorder.errors import RecordingError
 from vibeorder.recording.besides import mark_instants, rpm_trace, speed_trace
 from vibeorder.recording.clock import set_forward, to_uniform
-from vibeorder.recording.decimate import Decimator, decimation_factor
+from vibeorder.recording.decimate import decimated, decimation_factor
 from vibeorder.recording.model import Recording, Trace
 from vibeorder.recording.options import ReadOptions
 from vibeorder.recording.roles import Roles, roles_of, scale_of
@@ -102,10 +102,8 @@ def _slowed(recording: Recording) -> Recording:
     factor = decimation_factor(recording.rate_hz)
     if factor == 1:
         return recording
-    decimator = Decimator(factor, recording.samples.shape[0])
     rest = recording.samples.mean(axis=1, keepdims=True)
-    pieces = [decimator.push((recording.samples - rest).astype(np.float32)), decimator.finish()]
-    samples = np.concatenate(pieces, axis=1).astype(np.float64) + rest
+    samples = decimated(recording.samples - rest, factor).astype(np.float64) + rest
     starts = np.arange(samples.shape[1]) * factor
     valid = np.logical_and.reduceat(recording.valid, starts)
     rate = recording.rate_hz / factor

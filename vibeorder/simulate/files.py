@@ -142,11 +142,10 @@ def _uniform(test: RoadTest, times: FloatArray, rate_hz: float) -> tuple[FloatAr
 
 def _thinned(sound: FloatArray, rate_hz: float) -> tuple[FloatArray, NDArray[np.bool_], float]:
     """Sound at the rate to which a file of it is read."""
-    from vibeorder.recording.decimate import Decimator, decimation_factor
+    from vibeorder.recording.decimate import decimated, decimation_factor
 
     factor = decimation_factor(rate_hz)
-    thin = Decimator(factor, sound.shape[0])
-    samples = np.concatenate((thin.push(np.asarray(sound, np.float32)), thin.finish()), axis=1)
+    samples = decimated(sound, factor)
     return samples.astype(float), np.ones(samples.shape[1], bool), rate_hz / factor
 
 
