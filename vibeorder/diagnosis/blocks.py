@@ -15,7 +15,7 @@ from vibeorder.diagnosis.scan import SLOWEST_RATE_HZ, Scan, Track, usable
 from vibeorder.diagnosis.signal import folded
 from vibeorder.spectrum.baseband import block_spectra, narrowed
 
-__all__ = ["Blocks", "Course", "Shelf", "candidate_blocks"]
+__all__ = ["Blocks", "Course", "Shelf", "candidate_blocks", "tracks_in_use"]
 
 FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
@@ -112,7 +112,7 @@ def candidate_blocks(
 
     shelf keeps what was read of the tracks on this course.
     """
-    mine = _tracks_in_use(scan, index, gears, offsets)
+    mine = tracks_in_use(scan, index, gears, offsets)
     if not mine:
         return None
     clock = scan.clock
@@ -161,7 +161,7 @@ def _cut(last_s: float) -> tuple[float, FloatArray]:
     return block_s, mid_s
 
 
-def _tracks_in_use(
+def tracks_in_use(
     scan: Scan, index: int, gears: GearCourse | None, offsets: Mapping[tuple[int, int | None], float]
 ) -> list[tuple[int, Track, float]]:
     """(number, track, offset) of a candidate's tracks in the gears that were driven in."""

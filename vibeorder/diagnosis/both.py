@@ -200,7 +200,8 @@ class _Both:
                     log_h = (
                         moving.course.log_prior + offsets_log + (gears.log_prior if gears else 0.0) + prior
                     )
-                    log_class = log_h + class_evidence(self.candidates, lines, self.relative)
+                    blind = moving.blind(gears, self._own(offsets))
+                    log_class = log_h + class_evidence(self.candidates, lines, self.relative, blind=blind)
                     by_sound = heard_evidence(self.candidates, self.heard, heard, self.firing)
                     course = anchored_among_first(moving.course, lines, len(self.candidates))
                     found.append(

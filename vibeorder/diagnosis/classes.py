@@ -4,7 +4,7 @@ With c the source at fault every line's members have roles: at fault, excited by
 What all lines share is summed over: the recording's scale where it is unknown, and how lively a set of tires is.
 """
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -37,19 +37,21 @@ def class_evidence(
     lines: Sequence[Line | PairLine],
     relative: bool,
     count: int | None = None,
+    blind: Collection[int] = (),
 ) -> FloatArray:
     """Log evidence for each candidate at fault, and for nothing (last) [shape (candidates + 1,)].
 
-    count: only so many of them, the first, can be at fault [shape (count + 1,)].
+    count: only so many of them, the first, can be at fault [shape (count + 1,)]. blind: those that turn where no
+    line can be read: nothing is said of them, for or against.
     """
     everyone = range(len(candidates))
     roles = [[role_of(candidates, fault, other) for other in everyone] for fault in everyone[:count]]
     if not relative:
-        return np.asarray(_over_tires(candidates, roles, lines, AS_RECORDED)[0])
+        return np.asarray(_over_tires(candidates, roles, lines, AS_RECORDED, blind)[0])
     scales = np.linspace(-2.5, 2.5, SCALE_POINTS) * SCALE_SPREAD
     log_p = _normal(scales, SCALE_SPREAD)
     return np.asarray(
-        np.logaddexp.reduce(log_p[:, None] + _over_tires(candidates, roles, lines, scales), axis=0)
+        np.logaddexp.reduce(log_p[:, None] + _over_tires(candidates, roles, lines, scales, blind), axis=0)
     )
 
 
@@ -70,6 +72,7 @@ def _over_tires(
     roles: Sequence[Sequence[str]],
     lines: Sequence[Line | PairLine],
     log_scales: FloatArray,
+    blind: Collection[int],
 ) -> FloatArray:
     """The evidence summed over how lively the tires are [shape (scales, faults + 1)]. roles: of all, each at fault."""
     tires = [any(candidates[m].part == "tire_wheel" for m in line.members) for line in lines]
@@ -86,7 +89,10 @@ def _over_tires(
         fixed = fixed + np.logaddexp.reduce(np.stack(parts), axis=0)
     judged = {m for line in lines for m in line.members}
     possible = np.array([i in judged for i in range(len(roles))] + [True])
-    return np.where(possible, fixed, -np.inf)
+    fixed = np.where(possible, fixed, -np.inf)
+    unread = [i for i in blind if i < len(roles)]
+    fixed[:, unread] = fixed[:, -1:]
+    return fixed
 
 
 def _livelier(

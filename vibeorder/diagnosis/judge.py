@@ -120,7 +120,7 @@ def judge(
                 reader = readers.along(gears, offsets)
                 course, lines = reader.course, reader.lines(gears, offsets)
                 log_h = course.log_prior + offsets_log + (gears.log_prior if gears else 0.0) + prior
-                log_class = log_h + class_evidence(every, lines, relative, own)
+                log_class = log_h + class_evidence(every, lines, relative, own, reader.blind(gears, offsets))
                 lines = lines_of_first(lines, own) if beside else lines
                 course = anchored_among_first(course, lines, own)
                 hypotheses.append(Hypothesis(scan, course, gears, _of_first(offsets, own), lines, log_class))

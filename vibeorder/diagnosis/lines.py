@@ -14,7 +14,7 @@ from vibeorder.diagnosis.amplitudes import (
     line_evidence,
     log_prior_together,
 )
-from vibeorder.diagnosis.blocks import Blocks, Course, Shelf, candidate_blocks
+from vibeorder.diagnosis.blocks import Blocks, Course, Shelf, candidate_blocks, tracks_in_use
 from vibeorder.diagnosis.candidates import Candidate
 from vibeorder.diagnosis.evidence import AMPLITUDES, Reading
 from vibeorder.diagnosis.floor import Floor
@@ -161,6 +161,16 @@ class LineReader:
         """
         blocks = [self._candidate(j, gears, offsets) for j in range(len(self._candidates))]
         return self._grouped([b for b in blocks if b is not None])
+
+    def blind(
+        self, gears: GearCourse | None, offsets: Mapping[tuple[int, int | None], float]
+    ) -> frozenset[int]:
+        """The candidates whose rate is known on this hypothesis, but never where a line can be read."""
+        return frozenset(
+            j
+            for j in range(len(self._candidates))
+            if self._candidate(j, gears, offsets) is None and tracks_in_use(self._scan, j, gears, offsets)
+        )
 
     def _candidate(
         self, index: int, gears: GearCourse | None, offsets: Mapping[tuple[int, int | None], float]

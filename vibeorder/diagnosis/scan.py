@@ -236,12 +236,10 @@ def _weighed(
     """Log evidence from power ratios [shape (frames, cells)], where the track can be read."""
     weight = min(1.0, HOP_S / (0.5 * _frame_s(clock)))
     evidence = frame_evidence(np.where(inside, found, 0.0), signal.samples.shape[0], FRAME_CAP) * weight
-    seen = (
-        usable(clock.rate_hz * track.multiple, signal.rate_hz)
-        & (cover > 0.6)
-        & (clock.rate_hz > SLOWEST_RATE_HZ)
-    )
-    return np.where(inside & seen[:, None], evidence, 0.0)
+    seen = (cover > 0.6) & (clock.rate_hz > SLOWEST_RATE_HZ)
+    # where a line may run decides, not where it should: beside half the rate its own correction takes it in or out
+    frequency = clock.rate_hz[:, None] * track.multiple * (1.0 + clock.grid(track))
+    return np.where(inside & seen[:, None] & usable(frequency, signal.rate_hz), evidence, 0.0)
 
 
 def _power_ratio(blocks: BlockSpectra, shape: FloatArray) -> FloatArray:
