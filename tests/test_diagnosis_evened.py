@@ -161,7 +161,7 @@ def test_thinned_sound_has_a_validity_for_every_sample_and_keeps_its_lines_in_pl
     t = np.arange(count) / rate_hz
     samples = np.cos(2 * np.pi * 60.0 * t) + 0.2 * np.random.default_rng(2).standard_normal(count)
     recording = replace(recorded(samples), rate_hz=rate_hz)
-    judged = judged_signal(recording)
+    judged = judged_signal(recording, PICKUP)
     assert judged.valid.shape == judged.samples.shape[1:]
     assert judged.samples.shape[1] / judged.rate_hz == pytest.approx(count / rate_hz, abs=0.02)
     own = np.arange(judged.samples.shape[1]) / judged.rate_hz

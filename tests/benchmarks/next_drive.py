@@ -295,7 +295,7 @@ def _standing_piece(weighed: Weighed, recording: Recording, rpm: float) -> Piece
     tracks = [*(Track(i, 1, every[k].multiple) for i, k in enumerate(own)), Track(still, None, STILL)]
     doubt = RateDoubt(0.0, RPM_KNOWN_TO, 0.004, 0.002)
     scan = scan_tracks(signal, floor, clock, tracks)
-    judged = judge(scan, candidates, doubt, floor, np.array([1.0]), False, given_gear=1)
+    judged = judge(scan, candidates, doubt, floor, np.array([1.0]), signal.log_scale, given_gear=1)
     odds = judged.log_class - judged.log_prior
     prior = weighed.pieces[0].judgement.log_prior
     log_class = prior.copy()

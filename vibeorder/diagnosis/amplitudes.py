@@ -15,6 +15,8 @@ from numpy.typing import NDArray
 from vibeorder.diagnosis.evidence import AMPLITUDES
 
 __all__ = [
+    "COMMERCIAL_RIDE",
+    "COMPLAINT_FROM_MPS2",
     "HealthyPrior",
     "Member",
     "complaint_from",
@@ -33,6 +35,10 @@ peak (ISO 2631-1:1997 Annex C, as reproduced in secondary sources), complaints l
 MASKED_SHARE = 0.35
 """A line below this share of the noise in the third of an octave about it (both vector rms) is masked by the road's
 own shake there; the share is a judgement, no source."""
+
+COMMERCIAL_RIDE = 1.5
+"""How many times as strongly as a car a sound bus or heavy truck shakes, and as strong a line its driver complains of:
+the order of surveys of vibration on the seats of road vehicles (Paddan and Griffin 2002, from memory)."""
 
 COMPLAINT_UP_TO_MPS2 = 1.5
 COMPLAINT_EDGE = 0.1

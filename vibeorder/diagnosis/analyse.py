@@ -146,7 +146,7 @@ def _judged(
         or valid.mean() < LEAST_MOVING_SHARE
     ):
         return None
-    part = Signal(excerpt(signal.samples, first, last), valid, signal.rate_hz, signal.relative)
+    part = signal.of(excerpt(signal.samples, first, last), valid)
     own = replace(
         clock,
         turns=excerpt(clock.turns, first, last) - clock.turns[first],
@@ -174,7 +174,7 @@ def _lean(piece: Piece | None) -> Piece | None:
 
 def _filled(piece: Piece, signal: Signal, clock: Clock, first: int, last: int) -> Piece:
     """A lean piece that can be read again: its turns count from the start of the drive, as they lie on disk."""
-    part = Signal(signal.samples[:, first:last], signal.valid[first:last], signal.rate_hz, signal.relative)
+    part = signal.of(signal.samples[:, first:last], signal.valid[first:last])
     own = replace(piece.clock, turns=clock.turns[first:last])
     return _with_scan(piece, own, lambda scan: replace(scan, clock=own, bands=Bands(part, own, scan.tracks)))
 
@@ -215,7 +215,7 @@ def judge_stretch(
         doubt,
         floor,
         per_wheel,
-        part.relative,
+        part.log_scale,
         given_gear=setting.gear,
         engine_ratio=ratio,
         anchor=anchor,

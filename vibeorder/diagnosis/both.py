@@ -121,7 +121,7 @@ class _Both:
         start_s: float,
     ) -> None:
         self.candidates, self.clock, self.setting = candidates, clock, setting
-        self.relative = part.relative
+        self.log_scale = part.log_scale
         self.per_wheel = setting.engine_per_wheel()
         self.floor = floor_of(part)
         tracks = tracks_of(candidates, clock, self.per_wheel, setting.gear)
@@ -201,7 +201,7 @@ class _Both:
                         moving.course.log_prior + offsets_log + (gears.log_prior if gears else 0.0) + prior
                     )
                     blind = moving.blind(gears, self._own(offsets))
-                    log_class = log_h + class_evidence(self.candidates, lines, self.relative, blind=blind)
+                    log_class = log_h + class_evidence(self.candidates, lines, self.log_scale, blind=blind)
                     by_sound = heard_evidence(self.candidates, self.heard, heard, self.firing)
                     course = anchored_among_first(moving.course, lines, len(self.candidates))
                     found.append(

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from vibeorder.diagnosis.amplitudes import HealthyPrior
 from vibeorder.diagnosis.candidates import Candidate
-from vibeorder.diagnosis.lines import AS_RECORDED, Line, PairLine
+from vibeorder.diagnosis.lines import Line, PairLine
 
 __all__ = ["class_evidence", "role_of"]
 
@@ -35,19 +35,20 @@ second and third orders of 0.05 to 0.1 m/s^2 side by side)."""
 def class_evidence(
     candidates: Sequence[Candidate],
     lines: Sequence[Line | PairLine],
-    relative: bool,
+    log_scale: float | None,
     count: int | None = None,
     blind: Collection[int] = (),
 ) -> FloatArray:
     """Log evidence for each candidate at fault, and for nothing (last) [shape (candidates + 1,)].
 
+    log_scale: ln of (recorded units per m/s^2 on a car), None where there is no scale.
     count: only so many of them, the first, can be at fault [shape (count + 1,)]. blind: those that turn where no
     line can be read: nothing is said of them, for or against.
     """
     everyone = range(len(candidates))
     roles = [[role_of(candidates, fault, other) for other in everyone] for fault in everyone[:count]]
-    if not relative:
-        return np.asarray(_over_tires(candidates, roles, lines, AS_RECORDED, blind)[0])
+    if log_scale is not None:
+        return np.asarray(_over_tires(candidates, roles, lines, np.array([log_scale]), blind)[0])
     scales = np.linspace(-2.5, 2.5, SCALE_POINTS) * SCALE_SPREAD
     log_p = _normal(scales, SCALE_SPREAD)
     return np.asarray(

@@ -189,7 +189,7 @@ def weigh(
         return _weigh_standing(recording, vehicle, standing_rpm, low_range, progress)
     if gear is not None and vehicle.gears:
         gear_ratio(vehicle, gear)
-    signal = judged_signal(recording)
+    signal = judged_signal(recording, vehicle)
     candidates = _candidates(recording, vehicle, low_range)
     beside = overtones(candidates, vehicle) if recording.kind == "audio" else ()
     setting = Setting(vehicle, gear, low_range, _engine_hz(recording, signal), neutral, beside)
@@ -268,7 +268,7 @@ def _weigh_standing(
     recording: Recording, vehicle: Vehicle, rpm: float | None, low_range: bool, progress: Progress | None
 ) -> Weighed:
     """A recording made standing still: the engine is the clock."""
-    signal = judged_signal(recording)
+    signal = judged_signal(recording, vehicle)
     given = _on_samples(engine_trace(recording, vehicle, rpm), recording)
     setting = Setting(vehicle, None, low_range, None, loose=True)
     clock, doubt = trace_clock(signal, given, vehicle, 0.0)

@@ -135,7 +135,7 @@ def _infer(
     for naming in namings(pursuit, part, log_speed_of):
         log_speed = log_speed_of(naming.rate_hz)
         for one in explain(pursuit, naming, reader):
-            log_class = classes + class_evidence(candidates, one.lines, part.relative)
+            log_class = classes + class_evidence(candidates, one.lines, part.log_scale)
             weighed.append(Weighed(one, log_speed + one.log_prior + log_class))
     if not weighed:
         return None
@@ -150,9 +150,9 @@ def _thinned(signal: Signal, first: int, last: int) -> Signal:
     samples, valid = excerpt(signal.samples, first, last), signal.valid[first:last]
     step = int(signal.rate_hz / THINNED_TO_HZ) if signal.rate_hz >= HIGHEST_RATE_HZ else 1
     if step == 1:
-        return Signal(samples, valid, signal.rate_hz, signal.relative)
+        return signal.of(samples, valid)
     thin = decimated(samples, step)
-    return Signal(thin, valid[::step][: thin.shape[1]], signal.rate_hz / step, signal.relative)
+    return signal.of(thin, valid[::step][: thin.shape[1]], signal.rate_hz / step)
 
 
 def _gears(setting: Setting) -> tuple[FloatArray | None, NDArray[np.intp]]:

@@ -86,7 +86,7 @@ def judge(
     doubt: RateDoubt,
     floor: Floor,
     engine_per_wheel: FloatArray | None,
-    relative: bool,
+    log_scale: float | None,
     given_gear: int | None = None,
     engine_ratio: FloatArray | None = None,
     anchor: int | None = None,
@@ -96,9 +96,10 @@ def judge(
     """Weigh every source of the vehicle against one scanned recording.
 
     engine_per_wheel: engine turns per wheel turn in each gear, or None where the engine's rate is unknown.
-    engine_ratio: the same as logged, frame by frame, where an engine speed was. anchor: the one candidate whose
-    line the clock was made from, where there is no speed source; None lets every line anchor. beside: what is read
-    along with them, leads to courses and explains lines, but is never at fault.
+    log_scale: of the recording, as for `class_evidence`. engine_ratio: engine_per_wheel as logged, frame by frame,
+    where it was. anchor: the one candidate whose line the clock was made from, where there is no speed source;
+    None lets every line anchor. beside: what is read along with them, leads to courses and explains lines, but is never
+    at fault.
     """
     hypotheses = []
     every, own = (*candidates, *beside), len(candidates)
@@ -120,7 +121,7 @@ def judge(
                 reader = readers.along(gears, offsets)
                 course, lines = reader.course, reader.lines(gears, offsets)
                 log_h = course.log_prior + offsets_log + (gears.log_prior if gears else 0.0) + prior
-                log_class = log_h + class_evidence(every, lines, relative, own, reader.blind(gears, offsets))
+                log_class = log_h + class_evidence(every, lines, log_scale, own, reader.blind(gears, offsets))
                 lines = lines_of_first(lines, own) if beside else lines
                 course = anchored_among_first(course, lines, own)
                 hypotheses.append(Hypothesis(scan, course, gears, _of_first(offsets, own), lines, log_class))

@@ -87,9 +87,9 @@ def _log_weight(
     if not PLACES_HZ[0] < middle < PLACES_HZ[1]:
         return -np.inf
     anchor = naming.pursued.anchor
-    share, line = ENGINE_UNPLACED, float(class_evidence(candidates, explained.lines, part.relative)[anchor])
+    share, line = ENGINE_UNPLACED, float(class_evidence(candidates, explained.lines, part.log_scale)[anchor])
     if not engine_unplaced:
-        alone = float(class_evidence(candidates, explained.lines[:1], part.relative)[anchor])
+        alone = float(class_evidence(candidates, explained.lines[:1], part.log_scale)[anchor])
         share, line = NAMELESS, min(line, alone)
     knots = 3.0 if fast > SWEEP * slow else 1.0
     steps = int(np.count_nonzero(np.diff(naming.gear)))

@@ -91,7 +91,12 @@ def plain_notes(
             "a range of speeds."
         )
     if steady and not signal.relative:
-        notes.extend(_unnamed(lines))
+        notes.extend(_unnamed(lines, COMPLAINT_FROM_MPS2 * signal.ride))
+    if signal.ride != 1.0 and not signal.relative:
+        notes.append(
+            f"A bus or heavy truck shakes more than a car where all is sound: here a line counts as a complaint from "
+            f"{signal.ride * COMPLAINT_FROM_MPS2:.2f} m/s^2 up (on a car from {COMPLAINT_FROM_MPS2:.2f})."
+        )
     if signal.relative:
         notes.append(
             "Amplitudes are relative: this recording has no scale, so how strong the shake is cannot be said."
@@ -109,10 +114,10 @@ def plain_notes(
     return tuple(notes)
 
 
-def _unnamed(lines: Sequence[LineSeen]) -> tuple[str, ...]:
+def _unnamed(lines: Sequence[LineSeen], from_mps2: float) -> tuple[str, ...]:
     """What is said of the strongest line at a held speed, where it is strong and at no part's rate."""
     loudest = max(lines, key=lambda line: line.amplitude, default=None)
-    if loudest is None or loudest.name or loudest.amplitude < np.sqrt(2.0) * COMPLAINT_FROM_MPS2:
+    if loudest is None or loudest.name or loudest.amplitude < np.sqrt(2.0) * from_mps2:
         return ()
     return (
         f"The strongest line, {loudest.amplitude:.2g} m/s^2 at {loudest.frequency_hz:.1f} Hz, is at no part's "

@@ -6,6 +6,7 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
+from vibeorder.diagnosis.amplitudes import COMMERCIAL_RIDE
 from vibeorder.diagnosis.evened import evened
 from vibeorder.diagnosis.hearing import READ_AT_HZ
 from vibeorder.diagnosis.propose import Followed, RateDoubt
@@ -71,9 +72,10 @@ def signal_of(recording: Recording) -> Signal:
     return Signal(ready, valid, recording.rate_hz, relative)
 
 
-def judged_signal(recording: Recording) -> Signal:
+def judged_signal(recording: Recording, vehicle: Vehicle) -> Signal:
     """Samples as they are judged: those of sound thinned, and brought to a scale by their own noise (`evened`)."""
-    signal = signal_of(recording)
+    ride = COMMERCIAL_RIDE if vehicle.tire.commercial else 1.0
+    signal = replace(signal_of(recording), ride=ride)
     if recording.kind != "audio":
         return signal
     channels = signal.samples.shape[0]
@@ -82,7 +84,7 @@ def judged_signal(recording: Recording) -> Signal:
     if step > 1:
         samples = decimated(signal.samples, step)
         valid = signal.valid[::step][: samples.shape[1]]
-        thin = Signal(samples, valid, signal.rate_hz / step, signal.relative)
+        thin = signal.of(samples, valid, signal.rate_hz / step)
     even = stored(evened(thin.samples, thin.valid, thin.rate_hz), channels)
     return replace(thin, samples=even)
 

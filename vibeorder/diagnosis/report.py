@@ -184,7 +184,7 @@ def _suspect(
         unit="relative" if signal.relative else "m/s^2",
         snr_db=_snr_db(reading),
         folded=bool(felt is not None and felt > 0.5 * signal.rate_hz),
-        healthy=bool(stands and p < 0.2 and rms < COMPLAINT_FROM_MPS2),
+        healthy=bool(stands and p < 0.2 and rms < COMPLAINT_FROM_MPS2 * signal.ride),
         indistinct_from=twins,
         causes=source.causes,
         first_check=source.first_check,

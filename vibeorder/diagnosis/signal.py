@@ -1,6 +1,6 @@
 """The samples that are judged, and where a line of any frequency shows in them."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -13,12 +13,25 @@ BoolArray = NDArray[np.bool_]
 
 @dataclass(frozen=True, slots=True)
 class Signal:
-    """The samples to be judged: [shape (channels, n)] float32 without their mean, zero where not valid."""
+    """The samples to be judged: [shape (channels, n)] float32 without their mean, zero where not valid.
+
+    relative: they have no scale. ride: how many times as strong as on a car a line must be to mean the same.
+    """
 
     samples: NDArray[np.float32]
     valid: BoolArray
     rate_hz: float
     relative: bool
+    ride: float = 1.0
+
+    @property
+    def log_scale(self) -> float | None:
+        """ln of (recorded units per m/s^2 on a car), None where there is no scale."""
+        return None if self.relative else float(np.log(self.ride))
+
+    def of(self, samples: NDArray[np.float32], valid: BoolArray, rate_hz: float | None = None) -> "Signal":
+        """Other samples of the same recording, on the same scale; rate_hz: where they are at another rate."""
+        return replace(self, samples=samples, valid=valid, rate_hz=rate_hz or self.rate_hz)
 
 
 def folded(frequency_hz: FloatArray, sample_rate_hz: float) -> FloatArray:

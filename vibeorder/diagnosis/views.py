@@ -103,7 +103,7 @@ def _spread_over(signal: Signal) -> Signal:
     samples = np.concatenate([excerpt(signal.samples, a, a + minute) for a in first], axis=1)
     valid = np.concatenate([signal.valid[a : a + minute] for a in first])
     valid[minute::minute] = False
-    return Signal(samples, valid, signal.rate_hz, signal.relative)
+    return signal.of(samples, valid)
 
 
 def _stretch(signal: Signal) -> Signal:
@@ -121,9 +121,4 @@ def _stretch(signal: Signal) -> Signal:
     summed = np.cumsum(np.concatenate(power))
     wide = count // step
     first = int(np.argmax(summed[wide:] - summed[:-wide])) * step
-    return Signal(
-        excerpt(signal.samples, first, first + count),
-        signal.valid[first : first + count],
-        signal.rate_hz,
-        signal.relative,
-    )
+    return signal.of(excerpt(signal.samples, first, first + count), signal.valid[first : first + count])

@@ -149,4 +149,4 @@ def _steady(speed: SpeedFit) -> bool:
 def _part(signal: Signal, piece: Piece) -> Signal:
     first = round(piece.start_s * signal.rate_hz)
     last = first + piece.clock.turns.size
-    return Signal(signal.samples[:, first:last], signal.valid[first:last], signal.rate_hz, signal.relative)
+    return signal.of(signal.samples[:, first:last], signal.valid[first:last])

@@ -126,7 +126,7 @@ def _part(signal: Signal, piece: Piece) -> Part:
     first = round(piece.start_s * signal.rate_hz)
     last = first + piece.clock.turns.size
     samples = excerpt(signal.samples, first, last)
-    own = Signal(samples, signal.valid[first:last], signal.rate_hz, signal.relative)
+    own = signal.of(samples, signal.valid[first:last])
     return (
         own,
         excerpt(piece.clock.turns, 0, last - first),

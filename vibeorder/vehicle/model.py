@@ -13,13 +13,14 @@ class RollingTire:
     """A tire by what it rolls: `circumference_m` per turn, with its relative standard error.
 
     given: the text it came from ("275/65R18", "circumference 2410 mm measured", "655 revs per mile").
-    note: what was assumed about it, one plain sentence, or ''.
+    note: what was assumed about it, one plain sentence, or ''. commercial: of a bus or a medium or heavy truck.
     """
 
     circumference_m: float
     relative_se: float
     given: str
     note: str = ""
+    commercial: bool = False
 
 
 @dataclass(frozen=True, slots=True)

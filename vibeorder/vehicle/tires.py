@@ -9,7 +9,7 @@ against pi x diameter. 3.05: ETRTO convention, as used by the European Commissio
 
 import math
 import re
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 from vibeorder.errors import VehicleError
@@ -58,6 +58,16 @@ class TireSize:
     diameter_m: float
     construction: Construction
     note: str = ""
+
+    @property
+    def commercial(self) -> bool:
+        """Whether it is of a bus or of a medium or heavy truck.
+
+        Rims of 17.5, 19.5, 22.5 and 24.5 inches have seats of 15 degrees and are made for such vehicles only (ETRTO
+        and Tire and Rim Association rim standards, from memory).
+        """
+        inches = self.rim_m / INCH_M
+        return inches > 17.0 and abs(inches % 1.0 - 0.5) < 0.01
 
 
 _NUMBER = r"\d{1,4}(?:[.,]\d{1,3})?"
@@ -129,10 +139,22 @@ def rolling_tire(
     """
     free_m, from_free = _from_free(size, diameter_mm, diameter_given)
     published = _published(revs_per_mile, revs_per_km)
+    measured = None
     if circumference_mm is not None:
         given = f"circumference {circumference_given or f'{circumference_mm:g} mm'} measured"
-        tire = RollingTire(circumference_mm / 1000.0, SE_MEASURED, given)
-        return _agreeing(tire, from_free)
+        measured = RollingTire(circumference_mm / 1000.0, SE_MEASURED, given)
+    best = _best(free_m, from_free, published, measured)
+    return replace(best, commercial=from_free is not None and from_free.commercial)
+
+
+def _best(
+    free_m: float | None,
+    from_free: RollingTire | None,
+    published: RollingTire | None,
+    measured: RollingTire | None,
+) -> RollingTire:
+    if measured is not None:
+        return _agreeing(measured, from_free)
     if published is not None:
         if free_m is None or from_free is None:
             note = (
@@ -252,7 +274,8 @@ def _from_free(
     parsed = parse_tire(size)
     factor = ROLLING_BIAS if parsed.construction == "bias" else ROLLING_RADIAL
     se = SE_UNSTATED_BUILD if parsed.construction == "unstated" else SE_FROM_SIZE
-    return parsed.diameter_m, RollingTire(factor * parsed.diameter_m, se, parsed.text, parsed.note)
+    tire = RollingTire(factor * parsed.diameter_m, se, parsed.text, parsed.note, parsed.commercial)
+    return parsed.diameter_m, tire
 
 
 def _published(revs_per_mile: float | None, revs_per_km: float | None) -> RollingTire | None:
