@@ -184,8 +184,11 @@ def _reading(line: Tracked, log_likelihood: FloatArray, block_s: float) -> Readi
     if use.sum() < 2:
         return Reading(np.zeros(AMPLITUDES.size), 0.0, 0.0, float(np.median(line.frequency_hz)), 0)
     excess = (np.abs(line.raw[:, use]) ** 2 - line.noise[:, use] ** 2).sum(axis=0) / 2.0
-    power = max(float((excess / line.weight[use] ** 2).mean()), 0.0)
-    noise = float((line.noise[:, use] ** 2).sum(axis=0).mean() / 2.0)
+    beside = (line.noise[:, use] ** 2).sum(axis=0) / 2.0
+    # a bump shakes everything at once: what is seen between bumps says more of a steady line
+    trust = line.weight[use] ** 2 / beside
+    power = max(float((trust * excess / line.weight[use] ** 2).sum() / trust.sum()), 0.0)
+    noise = float(beside.mean())
     count, typical_hz = int(use.sum()), float(np.median(line.frequency_hz[use]))
     band_noise = float(np.sqrt(noise * block_s / HANN_WIDTH * THIRD_OCTAVE * typical_hz))
     rms, snr = float(np.sqrt(power)), power / noise * count / 2.0

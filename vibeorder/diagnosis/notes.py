@@ -8,6 +8,7 @@ from vibeorder.diagnosis.amplitudes import COMPLAINT_FROM_MPS2
 from vibeorder.diagnosis.analyse import Piece
 from vibeorder.diagnosis.beats import find_beat
 from vibeorder.diagnosis.result import LineSeen, Suspect
+from vibeorder.diagnosis.scan import usable
 from vibeorder.diagnosis.signal import Signal
 from vibeorder.vehicle import COSTS_NOTHING_FIRST, WHICH_WHEEL, Vehicle
 
@@ -110,8 +111,25 @@ def plain_notes(
             + ", ".join(sorted({s.label for s in above}))
             + "."
         )
+    if steady:
+        notes.extend(_unreadable(suspects, signal.rate_hz))
     notes.extend(vehicle.notes)
     return tuple(notes)
+
+
+def _unreadable(suspects: Sequence[Suspect], rate_hz: float) -> tuple[str, ...]:
+    """Which parts' lines a held speed puts where this sample rate shows none."""
+    blind = {
+        f"{s.label} at {s.expected_hz:.0f} Hz"
+        for s in suspects
+        if s.frequency_hz is None and s.expected_hz and not usable(np.array([s.expected_hz]), rate_hz)[0]
+    }
+    if not blind:
+        return ()
+    return (
+        f"Not readable at this speed and {rate_hz:.0f} samples a second, so not ruled out: {', '.join(sorted(blind))}; "
+        "drive a little faster or slower, or set the sensor to a higher rate.",
+    )
 
 
 def _unnamed(lines: Sequence[LineSeen], from_mps2: float) -> tuple[str, ...]:
