@@ -297,3 +297,12 @@ def test_a_sensor_that_was_off_is_said_to_be_off() -> None:
     recording = as_recording(made(TRUCK, TOP_GEAR))
     with pytest.raises(RecordingError, match="never change"):
         diagnose(replace(recording, samples=np.full_like(recording.samples, 9.81)), TRUCK)
+
+
+def test_the_report_says_whether_a_speed_was_in_the_recording_or_beside_it() -> None:
+    recording = as_recording(made(TRUCK, STEADY, duration_s=12.0))
+    assert recording.speed is not None
+    assert diagnose(recording, TRUCK).speed.source == "logged"
+    beside = replace(recording.speed, name="second device, speed (m/s)")
+    assert diagnose(replace(recording, speed=None), TRUCK, speed=beside).speed.source == "log file"
+    assert diagnose(recording, TRUCK, speed=beside).speed.source == "log file"

@@ -94,6 +94,14 @@ def test_a_bias_tire_rolls_less_than_a_radial_of_its_diameter() -> None:
     assert bias.circumference_m / radial.circumference_m == pytest.approx(2.99 / 3.05)
 
 
+@pytest.mark.parametrize(("size", "diameter_mm"), [("11R22.5", 1054), ("12R22.5", 1085), ("11 R 24,5", 1104)])
+def test_a_tubeless_truck_size_without_aspect_is_near_the_tables(size: str, diameter_mm: float) -> None:
+    """Overall diameters of the Tire and Rim Association's and ETRTO's tables, from memory."""
+    tire = parse_tire(size)
+    assert 1e3 * tire.diameter_m == pytest.approx(diameter_mm, rel=0.015)
+    assert "aspect" in tire.note
+
+
 def test_a_dash_in_a_metric_size_is_taken_as_radial_and_said_to_be_unsure() -> None:
     tire = rolling_tire(size="225/65-17")
     assert tire.circumference_m == rolling_tire(size="225/65R17").circumference_m
@@ -122,6 +130,28 @@ def test_the_better_the_statement_the_smaller_its_doubt() -> None:
     measured = rolling_tire(size="275/65R18", circumference_mm=2470, revs_per_km=402)
     assert size.relative_se > published.relative_se > measured.relative_se
     assert measured.circumference_m == pytest.approx(2.470)
+
+
+@pytest.mark.parametrize(
+    ("size", "commercial"),
+    [
+        ("275/70R22.5", True),
+        ("225/70R19.5", True),
+        ("215/75R17.5", True),
+        ("11R22.5", True),
+        ("275/65R18", False),
+        ("205/55R16", False),
+        ("31x10.50R15LT", False),
+        ("7.50R16", False),
+        ("190/65R390", False),
+    ],
+)
+def test_rims_with_half_an_inch_are_those_of_buses_and_heavy_trucks(size: str, commercial: bool) -> None:
+    """Rims of 17.5, 19.5 and 22.5 in with 15 degree seats (ETRTO and Tire and Rim Association, from memory)."""
+    assert parse_tire(size).commercial == commercial
+    assert rolling_tire(size=size).commercial == commercial
+    nominal = rolling_tire(size=size).circumference_m
+    assert rolling_tire(size=size, circumference_mm=1000.0 * nominal).commercial == commercial
 
 
 def test_two_statements_that_cannot_both_be_true_are_refused() -> None:

@@ -203,6 +203,7 @@ def diagnose(
     rate: Rate = None,
 ) -> None:
     """Say which spinning part shakes, how sure that is, and what to check first."""
+    from vibeorder.diagnosis import DriveTold
     from vibeorder.drives_cli import Asked, judge_drives
     from vibeorder.recording import typed_options
     from vibeorder.vehicle import load_vehicle
@@ -220,10 +221,8 @@ def diagnose(
     given = _speed(speed, speed_log, options)
     if speed_log is not None:  # then the speed column is one of the log's
         options = replace(options, speed_column=None, speed_unit=None)
-    asked = Asked(
-        car, given, gear, low_range, late_s, options, sound, still, standing_rpm, said,
-        why or why_plot is not None, _progress,
-    )  # fmt: skip
+    told = DriveTold(car, given, gear, low_range, late_s, options, sound)
+    asked = Asked(told, still, standing_rpm, said, why or why_plot is not None, _progress)
     together, results = judge_drives(recordings, asked)
     _hand_over(together, results, json, outputs)
     keep_diagnoses([*recordings, *still], results, together, aside=json == "-")

@@ -161,10 +161,9 @@ SUSPECT_KEPT = (
 
 
 def _diagnosis(task: Task) -> "Diagnosis":
-    from vibeorder.diagnosis import diagnose
-    from vibeorder.recording import read_recording
-    from vibeorder.speed.clocks import speed_beside
-    from vibeorder.speed.given import parse_speed_given
+    from vibeorder.diagnosis import DriveTold, judged_file
+    from vibeorder.recording import Trace
+    from vibeorder.speed.given import SpeedGiven, parse_speed_given
     from vibeorder.speed.logged import read_speed_log
     from vibeorder.units import parse_time
     from vibeorder.vehicle import load_vehicle
@@ -172,12 +171,11 @@ def _diagnosis(task: Task) -> "Diagnosis":
     said = task.said
     check_said(said)
     car = load_vehicle(Path(task.vehicle))
-    recording = read_recording(Path(task.path), read_options(said))
+    given: Trace | SpeedGiven | None = None
     if said.speed_log is not None:
-        read = read_speed_log(Path(said.speed_log), said.speed_column, said.speed_unit)
-        late_s = None if said.log_late is None else parse_time(said.log_late).si
-        logged, how = speed_beside(read, recording, car, late_s)
-        recording = replace(recording, history=(*recording.history, how))
-        return diagnose(recording, car, speed=logged, gear=said.gear, low_range=bool(said.low_range))
-    spoken = None if said.speed is None else parse_speed_given(said.speed)
-    return diagnose(recording, car, speed=spoken, gear=said.gear, low_range=bool(said.low_range))
+        given = read_speed_log(Path(said.speed_log), said.speed_column, said.speed_unit)
+    elif said.speed is not None:
+        given = parse_speed_given(said.speed)
+    late_s = None if said.log_late is None else parse_time(said.log_late).si
+    told = DriveTold(car, given, said.gear, bool(said.low_range), late_s, read_options(said))
+    return judged_file(Path(task.path), told, lambda stage, share: None)

@@ -6,7 +6,7 @@ from vibeorder.diagnosis.result import Mismatch, NextDrive, RunoutCheck, Suspect
 from vibeorder.units import show_percent
 from vibeorder.vehicle import RUNOUT_BEFORE_BALANCE
 
-__all__ = ["runout_check", "settle_profile", "top_group", "verdict"]
+__all__ = ["next_hold", "runout_check", "settle_profile", "top_group", "verdict"]
 
 SURE, LIKELY = 0.9, 0.5
 """From here a part is named with confidence; from here it is named as the likeliest."""
@@ -17,6 +17,9 @@ WORTH_NAMING = 0.08
 MOST_NAMED = 3
 UNNAMED = 0.05
 """How many suspects a verdict names, and what their unnamed twins may carry without a word."""
+
+OTHER_RPM = 1.2
+"""Engine speed of the next recording made standing still, over that of this one: off any resonance that answered."""
 
 RUNOUT_FROM = 0.4
 """Probability that the cause is a part whose runout can be measured, from which the check is warranted."""
@@ -78,6 +81,17 @@ def settle_profile(mismatch: Mismatch) -> NextDrive:
     return NextDrive(
         f"None yet: {_TO_CHECK[mismatch.what]}, correct the vehicle, and diagnose this recording again.",
         "a line of it keeps step with what turns, but not at a rate that this profile has",
+    )
+
+
+def next_hold(suspects: Sequence[Suspect], nothing: float, engine_hz: float) -> NextDrive | None:
+    """What to record next where the vehicle stood; None where what was recorded settles it."""
+    if nothing >= SURE or top_group(suspects)[1] >= SURE:
+        return None
+    other = 50.0 * round(60.0 * engine_hz * OTHER_RPM / 50.0)
+    return NextDrive(
+        f"Standing still, hold the engine at {other:.0f} rpm for half a minute and record again.",
+        "what the engine turns shakes at another rate then, a resonance of the body stays where it is",
     )
 
 

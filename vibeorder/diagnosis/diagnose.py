@@ -146,6 +146,7 @@ def told(
         explain and weighed.standing_hz is None,
         pairs,
         weighed.mismatch,
+        weighed.setting is not None and weighed.setting.low_range,
     )
     if weighed.standing_hz is not None:
         found = as_standing(found, weighed.standing_hz)

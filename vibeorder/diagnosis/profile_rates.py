@@ -10,7 +10,7 @@ from vibeorder.diagnosis.analyse import Piece
 from vibeorder.diagnosis.gears import NOT_LOCKED
 from vibeorder.diagnosis.orderlines import Ladder, OrderLine
 from vibeorder.diagnosis.prepare import ENGINE_AHEAD
-from vibeorder.vehicle import Vehicle, engine_ratio
+from vibeorder.vehicle import Vehicle
 
 __all__ = ["ProfileRates", "profile_rates", "slab_joints", "wheel_scale"]
 
@@ -99,8 +99,9 @@ def profile_rates(
     ladder: Ladder,
     lines: Sequence[OrderLine],
     engine_hz: FloatArray | None,
+    per_wheel: FloatArray | None,
 ) -> ProfileRates:
-    """engine_hz: of the ladder's frames, where logged."""
+    """engine_hz: of the ladder's frames, where logged. per_wheel: engine turns per wheel turn in each gear, or None."""
     candidates = pieces[0].judgement.candidates
     wheel, engine = set(), set()
     for c in candidates:
@@ -111,9 +112,6 @@ def profile_rates(
         else:
             orders_of = ENGINE_ORDERS if c.part == "engine" else (1.0, 2.0)
             engine |= {(c.multiple, c.slack)} | {(base * n, c.slack) for n in orders_of}
-    per_wheel = None
-    if vehicle.has_engine and vehicle.gears and vehicle.engine_per_wheel is not None:
-        per_wheel = np.array([engine_ratio(vehicle, g + 1) for g in range(len(vehicle.gears))])
     possible, loose = _gears(pieces, ladder, 0 if per_wheel is None else per_wheel.size)
     logged = None if engine_hz is None else np.maximum(engine_hz, 0.1) / ladder.rate_hz
     complete = not vehicle.has_engine or per_wheel is not None or logged is not None

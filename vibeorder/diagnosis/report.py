@@ -66,6 +66,7 @@ def assemble(
     explain: bool = False,
     pairs: set[tuple[int, int]] | None = None,
     mismatch: Mismatch | None = None,
+    low_range: bool = False,
 ) -> Diagnosis:
     """Everything that the doors render, from what was judged."""
     piece = leading(pieces, log_odds)
@@ -74,7 +75,7 @@ def assemble(
         pairs = pairs_of(pieces, log_odds, signal.rate_hz)
     suspects = _suspects(candidates, piece, posterior, pairs, signal)
     best = piece.judgement.best_for(_top(log_odds))
-    speed = _speed(piece, best, vehicle, kind, given)
+    speed = _speed(piece, best, vehicle, kind, given, _own(given, recording))
     steady, nothing = _steady(speed.speed_mps), posterior.nothing
     where = {c.key: c.source.runout_where for c in candidates}
     tracks = _tracks(best, candidates, posterior)
@@ -99,7 +100,7 @@ def assemble(
         lines=lines,
         spectrum=spectrum_view(signal),
         order_map=order_map_view(signal, [(n, t + piece.start_s, f) for n, t, f in tracks[:TRACKS_DRAWN]]),
-        next_drive=next_drive_from(suspects, nothing, piece, vehicle, speed, kind, signal.rate_hz)
+        next_drive=next_drive_from(suspects, nothing, piece, vehicle, speed, kind, signal.rate_hz, low_range)
         if mismatch is None
         else settle_profile(mismatch),
         cautions=CAUTIONS,
@@ -224,9 +225,20 @@ def _why(
     return tuple(out)
 
 
+def _own(given: SpeedGiven | Trace | None, recording: Recording) -> bool:
+    """Whether the speed is the recording's own column."""
+    return isinstance(given, Trace) and recording.speed is not None and given.name == recording.speed.name
+
+
 def _speed(
-    piece: Piece, best: Hypothesis, vehicle: Vehicle, kind: Kind, given: SpeedGiven | Trace | None
+    piece: Piece,
+    best: Hypothesis,
+    vehicle: Vehicle,
+    kind: Kind,
+    given: SpeedGiven | Trace | None,
+    own: bool,
 ) -> SpeedFit:
+    """own: the speed is the recording's own column."""
     clock = best.scan.clock
     circumference, tire_se = vehicle.tire.circumference_m, vehicle.tire.relative_se
     rate = wheel_rate_hz(best)
@@ -234,9 +246,9 @@ def _speed(
     low, high = path * (1.0 - 2.0 * tire_se), path * (1.0 + 2.0 * tire_se)
     scale, se = _scale(best, piece, rate)
     unit = given.unit if given is not None else "mph"
-    source = (
-        "given" if isinstance(given, SpeedGiven) else "logged" if isinstance(given, Trace) else "inferred"
-    )
+    source = "given" if isinstance(given, SpeedGiven) else "inferred"
+    if isinstance(given, Trace):
+        source = "logged" if own else "log file"
     lag, sentences = _fit_sentences(best, piece, kind, given, scale)
     if kind == "inferred":
         low, high = speed_band(piece, TEMPERATURE[kind], circumference, tire_se)

@@ -10,6 +10,7 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
+from vibeorder.diagnosis.advice import next_hold
 from vibeorder.diagnosis.candidates import Candidate
 from vibeorder.diagnosis.propose import RateDoubt
 from vibeorder.diagnosis.result import Diagnosis
@@ -70,7 +71,7 @@ def held_doubt(doubt: RateDoubt) -> RateDoubt:
 
 
 def as_standing(found: Diagnosis, engine_hz: float) -> Diagnosis:
-    """A diagnosis whose clock was the engine's, told so: no road speed, no wheel's scale, no next drive of its own."""
+    """A diagnosis whose clock was the engine's, told so: no road speed, no wheel's scale, another hold for a drive."""
     speed = found.speed
     still = np.zeros(speed.times_s.size)
     said = f"standing still, the engine at {60.0 * engine_hz:.0f} rpm: what the wheels drive did not turn"
@@ -80,7 +81,7 @@ def as_standing(found: Diagnosis, engine_hz: float) -> Diagnosis:
             speed, source="given", speed_mps=still, low_mps=still, high_mps=still, lag_s=None, gear=None,
             unit="mph", sentences=(said,),
         ),
-        next_drive=None,
+        next_drive=next_hold(found.suspects, found.nothing_found_probability, engine_hz),
     )  # fmt: skip
 
 

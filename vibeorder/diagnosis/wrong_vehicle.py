@@ -85,8 +85,8 @@ def profile_mismatch(
     lines = order_lines(ladder)
     loudest = _complaint(lines)
     at_frames = None if engine_hz is None else _at(engine_hz, ladder, signal)
-    rates = profile_rates(vehicle, pieces, ladder, lines, at_frames)
     setting = Setting(vehicle, gear, low_range, engine_hz)
+    rates = profile_rates(vehicle, pieces, ladder, lines, at_frames, setting.engine_per_wheel())
     if loudest is not None and _strained(loudest, rates, pieces, gear):
         other = _better(loudest, ladder, rates, signal, pieces, setting)
         if other is not None:

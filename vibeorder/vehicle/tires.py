@@ -36,6 +36,7 @@ GEOMETRIC_WITHIN = 0.002
 DISAGREE_BEYOND = 0.06
 
 NUMERIC_ASPECT = 92.0  # "7.50R16": section height 92 % of width, as such sizes are commonly taken
+TUBELESS_ASPECT = 86.5  # "11R22.5": tables have 1054 mm for it and 1085 mm for 12R22.5 (from memory)
 FULL_ASPECT = 80.0  # "185R14C": no aspect printed; common practice, no source
 
 Construction = Literal["radial", "bias", "unstated"]
@@ -89,6 +90,10 @@ _HARD_METRIC = re.compile(
 )
 _NUMERIC = re.compile(
     rf"^(?:P|LT)?\s*(\d{{1,2}}[.,]\d{{1,2}})\s*(R|B|D|-)\s*({_NUMBER})(?!\d){_SUFFIX}", re.IGNORECASE
+)
+_TUBELESS = re.compile(
+    rf"^(?:LT)?\s*(\d{{1,2}}(?:[.,]\d{{1,2}})?)\s*(R|-)\s*((?:17|19|22|24)[.,]5)(?!\d){_SUFFIX}",
+    re.IGNORECASE,
 )
 _FULL_PROFILE = re.compile(rf"^(?:P|LT)?\s*(\d{{3}})\s*([SH]?R)\s*({_NUMBER})(?!\d){_SUFFIX}", re.IGNORECASE)
 
@@ -196,13 +201,17 @@ def _hard_metric(text: str, match: re.Match[str]) -> TireSize:
     return TireSize(text, width_mm, None, rim_mm / 1e3, diameter_mm / 1e3, construction)
 
 
-def _numeric(text: str, match: re.Match[str]) -> TireSize:
+def _tubeless(text: str, match: re.Match[str]) -> TireSize:
+    return _numeric(text, match, TUBELESS_ASPECT)
+
+
+def _numeric(text: str, match: re.Match[str], aspect: float = NUMERIC_ASPECT) -> TireSize:
     width_mm = _number(match.group(1)) * INCH_M * 1e3
     rim_m = _rim_m(_number(match.group(3)))
     construction: Construction = "radial" if match.group(2).upper() == "R" else "bias"
-    diameter_m = rim_m + 2e-5 * width_mm * NUMERIC_ASPECT
-    note = f"tire size {text!r} carries no aspect ratio; {NUMERIC_ASPECT:g} % taken"
-    return TireSize(text, width_mm, NUMERIC_ASPECT, rim_m, diameter_m, construction, note)
+    diameter_m = rim_m + 2e-5 * width_mm * aspect
+    note = f"tire size {text!r} carries no aspect ratio; {aspect:g} % taken"
+    return TireSize(text, width_mm, aspect, rim_m, diameter_m, construction, note)
 
 
 def _full_profile(text: str, match: re.Match[str]) -> TireSize:
@@ -217,6 +226,7 @@ _FORMS = (
     (_METRIC, _metric),
     (_FLOTATION, _flotation),
     (_HARD_METRIC, _hard_metric),
+    (_TUBELESS, _tubeless),
     (_NUMERIC, _numeric),
     (_FULL_PROFILE, _full_profile),
 )
