@@ -111,7 +111,7 @@ def evidence_at_scales(
     log_likelihood: FloatArray, members: Sequence[Member], log_scales: FloatArray, felt_from: Sequence[float]
 ) -> FloatArray:
     """The same at several scales, each with its own `felt_from` [shape (scales,)]."""
-    priors = {felt: _log_prior(tuple(members), felt) for felt in set(felt_from)}
+    priors = {felt: log_prior_together(members, felt) for felt in set(felt_from)}
     prior = np.stack([priors[felt] for felt in felt_from])
     found = at_scales(log_likelihood, log_scales)
     return np.asarray(np.logaddexp(prior[:, 0], np.logaddexp.reduce(prior[:, 1:] + found, axis=1)))
@@ -134,7 +134,9 @@ def log_prior_of(member: Member, felt_from: float = COMPLAINT_FROM_MPS2) -> Floa
 
 def log_prior_together(members: Sequence[Member], felt_from: float = COMPLAINT_FROM_MPS2) -> FloatArray:
     """Log prior of (absent, AMPLITUDES...) of what several sources in their roles make, their powers added."""
-    return _log_prior(tuple(members), felt_from)
+    # without a fault nothing is felt: one prior is kept, from whatever strength
+    felt = any(role == "fault" for _, role in members)
+    return _log_prior(tuple(members), felt_from if felt else COMPLAINT_FROM_MPS2)
 
 
 @lru_cache(maxsize=16384)

@@ -69,7 +69,7 @@ class Blocks:
     """One candidate along the course.
 
     centre: amplitude on the track, noise: its standard deviation [shape (channels, blocks)]; mid_s, frequency_hz
-    (true), folded_hz (as seen), weight (0: says nothing) [shape (blocks,)].
+    (true), folded_hz (as seen), weight (0: says nothing) [shape (blocks,)]. range_hz: least and greatest of folded_hz.
     """
 
     candidate: int
@@ -82,6 +82,7 @@ class Blocks:
     block_s: float
     growth: float
     memory_s: float
+    range_hz: tuple[float, float]
 
     def read(self, weight: FloatArray, strength_se: float = STRENGTH_SE) -> Reading:
         """The line's evidence from the blocks that `weight` leaves in; `strength_se` as in read_line."""
@@ -138,17 +139,19 @@ def candidate_blocks(
     share = cover[at, pick]
     turning = usable(frequency, floor.sample_rate_hz) & (wheel_rate > SLOWEST_RATE_HZ)
     seen = turning & steady & (share > NEEDED_COVER)
+    seen_hz = folded(frequency, floor.sample_rate_hz)
     return Blocks(
         index,
         np.asarray(centre[at, :, pick].T, np.complex128),
         np.asarray(noise[at, :, pick].T * rise, float),
         mid_s,
         np.maximum(frequency, 1e-3),
-        folded(frequency, floor.sample_rate_hz),
+        seen_hz,
         np.asarray(share * seen, float),
         block_s,
         candidate.source.growth,
         MEMORY_S,
+        (float(seen_hz.min()), float(seen_hz.max())),
     )
 
 

@@ -13,10 +13,14 @@ FIRING_IN_SOUND = (0.95, 0.12, 1.0)
 """How often firing is heard in a vehicle with nothing wrong, how loud, and the sd of its ln: intake and exhaust speak
 through the air (common practice, no source; on the scale of `evened`, where a complaint begins near 0.08)."""
 
-OVERTONE_TIMES = (2.0, 3.0)
+OVERTONE_TIMES = (2.0, 3.0, 4.0, 5.0, 6.0)
 OVERTONE_PRESENCE = 0.5
 """Multiples of every line that are looked for in sound, and how often one is heard beside a line that is there: the
-same for every part, or a comb would be the engine's only because nothing else is asked for its upper lines."""
+same for every part, or a comb would be the engine's only because nothing else is asked for its upper lines, and as far
+up as a comb may reach: a name that reads one line more of the same comb than the right one wins by that line."""
+
+LEADS_UP_TO = 3.0
+"""The higher multiples are read along the courses that the others lead to: they add no course of their own."""
 
 OVERTONE_IN_SOUND_MPS2 = 0.05
 """Median strength that a fault gives its part's higher orders in sound: what is heard is seldom a pure tone."""
@@ -30,7 +34,8 @@ class Candidate:
     """One source of this vehicle.
 
     multiple: line turns per turn of the basis (wheel or engine): order x the rotor's ratio.
-    slack: relative doubt in the ratio itself (belt slip); 0 for gears. overtone_mps2: as in HealthyPrior.
+    slack: relative doubt in the ratio itself (belt slip); 0 for gears. overtone_mps2: as in HealthyPrior. leads: a
+    course may be made from its line.
     """
 
     source: Source
@@ -39,6 +44,7 @@ class Candidate:
     slack: float
     rotor_label: str
     overtone_mps2: float = 0.0
+    leads: bool = True
 
     @property
     def part(self) -> str:
@@ -128,6 +134,7 @@ def _overtone(candidate: Candidate, times: float, firing: float | None) -> Candi
             healthy_log_sd=log_sd,
         ),
         multiple=times * candidate.multiple,
+        leads=times <= LEADS_UP_TO,
     )
 
 

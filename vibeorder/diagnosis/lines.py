@@ -7,6 +7,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vibeorder.diagnosis.amplitudes import (
+    COMPLAINT_FROM_MPS2,
     HealthyPrior,
     Member,
     complaint_from,
@@ -73,9 +74,14 @@ class Line:
         """
         parts = [(healthy[m], roles[m]) for m in self.members]
         if self.joints is None:
-            felt = [complaint_from(self.reading.band_noise_rms * float(np.exp(-s))) for s in log_scales]
+            felt = self._felt_from(parts, log_scales)
             return evidence_at_scales(self.reading.log_likelihood, parts, log_scales, felt)
         return np.array([self._beside_joints(parts, float(s)) for s in log_scales])
+
+    def _felt_from(self, parts: Sequence[Member], log_scales: FloatArray) -> list[float]:
+        if all(role != "fault" for _, role in parts):  # then nobody asks
+            return [COMPLAINT_FROM_MPS2] * log_scales.size
+        return [complaint_from(self.reading.band_noise_rms * float(np.exp(-s))) for s in log_scales]
 
     def _beside_joints(self, parts: Sequence[Member], log_scale: float) -> float:
         felt_from = complaint_from(self.reading.band_noise_rms * float(np.exp(-log_scale)))
@@ -317,10 +323,14 @@ def _within(log_likelihood: FloatArray, road: Sequence[Member], log_scale: float
 def _near(a: Blocks, b: Blocks) -> tuple[float, BoolArray]:
     """Share of a's usable blocks in which b runs within COINCIDE_HZ, and which (on a's blocks)."""
     width = max(COINCIDE_HZ, COINCIDE_BINS / min(a.block_s, b.block_s))
+    if (
+        a.range_hz[0] - b.range_hz[1] >= width or b.range_hz[0] - a.range_hz[1] >= width
+    ):  # most pairs of lines
+        return 0.0, np.zeros(a.mid_s.size, bool)
     same = a.mid_s is b.mid_s
     other = b.folded_hz if same else np.interp(a.mid_s, b.mid_s, b.folded_hz)
     within = np.abs(other - a.folded_hz) < width
-    if not within.any():  # most pairs of lines
+    if not within.any():
         return 0.0, within
     spoken = b.weight > 0
     together = (spoken if same else np.interp(a.mid_s, b.mid_s, spoken.astype(float)) > 0.5) & (a.weight > 0)

@@ -182,7 +182,8 @@ class _Search:
         strong healthy tire must not keep the engine's line from leading to its own course.
         """
         found: list[tuple[float, int, int, int | None]] = []
-        for k in range(len(self.candidates)) if only is None else (only,):
+        leading = [k for k, c in enumerate(self.candidates) if c.leads]
+        for k in leading if only is None else (only,):
             totals = self._totals(k)
             found += [(total, k, cell, state) for total, cell, state in self._held.get(k, ())]
             left = totals.copy()
