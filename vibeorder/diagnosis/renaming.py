@@ -36,6 +36,9 @@ BENDS_FRAMES, STEEPEST = 3.0, 0.1
 TOUCHES_HZ = 4.0
 """A line that comes this near to half the sample rate may have crossed it, or turned back there."""
 
+AWAY_COST = 0.5
+"""Log odds, a cell, against a line's moving beside the course that its image had, from one frame to the next."""
+
 MOST_EDGES = 3
 INSIDE = 0.95
 """Share of the frames in which a name's rates must lie in the range of rates that are looked at."""
@@ -52,26 +55,27 @@ def multiples_of(pursuit: Pursuit, one: Pursued) -> FloatArray:
 def renamed(pursuit: Pursuit, found: Sequence[Pursued]) -> list[Pursued]:
     """Every other name of the lines that stand out most."""
     out: list[Pursued] = []
-    for log_f, anchored, changes in _tracks(pursuit, found):
+    for log_f, anchored, changes, coarser in _tracks(pursuit, found):
         for anchor in pursuit.anchors():
             candidate = pursuit.candidates[anchor]
             own = log_f - float(np.log(candidate.multiple))
             if candidate.basis == "wheel":
                 if not changes:
-                    out += _as_pursued(pursuit, anchor, own, None, anchored)
+                    out += _as_pursued(pursuit, anchor, own, None, anchored, coarser)
                 continue
             for gear in _gears(pursuit, own, changes):
                 assert pursuit.per_wheel is not None
                 rate = _mended(own - np.log(pursuit.per_wheel[gear]), changes)
-                out += _as_pursued(pursuit, anchor, rate, gear, anchored)
+                out += _as_pursued(pursuit, anchor, rate, gear, anchored, coarser)
     return out
 
 
 def _tracks(
     pursuit: Pursuit, found: Sequence[Pursued]
-) -> list[tuple[FloatArray, FloatArray, tuple[int, ...]]]:
-    """ln of the true frequency, evidence, and frames of the jumps, of the lines that stand out; images after each."""
-    kept: list[tuple[FloatArray, FloatArray, tuple[int, ...]]] = []
+) -> list[tuple[FloatArray, FloatArray, tuple[int, ...], float]]:
+    """ln of the true frequency, evidence, frames of the jumps, and how many times as wide a cell the line was followed
+    with, of the lines that stand out; images after each."""
+    kept: list[tuple[FloatArray, FloatArray, tuple[int, ...], float]] = []
     rate_hz, followed = 2.0 * pursuit.nyquist_hz, 0
     for one in sorted(found, key=lambda p: -float(p.anchored.sum())):
         changes = tuple((np.flatnonzero(np.diff(one.gear)) + 1).tolist())
@@ -79,11 +83,11 @@ def _tracks(
             continue
         frequency = pursuit.rates_hz[one.cell] * multiples_of(pursuit, one)
         seen = folded(frequency, rate_hz)
-        if any(_alike(seen, folded(np.exp(f), rate_hz), changes, c) for f, _, c in kept):
+        if any(_alike(seen, folded(np.exp(f), rate_hz), changes, c) for f, _, c, _ in kept):
             continue
         images = _images(frequency, seen, rate_hz, changes)
         inside = [f for f in images if f.min() > pursuit.table.cells[0] and f.max() < pursuit.table.cells[-1]]
-        kept += [(np.log(f), one.anchored, changes) for f in inside]
+        kept += [(np.log(f), one.anchored, changes, float((frequency / f).max())) for f in inside]
         followed += 1
         if followed == MOST_TRACKS:
             break
@@ -160,14 +164,58 @@ def _mended(log_rate: FloatArray, changes: tuple[int, ...]) -> FloatArray:
 
 
 def _as_pursued(
-    pursuit: Pursuit, anchor: int, log_rate: FloatArray, gear: IntArray | None, anchored: FloatArray
+    pursuit: Pursuit,
+    anchor: int,
+    log_rate: FloatArray,
+    gear: IntArray | None,
+    anchored: FloatArray,
+    coarser: float,
 ) -> list[Pursued]:
-    """The naming as a course on the grid, with what the other lines say of it; none where it lies outside."""
+    """The naming as a course on the grid, with what the other lines say of it; none where it lies outside.
+
+    coarser: cells of the track as followed over those of its image: where more than one, the line is looked for again.
+    """
     at = np.round((log_rate - np.log(pursuit.rates_hz[0])) / CELL)
     if np.mean((at >= 0) & (at < pursuit.rates_hz.size)) < INSIDE:
         return []
     cell = np.clip(at, 0, pursuit.rates_hz.size - 1).astype(np.intp)
+    if coarser > 1.0:
+        cell, anchored = _onto_line(pursuit, anchor, cell, gear, int(np.ceil(0.5 * coarser)) + 1)
+        at = cell.astype(float)
     slope = np.clip(np.round(np.gradient(at)), SLOPES[0], SLOPES[-1]).astype(np.intp)
     votes = pursuit.votes_along(anchor, cell, slope, gear)
     shown = np.full(cell.size, -1, np.intp) if gear is None else gear
     return [Pursued(anchor, cell, shown, slope, anchored, float(anchored.sum()) + votes)]
+
+
+def _onto_line(
+    pursuit: Pursuit, anchor: int, cell: IntArray, gear: IntArray | None, reach: int
+) -> tuple[IntArray, FloatArray]:
+    """A course brought onto its line, which may lie up to `reach` cells beside it, and the line's evidence there.
+
+    A line followed as its image far up is known to a cell of there, which is many down here.
+    """
+    multiple = pursuit.candidates[anchor].multiple
+    away = np.arange(-reach, reach + 1)
+    frame = np.arange(cell.size)
+    wanted = cell[:, None] + away
+    inside = (wanted >= 0) & (wanted < pursuit.rates_hz.size)
+    where = np.clip(wanted, 0, pursuit.rates_hz.size - 1)
+    score = np.zeros(wanted.shape)
+    for g in (None,) if gear is None or pursuit.per_wheel is None else np.unique(gear).tolist():
+        ratio = 1.0 if g is None or pursuit.per_wheel is None else float(pursuit.per_wheel[g])
+        own = pursuit.at(multiple * ratio).max(axis=2)
+        here = np.ones(cell.size, bool) if g is None else gear == g
+        score[here] = own[frame[here, None], where[here]]
+    score = np.where(inside, score, 0.0)
+    moves = AWAY_COST * np.abs(away[:, None] - away)
+    total, back = score[0], np.zeros(score.shape, np.intp)
+    for t in range(1, cell.size):
+        reached = total[:, None] - moves
+        back[t] = reached.argmax(axis=0)
+        total = reached[back[t], np.arange(away.size)] + score[t]
+    at = np.empty(cell.size, np.intp)
+    at[-1] = int(total.argmax())
+    for t in range(cell.size - 1, 0, -1):
+        at[t - 1] = back[t, at[t]]
+    return where[frame, at], score[frame, at]
