@@ -50,11 +50,13 @@ AUDIO_GEAR, AUDIO = (
     "sound, speed off the dash, held, gear told",
     "sound, speed off the dash, held, gear not told",
 )
+MEMO, MEMO_HEALTHY = "sound, no speed, held", "sound, no speed, held, healthy"
 AUDIO_HEALTHY = "sound, speed off the dash, held, healthy"
 MIXED = (
     ("GPS speed", GPS, HEALTHY),
     ("speed off the dash", DASH, DASH_HEALTHY),
     ("sound", AUDIO, AUDIO_HEALTHY),
+    ("sound, no speed", MEMO, MEMO_HEALTHY),
 )
 """What is put together as the prior has it: rows with a fault, and without, of which the gear was told neither."""
 
@@ -98,9 +100,11 @@ def all_tasks(count: int, base: int) -> list[Task]:
         *tasks_of("none", few, base, name=NONE),
         *tasks_of("audio", half, base, drive="steady", name=AUDIO),
         *tasks_of("audio", half, base, drive="steady", gear_known=True, name=AUDIO_GEAR),
+        *tasks_of("memo", 2 * few, base, drive="steady", name=MEMO),
         *tasks_of("gps", half, base, healthy=True, name=HEALTHY),
         *tasks_of("dash", 2 * few, base, drive="steady", healthy=True, name=DASH_HEALTHY),
         *tasks_of("audio", 2 * few, base, drive="steady", healthy=True, name=AUDIO_HEALTHY),
+        *tasks_of("memo", 2 * few, base, drive="steady", healthy=True, name=MEMO_HEALTHY),
     ]
 
 

@@ -37,12 +37,12 @@ __all__ = [
     "told_speed",
 ]
 
-Known = Literal["gps", "dash", "none", "audio"]
+Known = Literal["gps", "dash", "none", "audio", "memo"]
 DriveKind = Literal["steady", "sweep"]
 D = TypeVar("D")
 T = TypeVar("T")
 
-SEED_OFFSET: dict[Known, int] = {"gps": 0, "dash": 20_000, "none": 40_000, "audio": 60_000}
+SEED_OFFSET: dict[Known, int] = {"gps": 0, "dash": 20_000, "none": 40_000, "audio": 60_000, "memo": 80_000}
 HEALTHY_OFFSET = 10_000
 BINS = 10
 BLAMED_FROM = 0.5
@@ -118,7 +118,7 @@ def draw(task: Task) -> RoadTest:
         drive=task.drive,
         layout=task.layout,
         healthy=task.healthy,
-        sensor="audio" if task.known == "audio" else "acceleration",
+        sensor="audio" if task.known in ("audio", "memo") else "acceleration",
     )
 
 

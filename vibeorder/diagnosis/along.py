@@ -117,6 +117,7 @@ class TrackReader:
         usable = (
             (seen > BLIND_AT_ZERO_HZ)
             & (seen < 0.5 * rate - BLIND_AT_NYQUIST_HZ)
+            & (frequency < self.signal.top_hz)
             & (self.cover > NEEDED_COVER)
         )
         weight = self.cover * usable * (1.0 if keep is None else keep)

@@ -10,7 +10,6 @@ from numpy.typing import NDArray
 
 from vibeorder.diagnosis.candidates import Candidate
 from vibeorder.diagnosis.floor import Floor, floor_of
-from vibeorder.diagnosis.hearing import READABLE_SHARE
 from vibeorder.diagnosis.judge import Judgement, judge
 from vibeorder.diagnosis.parallel import side_by_side
 from vibeorder.diagnosis.propose import BRISK, THOROUGH, Effort, RateDoubt
@@ -205,8 +204,7 @@ def judge_stretch(
     """Judge one stretch on its own clock."""
     per_wheel = setting.engine_per_wheel()
     floor = floor_of(part)
-    top_hz = READABLE_SHARE * part.rate_hz if setting.beside else np.inf
-    tracks = tracks_of((*candidates, *setting.beside), clock, per_wheel, setting.gear, top_hz)
+    tracks = tracks_of((*candidates, *setting.beside), clock, per_wheel, setting.gear, part.top_hz)
     scan = scan_tracks(part, floor, clock, tracks, setting.vehicle.tire.circumference_m)
     ratio = None if engine_hz is None else logged_ratio(engine_hz, clock, part.rate_hz)
     found = judge(

@@ -15,14 +15,13 @@ from vibeorder.diagnosis.candidates import Candidate
 from vibeorder.diagnosis.evidence import Reading
 from vibeorder.diagnosis.lines import Line, PairLine
 from vibeorder.diagnosis.result import HeardLine
-from vibeorder.diagnosis.signal import Signal
+from vibeorder.diagnosis.signal import READABLE_SHARE, Signal
 from vibeorder.recording.decimate import decimated, decimation_factor
 from vibeorder.recording.model import Recording
 from vibeorder.recording.store import excerpt
 from vibeorder.vehicle import Source, Vehicle, order_words, part_text, rotors, sources_of
 
 __all__ = [
-    "READABLE_SHARE",
     "READ_AT_HZ",
     "heard_candidates",
     "heard_evidence",
@@ -61,8 +60,7 @@ LOWEST_HEARD_HZ = 25.0
 """Below this a phone's microphone hears nothing of use."""
 
 READ_AT_HZ = 1000.0
-READABLE_SHARE = 0.42
-"""Sound is read at about this rate, lines in it up to this share of the rate."""
+"""Sound is read at about this rate."""
 
 LOUD_RMS = 0.3
 """Sound is brought to this rms, as every recording of unknown scale."""
@@ -109,13 +107,13 @@ def heard_signal(sound: Recording, recording: Recording) -> Signal:
     mean = float(out[valid].mean()) if valid.any() else 0.0
     out[valid] -= mean
     rms = float(np.sqrt(np.mean(out[valid] ** 2))) if valid.any() else 0.0
-    return Signal(out[None] * np.float32(LOUD_RMS / (rms + 1e-30)), valid, rate, relative=True)
+    return Signal(out[None] * np.float32(LOUD_RMS / (rms + 1e-30)), valid, rate, relative=True, folds=False)
 
 
 def stretch_of(sound: Signal, first_s: float, last_s: float) -> Signal:
     """The sound from first_s to last_s of its own time."""
     a, b = round(first_s * sound.rate_hz), round(last_s * sound.rate_hz)
-    return Signal(excerpt(sound.samples, a, b), sound.valid[a:b], sound.rate_hz, relative=True)
+    return sound.of(excerpt(sound.samples, a, b), sound.valid[a:b])
 
 
 def readable_in_sound(frequency_hz: FloatArray, rate_hz: float) -> bool:

@@ -7,6 +7,7 @@ the gears it implies are such as people drive.
 """
 
 from collections.abc import Callable, Sequence
+from dataclasses import replace
 from functools import partial
 
 import numpy as np
@@ -20,6 +21,7 @@ from vibeorder.diagnosis.colour import colour_of
 from vibeorder.diagnosis.heard_along import HeardPursuit, with_sound
 from vibeorder.diagnosis.hearing import stretch_of
 from vibeorder.diagnosis.judge import log_prior_of_classes
+from vibeorder.diagnosis.lines import lines_of_first
 from vibeorder.diagnosis.nameless import with_nameless
 from vibeorder.diagnosis.namings import namings
 from vibeorder.diagnosis.parallel import side_by_side
@@ -121,7 +123,8 @@ def _infer(
     per_wheel, numbers = _gears(setting)
     engine_hz = None if setting.engine_hz is None else setting.engine_hz[first:last]
     prior = _gear_prior(per_wheel, rates, table, engine_hz)
-    pursuit = HeardPursuit(table, candidates, rates, per_wheel, prior)
+    every, own = (*candidates, *setting.beside), len(candidates)
+    pursuit = HeardPursuit(table, every, rates, per_wheel, prior, own)
     heard = None if sound is None else stretch_of(sound, first / signal.rate_hz, last / signal.rate_hz)
     if heard is not None:
         pursuit.hear(heard, setting.vehicle, setting.low_range)
@@ -135,14 +138,22 @@ def _infer(
     for naming in namings(pursuit, part, log_speed_of):
         log_speed = log_speed_of(naming.rate_hz)
         for one in explain(pursuit, naming, reader):
-            log_class = classes + class_evidence(candidates, one.lines, part.log_scale)
+            log_class = classes + class_evidence(every, one.lines, part.log_scale, own)
             weighed.append(Weighed(one, log_speed + one.log_prior + log_class))
     if not weighed:
         return None
-    weighed = with_nameless(weighed, part, candidates, float(classes[-1]), setting.engine_unplaced)
+    weighed = with_nameless(weighed, part, every, float(classes[-1]), setting.engine_unplaced)
+    if setting.beside:
+        weighed = [_of_first(w, own) for w in weighed]
     if heard is not None:
         weighed = with_sound(weighed, part, heard, candidates, setting, numbers)
     return piece_of(part, candidates, weighed, numbers, per_wheel, classes, first / signal.rate_hz)
+
+
+def _of_first(weighed: Weighed, count: int) -> Weighed:
+    """With the lines of the first `count` candidates only: what was read beside them is never at fault."""
+    explained = weighed.explained
+    return replace(weighed, explained=replace(explained, lines=lines_of_first(explained.lines, count)))
 
 
 def _thinned(signal: Signal, first: int, last: int) -> Signal:

@@ -86,7 +86,7 @@ def judged_signal(recording: Recording, vehicle: Vehicle) -> Signal:
         valid = signal.valid[::step][: samples.shape[1]]
         thin = signal.of(samples, valid, signal.rate_hz / step)
     even = stored(evened(thin.samples, thin.valid, thin.rate_hz), channels)
-    return replace(thin, samples=even)
+    return replace(thin, samples=even, folds=False)
 
 
 def _centred(recording: Recording, mean: FloatArray, first: int, last: int) -> FloatArray:

@@ -67,6 +67,7 @@ class Pursuit:
 
     rates_hz: grid of wheel rates, CELL apart in ln. per_wheel: engine turns per wheel turn of each gear that
     may be in use, or None. gear_log_prior: [shape (frames or 1, cells, gears)]; kept as its share of one frame.
+    leading: only the first so many candidates may be followed, or all.
     """
 
     def __init__(
@@ -76,8 +77,10 @@ class Pursuit:
         rates_hz: FloatArray,
         per_wheel: FloatArray | None,
         gear_log_prior: FloatArray,
+        leading: int | None = None,
     ) -> None:
         self.table, self.candidates, self.rates_hz = table, candidates, rates_hz
+        self._leading = len(candidates) if leading is None else leading
         self.nyquist_hz = 0.5 * table.rate_hz
         self.per_wheel = per_wheel if per_wheel is not None and per_wheel.size else None
         self.gear_log_prior = (gear_log_prior / self.memory(table)).astype(np.float32)
@@ -118,7 +121,7 @@ class Pursuit:
     def anchors(self) -> list[int]:
         """Candidates that may be followed, one of those that run at one rate whatever the drive."""
         found: list[int] = []
-        for k, c in enumerate(self.candidates):
+        for k, c in enumerate(self.candidates[: self._leading]):
             alike = (self.candidates[i] for i in found)
             known = c.basis == "wheel" or self.per_wheel is not None
             if known and not any(

@@ -72,7 +72,7 @@ class LineTable:
 
 def line_table(signal: Signal, colour: Colour) -> LineTable:
     """Read every frame at every place and slope."""
-    highest = min(HIGHEST_HZ, 1.45 * signal.rate_hz)
+    highest = min(HIGHEST_HZ, 1.45 * signal.rate_hz, signal.top_hz)
     cells = np.exp(np.arange(np.log(LOWEST_HZ), np.log(highest), CELL))
     _, first = frames_of(signal)
     score = np.zeros((first.size, cells.size, SLOPES.size), np.float32)

@@ -5,17 +5,22 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["Signal", "folded"]
+__all__ = ["READABLE_SHARE", "Signal", "folded"]
 
 FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
+
+
+READABLE_SHARE = 0.42
+"""Of the rate of sound: its filter lets lines through up to here, and nothing folds."""
 
 
 @dataclass(frozen=True, slots=True)
 class Signal:
     """The samples to be judged: [shape (channels, n)] float32 without their mean, zero where not valid.
 
-    relative: they have no scale. ride: how many times as strong as on a car a line must be to mean the same.
+    relative: they have no scale. ride: how many times as strong as on a car a line must be to mean the same. folds:
+    what lies above half the rate shows folded below; sound was filtered before, and nothing does.
     """
 
     samples: NDArray[np.float32]
@@ -23,6 +28,12 @@ class Signal:
     rate_hz: float
     relative: bool
     ride: float = 1.0
+    folds: bool = True
+
+    @property
+    def top_hz(self) -> float:
+        """Highest true frequency at which a line can be read: any, where it folds."""
+        return float(np.inf) if self.folds else READABLE_SHARE * self.rate_hz
 
     @property
     def log_scale(self) -> float | None:
