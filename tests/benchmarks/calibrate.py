@@ -193,7 +193,7 @@ def all_tasks(kinds: Sequence[Known], count: int, base: int) -> list[Task]:
         for known in kinds
         for healthy, n in ((False, count - sound), (True, sound))
         for task in tasks_of(
-            known, n, base, healthy=healthy, drive="steady" if known in ("dash", "audio") else None
+            known, n, base, healthy=healthy, drive="steady" if known in ("dash", "audio", "memo") else None
         )
     ]
 
@@ -201,7 +201,7 @@ def all_tasks(kinds: Sequence[Known], count: int, base: int) -> list[Task]:
 def main() -> None:
     """Parse the words, weigh, fit, print."""
     words = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
-    words.add_argument("--kind", choices=get_args(Known), action="append", help="default: all four")
+    words.add_argument("--kind", choices=get_args(Known), action="append", help="default: all")
     words.add_argument("--tests", type=int, default=200, help="of each kind")
     words.add_argument("--seed-base", type=int, default=SEED_BASE)
     words.add_argument("--jobs", type=int, default=2)
