@@ -16,7 +16,7 @@ from vibeorder.diagnosis.evidence import AMPLITUDES, HANN_WIDTH, THIRD_OCTAVE, R
 from vibeorder.diagnosis.signal import Signal, folded
 from vibeorder.spectrum.baseband import carrier_of
 
-__all__ = ["BLOCK_S", "Track", "TrackReader", "Tracked", "likelihoods"]
+__all__ = ["BLOCK_S", "TrackReader", "Tracked", "likelihoods"]
 
 FloatArray = NDArray[np.float64]
 ComplexArray = NDArray[np.complexfloating]
@@ -51,10 +51,6 @@ class Tracked:
     noise: FloatArray
     frequency_hz: FloatArray
     weight: FloatArray
-
-
-Track = tuple[float, float]
-"""Multiple of the wheel's rate, and growth of the amplitude with the rate."""
 
 
 class TrackReader:

@@ -8,7 +8,6 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
 from vibeorder.diagnosis.candidates import Candidate, candidates_of
 from vibeorder.diagnosis.drive_choices import cost_bits, drive_choices, usual_gear
@@ -33,7 +32,6 @@ from vibeorder.vehicle import Vehicle, engine_ratio, feel_of, gear_ratio
 
 __all__ = ["PlannedStep", "plan_drive", "prior_standing"]
 
-FloatArray = NDArray[np.float64]
 
 COMPLAINT_RMS = 0.2
 """Strength of a usual complaint, vector rms in m/s^2: between the least that is one and a rattling cab."""

@@ -10,7 +10,6 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
-from numpy.typing import NDArray
 
 from vibeorder.diagnosis.candidates import Candidate
 from vibeorder.diagnosis.classes import class_evidence
@@ -20,7 +19,6 @@ from vibeorder.diagnosis.weighing import Explained
 
 __all__ = ["with_nameless"]
 
-FloatArray = NDArray[np.float64]
 
 NAMELESS, ENGINE_UNPLACED = 0.03, 0.7
 """How often, of the drives with a strong line and no listed part at fault, the line is of no listed part; and how often
