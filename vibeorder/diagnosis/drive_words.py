@@ -7,7 +7,7 @@ from numpy.typing import NDArray
 
 from vibeorder.diagnosis.drive_model import NOTHING, DriveChoice, Standing, with_load
 from vibeorder.units import show_speeds
-from vibeorder.vehicle import Vehicle, order_text, part_text
+from vibeorder.vehicle import order_text, part_text
 
 __all__ = [
     "bits_text",
@@ -159,7 +159,7 @@ def bits_text(before: float, after: float) -> str:
     return f"expected doubt falls from {before:.1f} to {after:.1f} bits"
 
 
-def instead_of_a_drive(twins: Sequence[Standing], vehicle: Vehicle) -> tuple[str, str]:
+def instead_of_a_drive(twins: Sequence[Standing]) -> tuple[str, str]:
     """(what to do, why) for suspects that turn alike on every drive, likeliest first."""
     parts = {one.key[0] for one in twins}
     names = " and ".join(f"the {name_of(one)}" for one in twins[:MOST_TOLD])

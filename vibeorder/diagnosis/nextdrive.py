@@ -102,7 +102,7 @@ def next_drive_of(
     best = scored[0] if scored else None
     if best is None or before - best.bits_after < max(WORTH_BITS, twins):
         if twins >= WORTH_BITS:
-            instruction, why = instead_of_a_drive(_leading_twins(ranked), vehicle)
+            instruction, why = instead_of_a_drive(_leading_twins(ranked))
             return NextDrive(instruction, why, before, before)
         return (
             None if known and best is not None and before < 2.0 * WORTH_BITS else _more(ranked, before, kind)

@@ -205,7 +205,7 @@ def speed_lines(speed: SpeedFit) -> tuple[str, ...]:
     first = f"Speed: {_speed_range(speed)}, {_SOURCES.get(speed.source, speed.source)}"
     if speed.gear is not None:
         first += f", gear {speed.gear}"
-    return (first + ".", *(speed.sentences or _fitted(speed)))
+    return (first + ".", *speed.sentences)
 
 
 _SOURCES = {
@@ -226,14 +226,3 @@ def _speed_range(speed: SpeedFit) -> str:
     if not path.size:
         return "unknown"
     return show_speeds([float(np.percentile(path, q)) for q in (2.0, 98.0)], speed.unit)
-
-
-def _fitted(speed: SpeedFit) -> tuple[str, ...]:
-    away = 100.0 * (speed.scale - 1.0)
-    doubt = 100.0 * speed.scale_se
-    more = "faster" if away >= 0 else "slower"
-    said = [f"Wheels turn {abs(away):.1f}% {more} than nominal (give or take {doubt:.1f}%)."]
-    if speed.lag_s is not None:
-        when = "late" if speed.lag_s >= 0 else "early"
-        said.append(f"The speed source runs {abs(speed.lag_s):.1f} s {when}.")
-    return tuple(said)

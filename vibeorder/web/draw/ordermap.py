@@ -49,7 +49,7 @@ def ordermap_svg(picture: Mapping[str, Any], day: str, night: str, *, wide: bool
         axis_svg(frame, bottom, top),
         _times(frame, times, top, bottom),
         *(_track(frame, one, times, top, bottom) for one in tracks),
-        *(_tag(one, x, place, storeys, top) for one, x, place in zip(tracks, places, tags, strict=True)),
+        *(_tag(one, x, place, top) for one, x, place in zip(tracks, places, tags, strict=True)),
         f'<path class="cursor" d="M0 {number(top)}V{number(bottom)}"/></svg>',
     ]
     return "".join(body)
@@ -100,7 +100,7 @@ def _track(frame: Frame, one: Mapping[str, Any], times: Sequence[float], top: fl
     )
 
 
-def _tag(one: Mapping[str, Any], x: float, place: tuple[float, int], storeys: int, top: float) -> str:
+def _tag(one: Mapping[str, Any], x: float, place: tuple[float, int], top: float) -> str:
     y = 4 + place[1] * (TAG_HEIGHT + 4) + TAG_HEIGHT / 2
     return (
         f'<g class="lettered {part_class(one["part"])}" data-letter="{escape(one["letter"])}">'
