@@ -14,6 +14,7 @@ from vibeorder.diagnosis.drive_choices import cost_bits, drive_choices, usual_ge
 from vibeorder.diagnosis.drive_entropy import entropy_bits, expected_entropy_bits
 from vibeorder.diagnosis.drive_model import (
     NOTHING,
+    USUAL_NOISE,
     Circumstances,
     DriveChoice,
     Expected,
@@ -35,9 +36,6 @@ __all__ = ["PlannedStep", "plan_drive", "prior_standing"]
 
 COMPLAINT_RMS = 0.2
 """Strength of a usual complaint, vector rms in m/s^2: between the least that is one and a rattling cab."""
-
-ROAD_NOISE = 0.05
-"""Vector density of road noise in m/s^2 per root Hz: 0.3 m/s^2 rms an axis below 100 Hz, a rough road."""
 
 RESONANCE_SHARE, RESONANCES = 0.25, 4
 """Share of 'nothing that turns' that is a fixed resonance which looks, at the speed of the complaint, like one of
@@ -137,7 +135,7 @@ def prior_standing(
         found.append(
             Standing(
                 candidate.key, candidate.source.label, weight, candidate.basis, candidate.multiple,
-                candidate.source.growth, COMPLAINT_RMS, ROAD_NOISE, hz, slack=candidate.slack,
+                candidate.source.growth, COMPLAINT_RMS, USUAL_NOISE, hz, slack=candidate.slack,
                 check=candidate.source.first_check,
             )
         )  # fmt: skip
@@ -151,7 +149,7 @@ def _nothing(found: Sequence[Standing]) -> list[Standing]:
     lead = sorted((one for one in found if one.frequency_hz), key=lambda one: -one.probability)[:RESONANCES]
     each = NOTHING_PRIOR * RESONANCE_SHARE / max(len(lead), 1)
     none = Standing(
-        NOTHING, "nothing that turns", NOTHING_PRIOR - each * len(lead), "fixed", 1.0, 0.0, 0.0, ROAD_NOISE
+        NOTHING, "nothing that turns", NOTHING_PRIOR - each * len(lead), "fixed", 1.0, 0.0, 0.0, USUAL_NOISE
     )
     return [
         *(
@@ -163,7 +161,7 @@ def _nothing(found: Sequence[Standing]) -> list[Standing]:
                 1.0,
                 0.0,
                 COMPLAINT_RMS,
-                ROAD_NOISE,
+                USUAL_NOISE,
                 one.frequency_hz,
             )
             for one in lead

@@ -12,6 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from vibeorder.diagnosis.advice import SURE
 from vibeorder.diagnosis.drive_choices import FASTEST_MPS, cost_bits, drive_choices
 from vibeorder.diagnosis.drive_entropy import entropy_bits, expected_entropy_bits
 from vibeorder.diagnosis.drive_model import (
@@ -48,9 +49,6 @@ __all__ = [
 ]
 
 FloatArray = NDArray[np.float64]
-
-SURE = 0.9
-"""From here what is named is named with confidence, as in the verdict."""
 
 WORTH_BITS = 0.1
 """A drive expected to bring less than this is not worth the fuel."""
