@@ -7,11 +7,14 @@ from dataclasses import dataclass
 import numpy as np
 
 from vibeorder.diagnosis.result import Diagnosis, SpeedFit, Suspect
+from vibeorder.diagnosis.why_words import two_digits
 from vibeorder.units import STANDARD_GRAVITY, show_speeds
 from vibeorder.units import show_percent as percent
 from vibeorder.vehicle import order_text, part_text
 
 __all__ = [
+    "EXPLAINED",
+    "WORTH_EXPLAINING",
     "SuspectGroup",
     "amplitude_g",
     "beside_lines",
@@ -38,6 +41,9 @@ WORTH_SHOWING = 0.01
 ROWS_AT_LEAST = 3
 """Even where nothing is likely, the three likeliest are shown, so that 'nothing' can be judged."""
 
+EXPLAINED, WORTH_EXPLAINING = 3, 0.05
+"""Groups whose causes and first check are spelled out, and from which probability: from the fourth on nobody unbolts
+anything."""
 
 HEALTHY_NAMED = 6
 """Healthy lines that are named; the JSON has them all."""
@@ -133,16 +139,6 @@ def suspect_name(suspect: Suspect) -> str:
     """Part and order in two words, and whether it was seen folded."""
     folded = " (folded)" if suspect.folded else ""
     return f"{part_text(suspect.part)} {order_text(suspect.order)}{folded}"
-
-
-def two_digits(value: float) -> str:
-    """A number to two significant digits, never in powers of ten above a thousandth."""
-    if not math.isfinite(value):
-        return "-"
-    if value == 0.0:
-        return "0"
-    digits = max(0, 1 - math.floor(math.log10(abs(value))))
-    return f"{value:.{digits}f}" if digits <= 6 else f"{value:.1e}"
 
 
 def frequency_text(frequency_hz: float | None, se_hz: float | None, plus_minus: str = "±") -> str:
