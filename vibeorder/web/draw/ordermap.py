@@ -10,6 +10,7 @@ from vibeorder.web.draw.frequency import (
     TAG_HEIGHT,
     Frame,
     axis_svg,
+    image_svg,
     number,
     opening,
     part_class,
@@ -44,8 +45,8 @@ def ordermap_svg(picture: Mapping[str, Any], day: str, night: str, *, wide: bool
         opening(
             frame, bottom + 48, "ordermap", "Order map: how the shake moved with time", _describe(picture)
         ),
-        _image(frame, top, bottom, day, "day"),
-        _image(frame, top, bottom, night, "night"),
+        image_svg(frame, top, bottom, day, "day"),
+        image_svg(frame, top, bottom, night, "night"),
         axis_svg(frame, bottom, top),
         _times(frame, times, top, bottom),
         *(_track(frame, one, times, top, bottom) for one in tracks),
@@ -57,14 +58,6 @@ def ordermap_svg(picture: Mapping[str, Any], day: str, night: str, *, wide: bool
 
 def _first_on_axis(frame: Frame, track: Mapping[str, Any]) -> float | None:
     return next((hz for hz in track["hz"] if frame.shows(hz)), None)
-
-
-def _image(frame: Frame, top: float, bottom: float, address: str, css: str) -> str:
-    return (
-        f'<image class="{css}" href="{escape(address)}" x="{number(frame.left)}" y="{number(top)}" '
-        f'width="{number(frame.right - frame.left)}" height="{number(bottom - top)}" '
-        'preserveAspectRatio="none"/>'
-    )
 
 
 def _times(frame: Frame, times: Sequence[float], top: float, bottom: float) -> str:
