@@ -24,7 +24,7 @@ from vibeorder.diagnosis.evidence import (
 )
 from vibeorder.diagnosis.posterior import TEMPERATURE, Kind
 from vibeorder.diagnosis.scan import usable
-from vibeorder.vehicle import Vehicle, engine_ratio
+from vibeorder.vehicle import Vehicle, engine_ratio, lives_on_torque
 
 __all__ = [
     "NEUTRAL",
@@ -37,7 +37,6 @@ __all__ = [
     "Standing",
     "expected_of",
     "line_paths",
-    "with_load",
 ]
 
 FloatArray = NDArray[np.float64]
@@ -235,14 +234,6 @@ def line_paths(
     return np.where(paths > 0.0, paths, np.nan)
 
 
-def with_load(key: tuple[str, float]) -> bool:
-    """Whether a source's line lives on torque: the engine's, and joints at an angle (common practice, no source)."""
-    part, order = key
-    return part == "engine" or (part, order) in (
-        ("driveshaft", 2.0), ("front_driveshaft", 2.0), ("half_shaft", 3.0)
-    )  # fmt: skip
-
-
 def _block_evidence(
     standing: Sequence[Standing],
     choice: DriveChoice,
@@ -300,9 +291,9 @@ def _still_felt(standing: Sequence[Standing], hz: FloatArray, seen: NDArray[np.b
 
 def _load_change(standing: Sequence[Standing], evidence: FloatArray) -> FloatArray:
     """Strength pulling over coasting, in ln over its error [shape (suspects, levels)]."""
-    lives_on_torque = np.array([float(with_load(one.key)) for one in standing])
+    changed = np.array([float(lives_on_torque(*one.key)) for one in standing])
     change = np.log(LOAD_TIMES) / LOAD_LOG_SD * np.minimum(evidence / LOAD_NEEDS, 1.0)
-    return np.asarray(lives_on_torque[:, None] * change, float)
+    return np.asarray(changed[:, None] * change, float)
 
 
 def _with_unfelt(gram: FloatArray, felt: FloatArray, weights: FloatArray) -> Expected:

@@ -21,7 +21,6 @@ from vibeorder.diagnosis.drive_model import (
     Standing,
     expected_of,
     joined,
-    with_load,
 )
 from vibeorder.diagnosis.drive_words import caution_of, how_to_read, instruction_of, name_of
 from vibeorder.diagnosis.judge import NOTHING_PRIOR, PRIOR_FLATTENING
@@ -29,7 +28,7 @@ from vibeorder.diagnosis.twins import AS_GOOD
 from vibeorder.errors import SpeedError
 from vibeorder.speed.given import FASTEST_MPS, SLOWEST_MPS
 from vibeorder.units import show_speed
-from vibeorder.vehicle import Vehicle, engine_ratio, feel_of, gear_ratio
+from vibeorder.vehicle import Vehicle, engine_ratio, feel_of, gear_ratio, lives_on_torque
 
 __all__ = ["PlannedStep", "plan_drive", "prior_standing"]
 
@@ -178,7 +177,7 @@ def _answers(candidate: Candidate, hz: float | None, complaint: str) -> float:
     if feels and hz is not None:
         felt = " ".join(feel_of(hz * by) for by in FEEL_SPREAD)
         factor *= WORD_TIMES if any(word in felt for word in feels) else 1.0
-    if any(word in said for word in LOAD_WORDS) and with_load(candidate.key):
+    if any(word in said for word in LOAD_WORDS) and lives_on_torque(*candidate.key):
         factor *= WORD_TIMES
     return factor
 

@@ -5,9 +5,9 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from vibeorder.diagnosis.drive_model import NOTHING, DriveChoice, Standing, with_load
+from vibeorder.diagnosis.drive_model import NOTHING, DriveChoice, Standing
 from vibeorder.units import show_speeds
-from vibeorder.vehicle import order_text, part_text
+from vibeorder.vehicle import lives_on_torque, order_text, part_text
 
 __all__ = [
     "bits_text",
@@ -144,8 +144,8 @@ def _line(who: str, path: FloatArray, choice: DriveChoice) -> str:
 
 
 def _under_load(told: Sequence[Standing]) -> str:
-    with_throttle = [one for one in told if with_load(one.key)]
-    steady = [one for one in told if not with_load(one.key)]
+    with_throttle = [one for one in told if lives_on_torque(*one.key)]
+    steady = [one for one in told if not lives_on_torque(*one.key)]
     said = []
     if with_throttle:
         said.append(f"{_names(with_throttle)} comes with the throttle")
