@@ -15,7 +15,6 @@ from hypothesis import strategies as st
 
 from vibeorder.bench.balance import (
     Run,
-    heavy_spot_deg,
     may_balance,
     residual_against_grade,
     solve_balance,
@@ -294,17 +293,6 @@ def test_amplitudes_at_two_places_leave_two_answers() -> None:
         balance_by_amplitudes(5.0, [Trial(1, 0, 4), Trial(1, 120, 6)])
     with pytest.raises(VibeorderError, match="sat twice at 120"):
         balance_by_amplitudes(5.0, [Trial(1, 0, 4), Trial(1, 120, 6), Trial(1, 120, 7)])
-
-
-@pytest.mark.parametrize(
-    ("phase", "lag", "sensor", "integration", "spot"),
-    [(227, 45, -45, 0, 137), (91, 45, 0, 90, 136), (234, 45, -45, 0, 144), (93, 45, 0, 90, 138)],
-)
-def test_heavy_spot_from_phase(
-    phase: float, lag: float, sensor: float, integration: float, spot: float
-) -> None:
-    """[K] p. 11, Table 2."""
-    assert heavy_spot_deg(phase, lag, sensor, integration) == spot
 
 
 def test_what_is_left_is_compared_with_the_grade_per_plane() -> None:

@@ -11,7 +11,7 @@ from vibeorder.bench.halfturn import Mounting, as_mounting, halfturn_sheet, shar
 from vibeorder.bench.mating import best_index_deg, bolt_positions_deg, mate, mating_sheet
 from vibeorder.bench.readings import Readings
 from vibeorder.bench.runout import RunoutLimit, measure_runout
-from vibeorder.bench.vectors import Vector, circular_difference_deg, from_polar, rotate
+from vibeorder.bench.vectors import Vector, circular_difference_deg, from_polar
 from vibeorder.errors import VibeorderError
 
 THOU = 2.54e-5
@@ -26,6 +26,12 @@ def _seen(fixed: complex, moved: complex, index_deg: float, error: float = 0.0) 
 
 def _polar(length: float, angle_deg: float) -> complex:
     return length * complex(math.cos(math.radians(angle_deg)), math.sin(math.radians(angle_deg)))
+
+
+def _turned(round_scatter: Vector, angle_deg: float) -> Vector:
+    """The same vector turned; its scatter is alike all round."""
+    v = round_scatter.value * _polar(1.0, angle_deg)
+    return Vector(v.real, v.imag, round_scatter.var_x, round_scatter.var_y)
 
 
 def test_half_a_turn_gives_sum_and_difference() -> None:
@@ -56,7 +62,7 @@ def test_any_index_angles_give_both_parts_back(
     fixed, moved = _polar(f * 1e-3, fa), _polar(m * 1e-3, ma)
     mountings = [_seen(fixed, moved, i, 5e-6) for i in (0.0, 90.0, *more)]
     if frame == "fixed":
-        mountings = [Mounting(s.index_deg, rotate(s.runout, s.index_deg)) for s in mountings]
+        mountings = [Mounting(s.index_deg, _turned(s.runout, s.index_deg)) for s in mountings]
         shares = solve_mountings(mountings, frame="fixed")
     else:
         shares = solve_mountings(mountings)
@@ -86,7 +92,7 @@ def test_the_shares_error_bars_are_the_real_scatter(indices: tuple[int, ...]) ->
 def test_mountings_that_no_two_parts_can_give_contradict_each_other() -> None:
     fixed, moved = _polar(1e-4, 20), _polar(2e-4, 140)
     mountings = [_seen(fixed, moved, i, 5e-6) for i in (0, 120, 240)]
-    slipped = Mounting(120.0, rotate(mountings[1].runout, 90.0))
+    slipped = Mounting(120.0, _turned(mountings[1].runout, 90.0))
     shares = solve_mountings([mountings[0], slipped, mountings[2]])
     assert "contradict each other" in halfturn_sheet(shares, "thou").sentence
 

@@ -10,12 +10,12 @@ from hypothesis import strategies as st
 from numpy.typing import NDArray
 
 from vibeorder.diagnosis import diagnose
-from vibeorder.diagnosis.along import MEMORY_S, OVERLAP_CORRELATION, RESPONSE_LENGTH, Tracked, likelihoods
+from vibeorder.diagnosis.along import MEMORY_S, Tracked, likelihoods
 from vibeorder.diagnosis.alternatives import alternatives, speed_band
 from vibeorder.diagnosis.analyse import Piece, Setting
 from vibeorder.diagnosis.candidates import Candidate, candidates_of
 from vibeorder.diagnosis.colour import colour_of
-from vibeorder.diagnosis.evidence import AMPLITUDES
+from vibeorder.diagnosis.evidence import AMPLITUDES, OVERLAP_CORRELATION, RESPONSE_LENGTH
 from vibeorder.diagnosis.gearing import RATE_MEMORY, _filtered, gear_courses
 from vibeorder.diagnosis.infer import infer_pieces
 from vibeorder.diagnosis.measured import wheel_rate_hz

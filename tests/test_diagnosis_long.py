@@ -34,7 +34,7 @@ def on_disk(recording: Recording, monkeypatch: pytest.MonkeyPatch) -> Recording:
     """The recording as a reader would leave a long one, on disk."""
     monkeypatch.setattr(store, "IN_MEMORY_VALUES", 1000)
     samples = store.stored(iter([recording.samples]), recording.samples.shape[0])
-    assert store.is_on_disk(samples)
+    assert store._mapped(samples) is not None
     return replace(recording, samples=samples)
 
 

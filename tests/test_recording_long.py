@@ -60,7 +60,7 @@ def both(monkeypatch: pytest.MonkeyPatch) -> Callable[..., tuple[Recording, Reco
 
 def same(whole: Recording, parts: Recording, within: float = 1e-5) -> None:
     """Alike in everything but the last digits, and the second on disk."""
-    assert store.is_on_disk(parts.samples)
+    assert store._mapped(parts.samples) is not None
     assert parts.samples.shape == whole.samples.shape
     assert parts.rate_hz == pytest.approx(whole.rate_hz, rel=2e-5)
     assert np.abs(parts.samples - whole.samples).max() < within

@@ -83,8 +83,8 @@ def test_a_microphone_has_relative_sizes_and_no_g() -> None:
 
 def test_what_was_fitted_and_mended_is_told() -> None:
     text = as_text(bent_flange())
-    assert "Wheels turn 1.9% slower than nominal (give or take 0.4%)." in text
-    assert "The speed source runs 0.7 s late." in text
+    assert "The lines put the wheels at -1.9% against the nominal tire." in text
+    assert "The logged speed runs 0.7 s late." in text
     assert "12 repeated samples were dropped." in text
 
 

@@ -5,6 +5,7 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
+from vibeorder.diagnosis.why_track import _noise_width
 from vibeorder.errors import SpeedError, VibeorderError
 from vibeorder.spectrum import narrowest_bandwidth_hz, track_orders, weight_for_bandwidth
 
@@ -91,8 +92,9 @@ def test_stated_noise_error_is_what_noise_does() -> None:
     samples = 0.5 * np.cos(2 * np.pi * 20 * time_s) + 0.3 * np.random.default_rng(2).normal(size=(3, 40_000))
     tracked = track_orders(samples, RATE_HZ, 20 * time_s, 2.0)
     scatter = np.std(tracked.envelope[0].real, axis=1)
+    # Density 0.3^2 / rate on either side, twice over in peak amplitude, within the filter's noise bandwidth.
     # White noise through the two-pole filter is independent some 400 times in 200 s: scatter known to 5%.
-    assert scatter == pytest.approx(tracked.noise_se[0], rel=0.15)
+    assert scatter == pytest.approx(np.sqrt(2.0 * 0.3**2 / RATE_HZ * _noise_width(2.0)), rel=0.15)
 
 
 def test_envelope_runs_on_over_a_gap() -> None:

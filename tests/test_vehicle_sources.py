@@ -13,6 +13,7 @@ from vibeorder.vehicle import (
     WHICH_WHEEL,
     Source,
     feel_of,
+    lives_on_torque,
     parse_vehicle,
     rotors,
     sources_of,
@@ -164,3 +165,12 @@ def test_a_frequency_is_felt_and_heard_as_the_trade_calls_it(
     frequency_hz: float, words: tuple[str, ...]
 ) -> None:
     assert all(word in feel_of(frequency_hz) for word in words)
+
+
+def test_the_throttle_changes_joints_at_an_angle_and_the_engine_alone() -> None:
+    """Common practice, no source: a rotor out of balance follows its speed."""
+    changed = {
+        (s.part, s.order) for s in CATALOGUE if lives_on_torque(s.part, s.order) and s.part != "engine"
+    }
+    assert changed == {("driveshaft", 2.0), ("front_driveshaft", 2.0), ("half_shaft", 3.0)}
+    assert all(lives_on_torque(s.part, s.order) for s in CATALOGUE if s.part == "engine")

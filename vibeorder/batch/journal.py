@@ -28,10 +28,10 @@ def journal_path(output: Path) -> Path:
 
 
 class Journal:
-    """An open journal. kept: the latest outcome by source; cut: lines that could not be read."""
+    """An open journal. kept: the latest outcome by source."""
 
-    def __init__(self, path: Path, handle: int, kept: dict[str, Outcome], cut: int) -> None:
-        self.path, self.kept, self.cut = path, kept, cut
+    def __init__(self, path: Path, handle: int, kept: dict[str, Outcome]) -> None:
+        self.path, self.kept = path, kept
         self._handle = handle
 
     def add(self, outcome: Outcome) -> None:
@@ -64,10 +64,10 @@ def open_journal(output: Path) -> Iterator[Journal]:
     try:
         _hold(handle, path)
         raw = path.read_bytes()
-        kept, cut = _read(raw, path)
+        kept = _read(raw, path)
         if raw and not raw.endswith(b"\n"):  # the line that a kill cut off
             _write_all(handle, b"\n")
-        yield Journal(path, handle, kept, cut)
+        yield Journal(path, handle, kept)
     finally:
         os.close(handle)
 
@@ -90,19 +90,16 @@ def _write_all(handle: int, content: bytes) -> None:
         content = content[os.write(handle, content) :]
 
 
-def _read(raw: bytes, path: Path) -> tuple[dict[str, Outcome], int]:
+def _read(raw: bytes, path: Path) -> dict[str, Outcome]:
     kept: dict[str, Outcome] = {}
     lines = [line for line in raw.split(b"\n") if line.strip()]
-    cut = 0
     for line in lines:
         outcome = _outcome(line)
-        if outcome is None:
-            cut += 1
-        else:
+        if outcome is not None:
             kept[outcome.source] = outcome
     if not kept and not raw.startswith(BEGINS[: len(raw)]):
         raise VibeorderError(f"{path} is no journal of a batch; move it away, or choose another --out")
-    return kept, cut
+    return kept
 
 
 def _outcome(line: bytes) -> Outcome | None:

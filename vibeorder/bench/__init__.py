@@ -18,7 +18,6 @@ from vibeorder.bench.balance import (
     Balance,
     Residual,
     Run,
-    heavy_spot_deg,
     may_balance,
     residual_against_grade,
     solve_balance,
@@ -35,7 +34,7 @@ from vibeorder.bench.halfturn import (
     shares_of_parts,
     solve_mountings,
 )
-from vibeorder.bench.indicator import JIS_CLASSES, Indicator, class_uncertainty_m, true_travel_m
+from vibeorder.bench.indicator import Indicator
 from vibeorder.bench.joints import Driveline, JointCheck, JointLimits, Member, check_joints
 from vibeorder.bench.marked import first_order_vector, mark_times_s
 from vibeorder.bench.mating import Mating, best_index_deg, bolt_positions_deg, mate, mating_sheet
@@ -61,7 +60,6 @@ from vibeorder.bench.typed import (
 from vibeorder.bench.vectors import Vector, from_polar
 
 __all__ = [
-    "JIS_CLASSES",
     "MATERIALS",
     "PLACES",
     "SHAFT_GRADE",
@@ -109,7 +107,6 @@ __all__ = [
     "check_joints",
     "check_shaft",
     "circle_sheet",
-    "class_uncertainty_m",
     "effect_of_runout",
     "effect_sheet",
     "find_place",
@@ -117,7 +114,6 @@ __all__ = [
     "from_polar",
     "grade_of",
     "halfturn_sheet",
-    "heavy_spot_deg",
     "left_after_balance",
     "limit_for",
     "mark_times_s",
@@ -149,7 +145,6 @@ __all__ = [
     "shares_of_parts",
     "solve_balance",
     "solve_mountings",
-    "true_travel_m",
     "two_clamps",
     "vectors_figure",
 ]

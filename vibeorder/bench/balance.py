@@ -22,7 +22,6 @@ __all__ = [
     "Balance",
     "Residual",
     "Run",
-    "heavy_spot_deg",
     "may_balance",
     "residual_against_grade",
     "solve_balance",
@@ -171,16 +170,6 @@ def two_clamps(correction: complex, clamp: float) -> tuple[float, float, float]:
     half = math.degrees(math.acos(size / (2.0 * clamp)))
     at = _angle(correction)
     return (at - half) % 360.0, (at + half) % 360.0, half
-
-
-def heavy_spot_deg(
-    phase_lag_deg: float, rotor_lag_deg: float, sensor_deg: float, integration_deg: float
-) -> float:
-    """Heavy spot from a measured phase: phase - rotor's lag + sensor position + integration angle.
-
-    integration_deg: 0 displacement, 90 velocity, 180 acceleration (Kelm, Kelm and Pavelek, 2016, p. 11).
-    """
-    return (phase_lag_deg - rotor_lag_deg + sensor_deg + integration_deg) % 360.0
 
 
 def _check_runs(runs: Sequence[Run]) -> None:

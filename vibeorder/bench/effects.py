@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from vibeorder.bench.grades import SHAFT_GRADE, WHEEL_GRADE, check_rotor, grade_of, permissible_unbalance_kg_m
 from vibeorder.bench.sheet import Sheet
 from vibeorder.errors import VibeorderError
-from vibeorder.units import STANDARD_GRAVITY, show_length
+from vibeorder.units import POUND_KG, STANDARD_GRAVITY, show_length
 
 __all__ = ["AtSpeed", "Effect", "effect_of_runout", "effect_sheet", "left_after_balance"]
 
@@ -96,7 +96,7 @@ def left_after_balance(rate_hz: float, critical_hz: float, plane_fraction: float
 def effect_sheet(result: Effect, unit: str, mass: str | None = None) -> Sheet:
     """The effect in words, the mass as typed; the last speed given is the one spoken of."""
     top = result.speeds[-1]
-    force = f"{top.force_n:.0f} N ({top.force_n / (0.45359237 * STANDARD_GRAVITY):.0f} lbf)"
+    force = f"{top.force_n:.0f} N ({top.force_n / (POUND_KG * STANDARD_GRAVITY):.0f} lbf)"
     allowed = "within" if top.times_g16 <= 1.0 else f"{top.times_g16:.1f} times"
     weight = mass or f"{result.mass_kg:g} kg"
     sentence = (

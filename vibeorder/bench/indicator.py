@@ -5,28 +5,12 @@ from dataclasses import dataclass
 
 from vibeorder.errors import VibeorderError
 
-__all__ = ["JIS_CLASSES", "DialClass", "Indicator", "class_uncertainty_m", "true_travel_m"]
+__all__ = ["Indicator"]
 
 
-@dataclass(frozen=True, slots=True)
-class DialClass:
-    """Maximum permissible errors of one kind of dial, in micrometres."""
-
-    graduation_mm: float
-    retrace_um: float
-    repeatability_um: float
-    tenth_turn_um: float
-
-
-# JIS B 7503:2011, bezel of 50 mm or more, as reproduced in a gauge maker's 2016 catalogue: the 0.01 mm
-# dial with 5 to 10 mm of travel, the 0.005 mm dial up to 5 mm, the 0.001 mm dial up to 1 mm.
-JIS_CLASSES = (
-    DialClass(0.01, 3.0, 3.0, 5.0),
-    DialClass(0.005, 3.0, 3.0, 5.0),
-    DialClass(0.001, 2.0, 0.5, 2.0),
-)
-
-# The 0.01 mm row gives 0.0045 mm by class_uncertainty_m; 0.005 mm leaves room for the stand.
+# The 0.01 mm dial of JIS B 7503:2011 (bezel of 50 mm or more, 5 to 10 mm of travel, as reproduced in a gauge
+# maker's 2016 catalogue) errs by 5 um over a tenth of a turn and 3 um on the way back, both bounds (divided by
+# sqrt(3), JCGM 100:2008, 4.3.7), and repeats within 3 um: 4.5 um in all, and 5 um leaves room for the stand.
 DEFAULT_U_M = 5e-6
 
 
@@ -64,7 +48,10 @@ class Indicator:
 
     @property
     def factor(self) -> float:
-        """True travel per unit shown: lever ratio x cos(tilt)."""
+        """True travel per unit shown: lever ratio x cos(tilt).
+
+        A slanted stem, or a lever tip that is not along the surface, always shows too much.
+        """
         return self.lever_ratio * math.cos(math.radians(self.tilt_deg))
 
     @property
@@ -76,23 +63,3 @@ class Indicator:
         """
         parts = (self.u_m, self.graduation_m / math.sqrt(12.0), self.backlash_m / 2.0 / math.sqrt(3.0))
         return self.factor * math.hypot(*parts)
-
-
-def true_travel_m(shown_m: float, indicator: Indicator) -> float:
-    """Travel of the surface from the travel shown: shown x lever ratio x cos(tilt).
-
-    A slanted stem, or a lever tip that is not along the surface, always shows too much.
-
-    >>> round(true_travel_m(0.2e-3, Indicator(tilt_deg=20.0)) * 1e3, 3)
-    0.188
-    """
-    return shown_m * indicator.factor
-
-
-def class_uncertainty_m(dial: DialClass) -> float:
-    """Standard uncertainty of a reading within a tenth of a dial's turn [m].
-
-    Permissible errors taken as bounds (divide by sqrt(3), JCGM 100:2008, 4.3.7), repeatability as it stands.
-    """
-    bounds = (dial.tenth_turn_um, dial.retrace_um)
-    return 1e-6 * math.hypot(*(b / math.sqrt(3.0) for b in bounds), dial.repeatability_um)

@@ -22,8 +22,6 @@ __all__ = [
     "JointLimits",
     "Member",
     "check_joints",
-    "joint_lead_rad",
-    "joint_speed_ratio",
     "working_angle_deg",
 ]
 
@@ -158,17 +156,6 @@ def working_angle_deg(front: Member, rear: Member) -> float:
         a[0] * b[1] - a[1] * b[0],
     )
     return math.degrees(math.atan2(cross, sum(p * q for p, q in zip(a, b, strict=True))))
-
-
-def joint_speed_ratio(working_rad: float, turned_rad: float) -> float:
-    """w2/w1 of one joint: cos b / (1 - sin^2 b cos^2 t), t from the plane of the two shafts."""
-    return math.cos(working_rad) / (1.0 - (math.sin(working_rad) * math.cos(turned_rad)) ** 2)
-
-
-def joint_lead_rad(working_rad: float, turned_rad: float) -> float:
-    """How far the driven side is ahead: atan2(sin t, cos b cos t) - t, in -pi to pi."""
-    ahead = math.atan2(math.sin(turned_rad), math.cos(working_rad) * math.cos(turned_rad)) - turned_rad
-    return math.remainder(ahead, 2.0 * math.pi)
 
 
 def _direction(member: Member) -> tuple[float, float, float]:

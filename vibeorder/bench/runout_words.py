@@ -14,9 +14,7 @@ VAGUE_DEG = 60.0
 
 def runout_sheet(result: Runout, unit: str, readings: Readings | None = None) -> Sheet:
     """The result in the user's unit; places are named the way `readings` names them."""
-    return Sheet(
-        _sentence(result, unit, readings), _numbers(result, unit, readings), _notes(result, unit, readings)
-    )
+    return Sheet(_sentence(result, unit, readings), _numbers(result, unit, readings), _notes(result))
 
 
 def _sentence(result: Runout, unit: str, readings: Readings | None) -> str:
@@ -79,7 +77,7 @@ def _wave(wave: Wave, unit: str) -> str:
     )
 
 
-def _notes(result: Runout, unit: str, readings: Readings | None) -> tuple[str, ...]:
+def _notes(result: Runout) -> tuple[str, ...]:
     notes = list(result.notes)
     if result.closing_m is not None and abs(result.closing_m) > 3.0 * result.reading_u_m:
         notes.append(

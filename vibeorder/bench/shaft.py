@@ -11,6 +11,7 @@ from typing import Literal
 
 from vibeorder.bench.sheet import Sheet
 from vibeorder.errors import VibeorderError
+from vibeorder.units import INCH_M
 
 __all__ = [
     "MATERIALS",
@@ -136,8 +137,8 @@ def shaft_sheet(result: ShaftCheck, unit: str) -> Sheet:
             f"This tube whirls at {critical:.0f} rpm; use it to {safe:.0f} rpm.", tuple(numbers), _NOTES
         )
     highest = 60 * result.highest_hz
-    per_unit = 0.0254 if unit.startswith("in") or unit == '"' else 1e-3
-    name = "in" if per_unit == 0.0254 else "mm"
+    per_unit = INCH_M if unit.startswith("in") or unit == '"' else 1e-3
+    name = "in" if per_unit == INCH_M else "mm"
     numbers.append(
         ("highest shaft speed", f"{highest:.0f} rpm, {result.highest_hz / result.critical_hz:.2f} of it")
     )

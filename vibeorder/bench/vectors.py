@@ -1,10 +1,9 @@
 """An amount with a direction and its doubt: a runout and its high spot, a shake and its phase."""
 
 import math
-from collections.abc import Sequence
 from dataclasses import dataclass
 
-__all__ = ["Vector", "add", "circular_difference_deg", "from_polar", "rotate", "scale"]
+__all__ = ["Vector", "circular_difference_deg", "from_polar", "scale"]
 
 # Standard deviation of an angle nobody knows: uniform over a turn, 360 / sqrt(12).
 UNKNOWN_ANGLE_SE_DEG = 360.0 / math.sqrt(12.0)
@@ -67,36 +66,11 @@ def from_polar(length: float, angle_deg: float, length_se: float = 0.0, angle_se
     )
 
 
-def rotate(vector: Vector, angle_deg: float) -> Vector:
-    """The same vector turned by `angle_deg`, its covariance with it."""
-    angle = math.radians(angle_deg)
-    c, s = math.cos(angle), math.sin(angle)
-    vx, vy, cxy = vector.var_x, vector.var_y, vector.cov_xy
-    return Vector(
-        c * vector.x - s * vector.y,
-        s * vector.x + c * vector.y,
-        c * c * vx - 2.0 * c * s * cxy + s * s * vy,
-        s * s * vx + 2.0 * c * s * cxy + c * c * vy,
-        c * s * (vx - vy) + (c * c - s * s) * cxy,
-    )
-
-
 def scale(vector: Vector, factor: float) -> Vector:
     """The vector times a real number."""
     f2 = factor * factor
     return Vector(
         factor * vector.x, factor * vector.y, f2 * vector.var_x, f2 * vector.var_y, f2 * vector.cov_xy
-    )
-
-
-def add(vectors: Sequence[Vector]) -> Vector:
-    """The sum of independent vectors."""
-    return Vector(
-        sum(v.x for v in vectors),
-        sum(v.y for v in vectors),
-        sum(v.var_x for v in vectors),
-        sum(v.var_y for v in vectors),
-        sum(v.cov_xy for v in vectors),
     )
 
 

@@ -10,7 +10,6 @@ from vibeorder.classroom.lesson import (
     Lesson,
     Plan,
     Track,
-    folded,
     plan_drive,
     run_lesson,
     source_name,
@@ -44,6 +43,7 @@ from vibeorder.classroom.scores import (
     standings,
 )
 from vibeorder.classroom.shake import Moment, ShakeView, measured_hz, moments_of, shake_view, strongest
+from vibeorder.diagnosis.signal import folded
 
 __all__ = [
     "DRIVES",

@@ -6,8 +6,9 @@ from typing import Literal, get_args
 import numpy as np
 from numpy.typing import NDArray
 
+from vibeorder.diagnosis.signal import folded
 from vibeorder.errors import SpeedError, VehicleError, VibeorderError
-from vibeorder.simulate import Drive, Fault, Road, RoadTest, Scenario, road_test, source_keys
+from vibeorder.simulate import IDLE_HZ, Drive, Fault, Road, RoadTest, Scenario, road_test, source_keys
 from vibeorder.units import MPH_MPS, show_speed
 from vibeorder.vehicle import Vehicle, engine_ratio, order_text, part_text, sources_of
 
@@ -23,7 +24,6 @@ __all__ = [
     "Lesson",
     "Plan",
     "Track",
-    "folded",
     "plan_drive",
     "run_lesson",
     "source_name",
@@ -60,8 +60,6 @@ RATES_HZ = (100.0, 200.0, 400.0)
 """Samples per second of the phone; below 400 the engine's and a motor's orders fold."""
 DURATIONS_S = (20.0, 30.0, 45.0, 60.0)
 
-IDLE_HZ = 700.0 / 60.0
-"""Engine speed in neutral, as `vibeorder.simulate` idles."""
 REDLINE_HZ = 6500.0 / 60.0
 SLOWEST_MPS, FASTEST_MPS = 15.0 * MPH_MPS, 120.0 * MPH_MPS
 LEAST_SWEEP = 1.1
@@ -167,16 +165,6 @@ def plan_drive(
     for number, speed in ends:
         _check_engine(vehicle, number, speed)
     return Drive(motion, speeds, gears)
-
-
-def folded(frequency_hz: FloatArray, rate_hz: float) -> FloatArray:
-    """Where a sensor without a filter shows a frequency: mirrored into 0 to half its rate.
-
-    >>> folded(np.array([40.0, 70.0, 110.0]), 100.0).tolist()
-    [40.0, 30.0, 10.0]
-    """
-    half = rate_hz / 2.0
-    return np.asarray(np.abs((frequency_hz + half) % rate_hz - half), float)
 
 
 def source_name(part: str, order: float) -> str:

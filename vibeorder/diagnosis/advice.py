@@ -9,7 +9,7 @@ from vibeorder.vehicle import RUNOUT_BEFORE_BALANCE
 __all__ = ["next_hold", "runout_check", "settle_profile", "top_group", "verdict"]
 
 SURE, LIKELY = 0.9, 0.5
-"""From here a part is named with confidence; from here it is named as the likeliest."""
+"""From here a part is named with confidence; from here as the likeliest, and its measuring sheet is offered."""
 
 WORTH_NAMING = 0.08
 """Share of its group's probability from which a suspect is named in the verdict."""

@@ -12,19 +12,25 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vibeorder.diagnosis.colour import Colour
-from vibeorder.diagnosis.evidence import AMPLITUDES, HANN_WIDTH, THIRD_OCTAVE, Reading
+from vibeorder.diagnosis.evidence import (
+    AMPLITUDES,
+    HANN_WIDTH,
+    NOISE_MARGIN,
+    OVERLAP_CORRELATION,
+    RESPONSE_LENGTH,
+    THIRD_OCTAVE,
+    Reading,
+)
 from vibeorder.diagnosis.signal import Signal, folded
 from vibeorder.spectrum.baseband import carrier_of
 
-__all__ = ["BLOCK_S", "Track", "TrackReader", "Tracked", "likelihoods"]
+__all__ = ["BLOCK_S", "TrackReader", "Tracked", "likelihoods"]
 
 FloatArray = NDArray[np.float64]
 ComplexArray = NDArray[np.complexfloating]
 
 BLOCK_S = 4.0
 MEMORY_S = 12.0
-RESPONSE_LENGTH = 0.25
-OVERLAP_CORRELATION = 1.0 / 6.0
 
 BESIDE_HZ = 0.9
 """Where beside the track the noise is checked: outside a block's main lobe."""
@@ -32,7 +38,6 @@ BESIDE_HZ = 0.9
 LEAST_EXCESS, MOST_OF_A_BLOCK = 0.5, 3.0
 BLIND_AT_ZERO_HZ, BLIND_AT_NYQUIST_HZ = 3.0, 1.0
 NEEDED_COVER = 0.6
-NOISE_MARGIN = 4.0
 SATURATES = 16.0
 """A block's line-to-noise power ratio saturates at this: no track, growth or noise is known better."""
 
@@ -51,10 +56,6 @@ class Tracked:
     noise: FloatArray
     frequency_hz: FloatArray
     weight: FloatArray
-
-
-Track = tuple[float, float]
-"""Multiple of the wheel's rate, and growth of the amplitude with the rate."""
 
 
 class TrackReader:

@@ -253,7 +253,7 @@ def _compared(before: Drive, after: Drive, mine: Candidate, first: Levels, secon
     ratio = _ratio_db(one, two)
     healthy = _healthy(mine)
     top = float(np.sqrt(max(two.power, 0.0) + _t(two.dof) * two.se))
-    verdict, reason = _judged(one, two, ratio, healthy, top)
+    verdict, reason = _judged(two, ratio, healthy, top)
     if refused:
         verdict, reason = "cannot say", refused
     rms = [float(np.sqrt(max(level.power, 0.0))) for level in (one, two)]
@@ -352,7 +352,6 @@ def _ratio_db(one: _Level, two: _Level) -> tuple[float | None, float | None, flo
 
 
 def _judged(
-    one: _Level,
     two: _Level,
     ratio: tuple[float | None, float | None, float | None],
     healthy: float,

@@ -4,7 +4,6 @@ Limits and costs are common practice, no source.
 """
 
 import numpy as np
-from numpy.typing import NDArray
 
 from vibeorder.diagnosis.drive_model import DriveChoice
 from vibeorder.units import KMH_MPS, MPH_MPS
@@ -12,7 +11,6 @@ from vibeorder.vehicle import Vehicle, engine_ratio
 
 __all__ = ["COST_BITS", "FASTEST_MPS", "cost_bits", "drive_choices", "rounded_speed", "usual_gear"]
 
-FloatArray = NDArray[np.float64]
 
 COST_BITS = {"stand": 0.0, "hold": 0.02, "sweep": 0.03, "shift": 0.15, "load": 0.1, "coast": 0.12}
 """What a drive must bring more than the cheapest, in bits. A standstill needs no road; a held speed is the easiest

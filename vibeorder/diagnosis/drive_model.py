@@ -24,19 +24,19 @@ from vibeorder.diagnosis.evidence import (
 )
 from vibeorder.diagnosis.posterior import TEMPERATURE, Kind
 from vibeorder.diagnosis.scan import usable
-from vibeorder.vehicle import Vehicle, engine_ratio
+from vibeorder.vehicle import Vehicle, engine_ratio, lives_on_torque
 
 __all__ = [
     "NEUTRAL",
     "NOTHING",
     "UNKNOWN_GEAR",
+    "USUAL_NOISE",
     "Circumstances",
     "DriveChoice",
     "Expected",
     "Standing",
     "expected_of",
     "line_paths",
-    "with_load",
 ]
 
 FloatArray = NDArray[np.float64]
@@ -45,6 +45,10 @@ IntArray = NDArray[np.intp]
 NEUTRAL, UNKNOWN_GEAR = 0, -1
 NOTHING = ("nothing", 0.0)
 """The key that stands for 'nothing that turns is at fault'."""
+
+USUAL_NOISE = 0.05
+"""Vector density of road noise in m/s^2 per root Hz where none was measured: 0.3 m/s^2 rms an axis below 100 Hz, a
+rough road."""
 
 CHANNELS = 3
 NOISE_BANDWIDTH_HZ = 1.5 / BLOCK_S
@@ -230,14 +234,6 @@ def line_paths(
     return np.where(paths > 0.0, paths, np.nan)
 
 
-def with_load(key: tuple[str, float]) -> bool:
-    """Whether a source's line lives on torque: the engine's, and joints at an angle (common practice, no source)."""
-    part, order = key
-    return part == "engine" or (part, order) in (
-        ("driveshaft", 2.0), ("front_driveshaft", 2.0), ("half_shaft", 3.0)
-    )  # fmt: skip
-
-
 def _block_evidence(
     standing: Sequence[Standing],
     choice: DriveChoice,
@@ -295,9 +291,9 @@ def _still_felt(standing: Sequence[Standing], hz: FloatArray, seen: NDArray[np.b
 
 def _load_change(standing: Sequence[Standing], evidence: FloatArray) -> FloatArray:
     """Strength pulling over coasting, in ln over its error [shape (suspects, levels)]."""
-    lives_on_torque = np.array([float(with_load(one.key)) for one in standing])
+    changed = np.array([float(lives_on_torque(*one.key)) for one in standing])
     change = np.log(LOAD_TIMES) / LOAD_LOG_SD * np.minimum(evidence / LOAD_NEEDS, 1.0)
-    return np.asarray(lives_on_torque[:, None] * change, float)
+    return np.asarray(changed[:, None] * change, float)
 
 
 def _with_unfelt(gram: FloatArray, felt: FloatArray, weights: FloatArray) -> Expected:

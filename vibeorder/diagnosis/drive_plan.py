@@ -8,20 +8,19 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
 from vibeorder.diagnosis.candidates import Candidate, candidates_of
 from vibeorder.diagnosis.drive_choices import cost_bits, drive_choices, usual_gear
 from vibeorder.diagnosis.drive_entropy import entropy_bits, expected_entropy_bits
 from vibeorder.diagnosis.drive_model import (
     NOTHING,
+    USUAL_NOISE,
     Circumstances,
     DriveChoice,
     Expected,
     Standing,
     expected_of,
     joined,
-    with_load,
 )
 from vibeorder.diagnosis.drive_words import caution_of, how_to_read, instruction_of, name_of
 from vibeorder.diagnosis.judge import NOTHING_PRIOR, PRIOR_FLATTENING
@@ -29,17 +28,13 @@ from vibeorder.diagnosis.twins import AS_GOOD
 from vibeorder.errors import SpeedError
 from vibeorder.speed.given import FASTEST_MPS, SLOWEST_MPS
 from vibeorder.units import show_speed
-from vibeorder.vehicle import Vehicle, engine_ratio, feel_of, gear_ratio
+from vibeorder.vehicle import Vehicle, engine_ratio, feel_of, gear_ratio, lives_on_torque
 
 __all__ = ["PlannedStep", "plan_drive", "prior_standing"]
 
-FloatArray = NDArray[np.float64]
 
 COMPLAINT_RMS = 0.2
 """Strength of a usual complaint, vector rms in m/s^2: between the least that is one and a rattling cab."""
-
-ROAD_NOISE = 0.05
-"""Vector density of road noise in m/s^2 per root Hz: 0.3 m/s^2 rms an axis below 100 Hz, a rough road."""
 
 RESONANCE_SHARE, RESONANCES = 0.25, 4
 """Share of 'nothing that turns' that is a fixed resonance which looks, at the speed of the complaint, like one of
@@ -139,7 +134,7 @@ def prior_standing(
         found.append(
             Standing(
                 candidate.key, candidate.source.label, weight, candidate.basis, candidate.multiple,
-                candidate.source.growth, COMPLAINT_RMS, ROAD_NOISE, hz, slack=candidate.slack,
+                candidate.source.growth, COMPLAINT_RMS, USUAL_NOISE, hz, slack=candidate.slack,
                 check=candidate.source.first_check,
             )
         )  # fmt: skip
@@ -153,7 +148,7 @@ def _nothing(found: Sequence[Standing]) -> list[Standing]:
     lead = sorted((one for one in found if one.frequency_hz), key=lambda one: -one.probability)[:RESONANCES]
     each = NOTHING_PRIOR * RESONANCE_SHARE / max(len(lead), 1)
     none = Standing(
-        NOTHING, "nothing that turns", NOTHING_PRIOR - each * len(lead), "fixed", 1.0, 0.0, 0.0, ROAD_NOISE
+        NOTHING, "nothing that turns", NOTHING_PRIOR - each * len(lead), "fixed", 1.0, 0.0, 0.0, USUAL_NOISE
     )
     return [
         *(
@@ -165,7 +160,7 @@ def _nothing(found: Sequence[Standing]) -> list[Standing]:
                 1.0,
                 0.0,
                 COMPLAINT_RMS,
-                ROAD_NOISE,
+                USUAL_NOISE,
                 one.frequency_hz,
             )
             for one in lead
@@ -182,7 +177,7 @@ def _answers(candidate: Candidate, hz: float | None, complaint: str) -> float:
     if feels and hz is not None:
         felt = " ".join(feel_of(hz * by) for by in FEEL_SPREAD)
         factor *= WORD_TIMES if any(word in felt for word in feels) else 1.0
-    if any(word in said for word in LOAD_WORDS) and with_load(candidate.key):
+    if any(word in said for word in LOAD_WORDS) and lives_on_torque(*candidate.key):
         factor *= WORD_TIMES
     return factor
 

@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 
 from vibeorder.diagnosis.analyse import Piece
 from vibeorder.diagnosis.candidates import Candidate
-from vibeorder.diagnosis.drive_model import NOISE_BANDWIDTH_HZ, NOTHING, Standing
+from vibeorder.diagnosis.drive_model import NOISE_BANDWIDTH_HZ, NOTHING, USUAL_NOISE, Standing
 from vibeorder.diagnosis.gears import NOT_LOCKED
 from vibeorder.diagnosis.judge import Hypothesis
 from vibeorder.diagnosis.nextdrive import next_drive_of
@@ -19,9 +19,6 @@ from vibeorder.vehicle import Vehicle, engine_ratio
 __all__ = ["next_drive_from", "standing_of"]
 
 FloatArray = NDArray[np.float64]
-
-USUAL_NOISE = 0.05
-"""Vector density of road noise in m/s^2 per root Hz where none was measured: 0.3 m/s^2 rms an axis below 100 Hz."""
 
 NO_LINE_DB = -19.9
 """A reading at the bottom of the scale found no line, so nothing beside it either."""

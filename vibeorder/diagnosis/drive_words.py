@@ -5,9 +5,9 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from vibeorder.diagnosis.drive_model import NOTHING, DriveChoice, Standing, with_load
+from vibeorder.diagnosis.drive_model import NOTHING, DriveChoice, Standing
 from vibeorder.units import show_speeds
-from vibeorder.vehicle import Vehicle, order_text, part_text
+from vibeorder.vehicle import lives_on_torque, order_text, part_text
 
 __all__ = [
     "bits_text",
@@ -144,8 +144,8 @@ def _line(who: str, path: FloatArray, choice: DriveChoice) -> str:
 
 
 def _under_load(told: Sequence[Standing]) -> str:
-    with_throttle = [one for one in told if with_load(one.key)]
-    steady = [one for one in told if not with_load(one.key)]
+    with_throttle = [one for one in told if lives_on_torque(*one.key)]
+    steady = [one for one in told if not lives_on_torque(*one.key)]
     said = []
     if with_throttle:
         said.append(f"{_names(with_throttle)} comes with the throttle")
@@ -159,7 +159,7 @@ def bits_text(before: float, after: float) -> str:
     return f"expected doubt falls from {before:.1f} to {after:.1f} bits"
 
 
-def instead_of_a_drive(twins: Sequence[Standing], vehicle: Vehicle) -> tuple[str, str]:
+def instead_of_a_drive(twins: Sequence[Standing]) -> tuple[str, str]:
     """(what to do, why) for suspects that turn alike on every drive, likeliest first."""
     parts = {one.key[0] for one in twins}
     names = " and ".join(f"the {name_of(one)}" for one in twins[:MOST_TOLD])

@@ -30,6 +30,8 @@ RESPONSE_LENGTH = 0.25
 """Correlation length of the body's response in ln(frequency): a mode of moderate damping."""
 
 OVERLAP_CORRELATION = 1.0 / 6.0
+"""Noise that neighbouring Hann blocks, overlapped by half, have in common (Harris 1978)."""
+
 PIECE_BLOCKS = 24
 """Blocks judged with their mutual phase; longer records are cut: phase memory is shorter than this."""
 

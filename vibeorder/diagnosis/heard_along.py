@@ -31,7 +31,6 @@ from vibeorder.vehicle import Vehicle, firing_order
 
 __all__ = ["HeardPursuit", "heard_on", "with_sound"]
 
-FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.intp]
 
 WORTH_HEARING = 60.0

@@ -22,7 +22,7 @@ from vibeorder.diagnosis.heard_along import HeardPursuit, with_sound
 from vibeorder.diagnosis.hearing import stretch_of
 from vibeorder.diagnosis.judge import log_prior_of_classes
 from vibeorder.diagnosis.lines import lines_of_first
-from vibeorder.diagnosis.nameless import with_nameless
+from vibeorder.diagnosis.nameless import SWEEP, with_nameless
 from vibeorder.diagnosis.namings import namings
 from vibeorder.diagnosis.parallel import side_by_side
 from vibeorder.diagnosis.pursuit import Pursuit
@@ -54,9 +54,6 @@ FROM_REST_TIMES = 3.0
 
 STRETCH_S = 75.0
 MOST_STRETCHES = 3
-
-SWEEP = 1.15
-"""Fastest over slowest speed from which a course is a sweep, with three speeds of its own, not one."""
 
 USUAL_RPM, USUAL_RPM_LOG_SD = 1900.0, 0.4
 SLOWEST_RPM, FASTEST_RPM, OUT_OF_RANGE = 700.0, 5500.0, -12.0

@@ -10,7 +10,6 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
-from numpy.typing import NDArray
 
 from vibeorder.diagnosis.candidates import Candidate
 from vibeorder.diagnosis.classes import class_evidence
@@ -18,9 +17,7 @@ from vibeorder.diagnosis.retold import Weighed
 from vibeorder.diagnosis.signal import Signal, folded
 from vibeorder.diagnosis.weighing import Explained
 
-__all__ = ["with_nameless"]
-
-FloatArray = NDArray[np.float64]
+__all__ = ["SWEEP", "with_nameless"]
 
 NAMELESS, ENGINE_UNPLACED = 0.03, 0.7
 """How often, of the drives with a strong line and no listed part at fault, the line is of no listed part; and how often
@@ -44,7 +41,8 @@ STRONG_FROM = 0.6
 rest nobody expects to see the beginning."""
 
 SWEEP = 1.15
-"""Fastest over slowest place from which such a line moves about, and its course is three places, not one."""
+"""Fastest over slowest from which a course has three speeds of its own, not one (`infer`), and a line of no part three
+places: one fact, since the one is weighed against the other."""
 
 STEADY_SHARE, STEADY_POWER = 0.95, 20.0
 """A part's line is there whenever the part turns: the share of frames in which it is seen has this density for most

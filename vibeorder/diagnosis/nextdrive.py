@@ -12,6 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from vibeorder.diagnosis.advice import SURE
 from vibeorder.diagnosis.drive_choices import FASTEST_MPS, cost_bits, drive_choices
 from vibeorder.diagnosis.drive_entropy import entropy_bits, expected_entropy_bits
 from vibeorder.diagnosis.drive_model import (
@@ -22,7 +23,6 @@ from vibeorder.diagnosis.drive_model import (
     Standing,
     expected_of,
     line_paths,
-    with_load,
 )
 from vibeorder.diagnosis.drive_words import (
     bits_text,
@@ -35,7 +35,7 @@ from vibeorder.diagnosis.drive_words import (
 from vibeorder.diagnosis.posterior import Kind
 from vibeorder.diagnosis.prepare import HELD_SD, SENSOR_SPEED_SE
 from vibeorder.diagnosis.result import NextDrive
-from vibeorder.vehicle import Vehicle
+from vibeorder.vehicle import Vehicle, lives_on_torque
 
 __all__ = [
     "ScoredDrive",
@@ -48,9 +48,6 @@ __all__ = [
 ]
 
 FloatArray = NDArray[np.float64]
-
-SURE = 0.9
-"""From here what is named is named with confidence, as in the verdict."""
 
 WORTH_BITS = 0.1
 """A drive expected to bring less than this is not worth the fuel."""
@@ -102,7 +99,7 @@ def next_drive_of(
     best = scored[0] if scored else None
     if best is None or before - best.bits_after < max(WORTH_BITS, twins):
         if twins >= WORTH_BITS:
-            instruction, why = instead_of_a_drive(_leading_twins(ranked), vehicle)
+            instruction, why = instead_of_a_drive(_leading_twins(ranked))
             return NextDrive(instruction, why, before, before)
         return (
             None if known and best is not None and before < 2.0 * WORTH_BITS else _more(ranked, before, kind)
@@ -155,7 +152,7 @@ def bits_after(
 ) -> float:
     """Expected entropy of the ranking after that drive, in bits; the order and names of suspects do not matter."""
     ordered = sorted(standing, key=lambda one: (one.basis, one.multiple * one.scale, one.probability, one.strength_rms,
-                                                with_load(one.key), one.growth, one.noise))  # fmt: skip
+                                                lives_on_torque(*one.key), one.growth, one.noise))  # fmt: skip
     p = np.array([one.probability for one in ordered])
     expected = expected_of(ordered, vehicle, choice, setting)
     return expected_entropy_bits(p / p.sum(), expected.owner, expected.share, expected.gram)
@@ -166,7 +163,7 @@ def never_apart(a: Standing, b: Standing) -> bool:
     if NOTHING in (a.key, b.key) or a.basis != b.basis:
         return False
     belt = any(one.key[0].startswith("accessory:") for one in (a, b))
-    if with_load(a.key) != with_load(b.key) and not belt:
+    if lives_on_torque(*a.key) != lives_on_torque(*b.key) and not belt:
         return False
     ratio = a.multiple / b.multiple
     return bool(abs(np.log(ratio)) <= SAME_RATIO + np.hypot(a.slack, b.slack))

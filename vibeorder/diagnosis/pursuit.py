@@ -28,9 +28,6 @@ VOTE_CAP = 4.0
 BEND = (0.0, 1.2, 3.5)
 """Cost of changing the slope by 0, 1, 2 cells from frame to frame."""
 
-SHIFT_COST = 5.5
-"""Log odds against a change of gear at any one second."""
-
 SHIFT_BARRIER = 12.0
 """What a change of gear must gain in the frames, which overlap: one hump of noise fills three of them."""
 

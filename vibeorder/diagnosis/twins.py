@@ -15,7 +15,7 @@ from vibeorder.diagnosis.judge import Hypothesis, Judgement
 from vibeorder.diagnosis.lines import Line, PairLine
 from vibeorder.diagnosis.signal import folded
 
-__all__ = ["AS_GOOD", "indistinct_pairs", "one_rate", "readings_of"]
+__all__ = ["AS_GOOD", "indistinct_pairs", "on_one_line", "one_rate", "readings_of", "seen_hz"]
 
 AS_GOOD = float(np.log(6.0))
 """Two explanations of one line within this of each other (log, tempered) are both standing."""
@@ -44,12 +44,13 @@ def indistinct_pairs(
     for i in range(count):
         for j in range(i + 1, count):
             as_good = abs(log_weight[i] - log_weight[j]) < AS_GOOD
+            standing = max(log_weight[i], log_weight[j]) > log_weight[top] - AS_GOOD
             lead = i if log_weight[i] >= log_weight[j] else j
             if one_rate(judgement, i, j) or _together(judgement, lead, i, j) > MOSTLY:
                 pairs.add((i, j))
-            elif as_good and max(log_weight[i], log_weight[j]) > log_weight[top] - AS_GOOD:
-                a, b = _seen(best[i], i, sample_rate_hz), _seen(best[j], j, sample_rate_hz)
-                if a is not None and b is not None and abs(a - b) < max(SAME_LINE_HZ, SAME_LINE_SHARE * a):
+            elif as_good and standing:
+                a, b = (seen_hz(best[k], k, sample_rate_hz) for k in (i, j))
+                if on_one_line(a, b):
                     pairs.add((i, j))
     return pairs
 
@@ -74,7 +75,15 @@ def _coincide(hypothesis: Hypothesis, i: int, j: int) -> bool:
     return any(line.coincide(i, j) for line in hypothesis.lines)
 
 
-def _seen(hypothesis: Hypothesis, index: int, sample_rate_hz: float) -> float | None:
+def on_one_line(a_hz: float | None, b_hz: float | None) -> bool:
+    """Whether two candidates seen there look at one physical line; None: not seen."""
+    if a_hz is None or b_hz is None:
+        return False
+    return abs(a_hz - b_hz) < max(SAME_LINE_HZ, SAME_LINE_SHARE * a_hz)
+
+
+def seen_hz(hypothesis: Hypothesis, index: int, sample_rate_hz: float) -> float | None:
+    """Where a candidate's line shows on a hypothesis, folded; None where it was not read."""
     for reading in readings_of(hypothesis.lines, index):
         return float(folded(np.array([reading.frequency_hz]), sample_rate_hz)[0])
     return None

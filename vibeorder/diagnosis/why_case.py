@@ -30,7 +30,7 @@ LEAST_RATE_HZ = 100.0
 SHIFT_HALF_S = 0.7
 """Either side of a gear change the engine is between two rates and has no line of its own there."""
 
-ORDERS = (0.5, 1.0, 1.5, 2.0, 3.0, 4.0)
+SHOWN_ORDERS = (1.0, 2.0, 3.0, 4.0)
 
 
 @dataclass(frozen=True, slots=True)
@@ -107,8 +107,7 @@ class Case:
     def orders(self) -> tuple[float, ...]:
         """Orders of the part worth showing: the catalogue's, and the first four."""
         known = {c.order for c in self.candidates if c.part == self.candidate.part}
-        whole = {o for o in ORDERS if o == int(o)}
-        return tuple(sorted(known | whole))
+        return tuple(sorted(known.union(SHOWN_ORDERS)))
 
 
 def case_of(

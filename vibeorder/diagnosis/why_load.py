@@ -8,6 +8,7 @@ from numpy.typing import NDArray
 from vibeorder.diagnosis.explanation import Finding, LoadSplit, Said, SpeedCurve
 from vibeorder.diagnosis.why_case import Case
 from vibeorder.diagnosis.why_track import Followed, Strength
+from vibeorder.vehicle import lives_on_torque
 
 __all__ = ["load_said", "load_split"]
 
@@ -30,12 +31,6 @@ ln(strength): neighbouring speeds of one pass do not make up for it. From simula
 """
 
 
-FEELS_LOAD = frozenset(
-    {("driveshaft", 2.0), ("front_driveshaft", 2.0), ("half_shaft", 3.0), ("motor", 1.0), ("half_shaft", 2.0)}
-)
-"""Lines that torque changes: joints and engine mounts; an engine's all do (common practice, no source)."""
-
-
 def load_said(case: Case, curve: SpeedCurve | None) -> Said:
     """Whether the throttle changes it at one and the same speed."""
     split = None if curve is None else curve.load
@@ -48,8 +43,7 @@ def load_said(case: Case, curve: SpeedCurve | None) -> Said:
     low, high = np.exp(np.log(split.ratio) + 1.96 * split.log_ratio_se * np.array([-1.0, 1.0]))
     changes = low > 1.15 or high < 1.0 / 1.15
     alike = low < 1.0 < high and split.log_ratio_se < ALIKE_SE
-    driven = case.candidate.part == "engine" or case.candidate.part.startswith("accessory:")
-    feels = driven or case.candidate.key in FEELS_LOAD
+    feels = lives_on_torque(*case.candidate.key)
     base = (
         f"At {split.speed_mps.size} speeds passed both pulling and coasting ({_times(split.passes)} each way) it is "
         f"{split.ratio:.2f} times as "

@@ -1,7 +1,6 @@
 """Rate and movement: is the line where the part's rate puts it, and does it move as that rate does?"""
 
 import numpy as np
-from numpy.typing import NDArray
 
 from vibeorder.diagnosis.explanation import Finding, Said, TrackSeen
 from vibeorder.diagnosis.measured import measured_line
@@ -12,7 +11,6 @@ from vibeorder.units import show_speeds
 
 __all__ = ["movement_said", "rate_said", "track_seen"]
 
-FloatArray = NDArray[np.float64]
 
 FITS, STRAINS = 2.0, 3.0
 """Standard deviations up to which a rate fits its expectation, and beyond which it does not."""

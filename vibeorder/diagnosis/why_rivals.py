@@ -13,20 +13,12 @@ from vibeorder.diagnosis.evidence import Reading
 from vibeorder.diagnosis.explanation import Explanation, Finding, Said, parted
 from vibeorder.diagnosis.judge import Judgement
 from vibeorder.diagnosis.result import LineSeen, Suspect
-from vibeorder.diagnosis.signal import folded
-from vibeorder.diagnosis.twins import readings_of
-from vibeorder.diagnosis.why_words import hz, odds, size
+from vibeorder.diagnosis.twins import on_one_line, readings_of, seen_hz
+from vibeorder.diagnosis.why_words import PEAK, STANDS, WORTH_A_WORD, hz, odds, size
 
 __all__ = ["Heard", "courses_said", "nothing_explained", "prior_said", "rival_said"]
 
 FloatArray = NDArray[np.float64]
-
-SAME_LINE_HZ, SAME_LINE_SHARE = 0.3, 0.004
-STANDS = 6.0
-"""Log evidence from which a line is said to stand, as in the report."""
-
-PEAK = float(np.sqrt(2.0))
-WORTH_A_WORD = 0.3
 
 
 def prior_said(log_prior: FloatArray, indices: Sequence[int]) -> Said:
@@ -47,7 +39,8 @@ def prior_said(log_prior: FloatArray, indices: Sequence[int]) -> Said:
 def rival_said(judgement: Judgement, scaled: FloatArray, index: int, sample_rate_hz: float) -> Said:
     """Which other explanation takes this line, and at what odds; else who is the next likeliest of all."""
     candidates = judgement.candidates
-    own, stands = _seen(judgement, index, sample_rate_hz)
+    own = seen_hz(judgement.best_for(index), index, sample_rate_hz)
+    stands = any(reading.best > STANDS for reading in readings_of(judgement.best_for(index).lines, index))
     others = [
         j
         for j in range(len(candidates))
@@ -55,7 +48,7 @@ def rival_said(judgement: Judgement, scaled: FloatArray, index: int, sample_rate
     ]
     if not others:
         return 0, Finding("rival", "No other part could be judged.")
-    on_it = [j for j in others if own is not None and _same(own, _seen(judgement, j, sample_rate_hz)[0])]
+    on_it = [j for j in others if on_one_line(own, seen_hz(judgement.best_for(j), j, sample_rate_hz))]
     rival = max(on_it or others, key=lambda j: float(scaled[j]))
     weight = float(scaled[index] - scaled[rival])
     name = candidates[rival].source.label
@@ -196,17 +189,6 @@ def _unnamed(lines: Sequence[LineSeen], unit: str) -> Said:
         f"{size(loose.amplitude, unit)} peak; the strongest that has a part's name: {size(named, unit)}.",
         values=(("frequency_hz", loose.frequency_hz), ("amplitude", loose.amplitude), ("named", named)),
     )
-
-
-def _seen(judgement: Judgement, index: int, sample_rate_hz: float) -> tuple[float | None, bool]:
-    """Where the line shows on the hypothesis that speaks most for it, and whether one stands there."""
-    for reading in readings_of(judgement.best_for(index).lines, index):
-        return float(folded(np.array([reading.frequency_hz]), sample_rate_hz)[0]), reading.best > STANDS
-    return None, False
-
-
-def _same(own: float, other: float | None) -> bool:
-    return other is not None and abs(own - other) < max(SAME_LINE_HZ, SAME_LINE_SHARE * own)
 
 
 def _per_hundred(share: float) -> str:

@@ -4,7 +4,6 @@ from dataclasses import dataclass
 from itertools import pairwise
 
 import numpy as np
-from numpy.typing import NDArray
 
 from vibeorder.diagnosis.explanation import Finding, Said
 from vibeorder.diagnosis.gears import NOT_LOCKED
@@ -14,7 +13,6 @@ from vibeorder.diagnosis.why_words import hz, plus_minus, size
 
 __all__ = ["shift_said"]
 
-FloatArray = NDArray[np.float64]
 
 AROUND_S = 8.0
 LEAST_S = 3.0

@@ -17,7 +17,6 @@ from vibeorder.units import KMH_MPS, MPH_MPS, show_speeds
 __all__ = ["speed_curve", "speed_said"]
 
 FloatArray = NDArray[np.float64]
-BoolArray = NDArray[np.bool_]
 
 BIN_MPS = {"mph": 2.0 * MPH_MPS, "km/h": 4.0 * KMH_MPS, "m/s": 1.0}
 LEAST_BIN_S, LEAST_BINS = 1.2, 5

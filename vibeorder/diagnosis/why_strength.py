@@ -16,7 +16,7 @@ from vibeorder.diagnosis.signal import folded
 from vibeorder.diagnosis.twins import readings_of
 from vibeorder.diagnosis.why_case import Case, multiple_at
 from vibeorder.diagnosis.why_track import Followed, follow
-from vibeorder.diagnosis.why_words import hz, plus_minus, size, two_digits
+from vibeorder.diagnosis.why_words import PEAK, STANDS, WORTH_A_WORD, hz, plus_minus, size, two_digits
 from vibeorder.vehicle import order_text, part_text
 
 __all__ = [
@@ -32,14 +32,7 @@ __all__ = [
 FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
 
-STANDS = 6.0
-"""Log evidence from which a line is said to stand on its track, as in the report."""
-
-PEAK = float(np.sqrt(2.0))
 NINETEEN_IN_TWENTY = 1.96
-WORTH_A_WORD = 0.3
-"""Log weight below which a finding speaks neither way: odds of 1.35 to 1."""
-
 MOST_RIVALS = 2
 LEAST_APART_TURNS = 3.0
 CROSSES_FROM, CROSSES_UP_TO = 0.02, 0.25

@@ -2,7 +2,16 @@
 
 import math
 
-__all__ = ["hz", "odds", "plus_minus", "size", "two_digits"]
+__all__ = ["PEAK", "STANDS", "WORTH_A_WORD", "hz", "odds", "plus_minus", "size", "two_digits"]
+
+STANDS = 6.0
+"""Log evidence from which a line is said to stand on its track; the report has the same in SHOWN_EVIDENCE."""
+
+WORTH_A_WORD = 0.3
+"""Log weight below which a finding speaks neither way: odds of 1.35 to 1."""
+
+PEAK = math.sqrt(2.0)
+"""Peak of a line over its rms."""
 
 MOST_ODDS = 10_000.0
 
@@ -21,14 +30,17 @@ def plus_minus(value: float, se: float) -> str:
 
 
 def two_digits(value: float) -> str:
-    """A number to two significant digits.
+    """A number to two significant digits, never in powers of ten above a thousandth.
 
     >>> two_digits(0.01234), two_digits(123.4)
     ('0.012', '123')
     """
-    if value == 0.0 or not math.isfinite(value):
-        return "0" if value == 0.0 else "-"
-    return f"{value:.{max(0, 1 - math.floor(math.log10(abs(value))))}f}"
+    if not math.isfinite(value):
+        return "-"
+    if value == 0.0:
+        return "0"
+    digits = max(0, 1 - math.floor(math.log10(abs(value))))
+    return f"{value:.{digits}f}" if digits <= 6 else f"{value:.1e}"
 
 
 def size(amplitude: float, unit: str) -> str:

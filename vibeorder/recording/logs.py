@@ -18,7 +18,6 @@ from vibeorder.recording.usable import check_largest, usable_rows
 __all__ = ["recording_from_table", "slow_note", "slowed_note"]
 
 FloatArray = NDArray[np.float64]
-BoolArray = NDArray[np.bool_]
 # Below this rate nothing of a driveline but a slow wheel can be seen.
 SLOW_RATE_HZ = 50.0
 

@@ -70,8 +70,6 @@ SHOWN_MARKS = 8
 MOST_NAME = 120
 BLOCK_FRAMES = 1 << 17
 
-FloatArray = NDArray[np.float64]
-
 
 def is_ours(names: list[str]) -> bool:
     """Whether a zip that holds files of these names is one of our recordings."""

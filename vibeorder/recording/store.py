@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from vibeorder.errors import RecordingError
 
-__all__ = ["IN_MEMORY_VALUES", "WALK_SAMPLES", "SampleStore", "excerpt", "is_on_disk", "spans", "stored"]
+__all__ = ["IN_MEMORY_VALUES", "WALK_SAMPLES", "SampleStore", "excerpt", "spans", "stored"]
 
 IN_MEMORY_VALUES = 4_000_000
 """Values kept in memory: half an hour of sound at 2 kHz, nearly an hour of three axes at 400 Hz."""
@@ -76,11 +76,6 @@ def stored(
     for block in blocks:
         store.push(block)
     return store.finish()
-
-
-def is_on_disk(samples: NDArray[Any]) -> bool:
-    """Whether an array, or what it is a part of, lies in a mapped file."""
-    return _mapped(samples) is not None
 
 
 def excerpt(samples: NDArray[Any], first: int, last: int) -> NDArray[Any]:

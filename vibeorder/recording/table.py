@@ -126,7 +126,7 @@ def read_table(path: Path, raw: bytes | None = None, source: str = "") -> Table:
     source = source or path.name
     layout = _layout(path, raw, source)
     with _parsing(source) as wider:
-        frame = _parser(path, raw, layout, source)
+        frame = _parser(path, raw, layout)
     notes = _wider_note(wider) + _missing_note(path, raw, layout, len(frame))
     if layout.quoted_rows:
         notes.append("whole rows stand in quotes; the quotes were taken off")
@@ -165,7 +165,7 @@ def read_sections(path: Path) -> Iterator[Table]:
 def _frames(path: Path, layout: Layout, size: int) -> "Iterator[tuple[pd.DataFrame, list[str]]]":
     """`size` rows at a time, with what the parser warned of."""
     with _parsing(path.name):
-        reader = _parser(path, None, layout, path.name, chunksize=size)
+        reader = _parser(path, None, layout, chunksize=size)
     with reader:
         while True:
             with _parsing(path.name) as wider:
@@ -211,10 +211,10 @@ def _parsing(source: str) -> Iterator[list[warnings.WarningMessage]]:
         ) from error
 
 
-def _parser(path: Path, raw: bytes | None, layout: Layout, source: str, **further: Any) -> Any:
+def _parser(path: Path, raw: bytes | None, layout: Layout, **further: Any) -> Any:
     import pandas as pd
 
-    return pd.read_csv(_stream(path, raw, layout), **_arguments(layout, source), **further)
+    return pd.read_csv(_stream(path, raw, layout), **_arguments(layout), **further)
 
 
 def _wider_note(wider: list[warnings.WarningMessage]) -> list[str]:
@@ -229,7 +229,7 @@ def _missing_note(path: Path, raw: bytes | None, layout: Layout, rows: int) -> l
     return [f"{missing} lines did not have the log's columns and were left out"]
 
 
-def _arguments(layout: Layout, source: str) -> dict[str, Any]:
+def _arguments(layout: Layout) -> dict[str, Any]:
     return {
         "sep": layout.separator,
         "decimal": layout.decimal,

@@ -14,6 +14,8 @@ from vibeorder.report.figures import png_bytes
 from vibeorder.report.why_figure import why_png_bytes
 from vibeorder.report.why_text import LEAD, why_blocks
 from vibeorder.report.wording import (
+    EXPLAINED,
+    WORTH_EXPLAINING,
     SuspectGroup,
     beside_lines,
     capitalised,
@@ -29,9 +31,6 @@ from vibeorder.report.wording import (
 )
 
 __all__ = ["as_html"]
-
-EXPLAINED = 3
-WORTH_EXPLAINING = 0.05
 
 ON_PAPER, IN_FULL = 5, 3
 """Suspects spelled out in print, and how many of them at most with their causes: page one has to hold them.

@@ -9,6 +9,8 @@ from typing import TYPE_CHECKING
 from vibeorder.diagnosis.result import Diagnosis, Suspect
 from vibeorder.report.why_text import LEAD, why_blocks
 from vibeorder.report.wording import (
+    EXPLAINED,
+    WORTH_EXPLAINING,
     SuspectGroup,
     beside_lines,
     capitalised,
@@ -33,10 +35,6 @@ __all__ = ["as_text"]
 NARROWEST, WIDEST = 72, 96
 """Columns: a table narrower than 72 cannot hold its numbers; lines longer than 96 are hard to read."""
 
-EXPLAINED = 3
-"""Groups whose causes and first check are spelled out; from the fourth on nobody unbolts anything."""
-
-WORTH_EXPLAINING = 0.05
 BAR_CELLS = 6
 
 

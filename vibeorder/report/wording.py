@@ -7,11 +7,14 @@ from dataclasses import dataclass
 import numpy as np
 
 from vibeorder.diagnosis.result import Diagnosis, SpeedFit, Suspect
+from vibeorder.diagnosis.why_words import two_digits
 from vibeorder.units import STANDARD_GRAVITY, show_speeds
 from vibeorder.units import show_percent as percent
 from vibeorder.vehicle import order_text, part_text
 
 __all__ = [
+    "EXPLAINED",
+    "WORTH_EXPLAINING",
     "SuspectGroup",
     "amplitude_g",
     "beside_lines",
@@ -38,6 +41,9 @@ WORTH_SHOWING = 0.01
 ROWS_AT_LEAST = 3
 """Even where nothing is likely, the three likeliest are shown, so that 'nothing' can be judged."""
 
+EXPLAINED, WORTH_EXPLAINING = 3, 0.05
+"""Groups whose causes and first check are spelled out, and from which probability: from the fourth on nobody unbolts
+anything."""
 
 HEALTHY_NAMED = 6
 """Healthy lines that are named; the JSON has them all."""
@@ -135,16 +141,6 @@ def suspect_name(suspect: Suspect) -> str:
     return f"{part_text(suspect.part)} {order_text(suspect.order)}{folded}"
 
 
-def two_digits(value: float) -> str:
-    """A number to two significant digits, never in powers of ten above a thousandth."""
-    if not math.isfinite(value):
-        return "-"
-    if value == 0.0:
-        return "0"
-    digits = max(0, 1 - math.floor(math.log10(abs(value))))
-    return f"{value:.{digits}f}" if digits <= 6 else f"{value:.1e}"
-
-
 def frequency_text(frequency_hz: float | None, se_hz: float | None, plus_minus: str = "±") -> str:
     """A frequency with its standard error, to the digit that the error allows (0.01 Hz at the finest)."""
     if frequency_hz is None or not math.isfinite(frequency_hz):
@@ -205,7 +201,7 @@ def speed_lines(speed: SpeedFit) -> tuple[str, ...]:
     first = f"Speed: {_speed_range(speed)}, {_SOURCES.get(speed.source, speed.source)}"
     if speed.gear is not None:
         first += f", gear {speed.gear}"
-    return (first + ".", *(speed.sentences or _fitted(speed)))
+    return (first + ".", *speed.sentences)
 
 
 _SOURCES = {
@@ -226,14 +222,3 @@ def _speed_range(speed: SpeedFit) -> str:
     if not path.size:
         return "unknown"
     return show_speeds([float(np.percentile(path, q)) for q in (2.0, 98.0)], speed.unit)
-
-
-def _fitted(speed: SpeedFit) -> tuple[str, ...]:
-    away = 100.0 * (speed.scale - 1.0)
-    doubt = 100.0 * speed.scale_se
-    more = "faster" if away >= 0 else "slower"
-    said = [f"Wheels turn {abs(away):.1f}% {more} than nominal (give or take {doubt:.1f}%)."]
-    if speed.lag_s is not None:
-        when = "late" if speed.lag_s >= 0 else "early"
-        said.append(f"The speed source runs {abs(speed.lag_s):.1f} s {when}.")
-    return tuple(said)

@@ -1,5 +1,6 @@
 """A road test with a chosen fault, for teaching and for tests."""
 
+from vibeorder.simulate.drive import IDLE_HZ
 from vibeorder.simulate.files import LAYOUTS, LogLayout, as_recording, write_log, write_wav
 from vibeorder.simulate.lines import HEALTHY, Healthy, healthy_of, source_keys
 from vibeorder.simulate.model import (
@@ -22,6 +23,7 @@ from vibeorder.simulate.vehicles import random_vehicle
 
 __all__ = [
     "HEALTHY",
+    "IDLE_HZ",
     "LAYOUTS",
     "Body",
     "Clock",

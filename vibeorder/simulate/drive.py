@@ -9,13 +9,15 @@ from vibeorder.errors import SpeedError, VehicleError
 from vibeorder.simulate.model import Drive, Scenario
 from vibeorder.vehicle import Vehicle, engine_ratio
 
-__all__ = ["DrivePath", "drive_path", "slow_walk"]
+__all__ = ["IDLE_HZ", "DrivePath", "drive_path", "slow_walk"]
 
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
 
 GRID_HZ = 200.0
 IDLE_HZ = 700.0 / 60.0
+"""Engine speed in neutral and at a stop (common practice, no source)."""
+
 # An automatic's shift points: an upshift must land above the first, a downshift is made below the second.
 # The gap is wider than scatter, so that it does not hunt. Common practice, no source.
 UPSHIFT_LANDS_HZ = 1550.0 / 60.0

@@ -7,14 +7,6 @@ angles in turns [shape (n,)].
 from vibeorder.spectrum.averaged import AveragedSpectrum, averaged_spectrum, noise_floor
 from vibeorder.spectrum.coherent import CoherentOrder, coherent_order
 from vibeorder.spectrum.lines import SNR_BANDWIDTH_HZ, Line, find_lines
-from vibeorder.spectrum.ordertrack import (
-    AngleRecord,
-    OrderSpectrum,
-    OrderSurface,
-    order_map,
-    order_spectrum,
-    to_angle,
-)
 from vibeorder.spectrum.tracked import (
     TrackedOrders,
     narrowest_bandwidth_hz,
@@ -25,14 +17,11 @@ from vibeorder.spectrum.turning import NamedLine, OrderRow, Turning, turning_ord
 
 __all__ = [
     "SNR_BANDWIDTH_HZ",
-    "AngleRecord",
     "AveragedSpectrum",
     "CoherentOrder",
     "Line",
     "NamedLine",
     "OrderRow",
-    "OrderSpectrum",
-    "OrderSurface",
     "TrackedOrders",
     "Turning",
     "averaged_spectrum",
@@ -40,9 +29,6 @@ __all__ = [
     "find_lines",
     "narrowest_bandwidth_hz",
     "noise_floor",
-    "order_map",
-    "order_spectrum",
-    "to_angle",
     "track_orders",
     "turning_orders",
     "weight_for_bandwidth",

@@ -32,21 +32,18 @@ FLOOR_RELATIVE_WIDTH = 0.25
 class AveragedSpectrum:
     """Cross-spectral density of the channels, averaged over Hann blocks that overlap by half.
 
-    frequency_hz: [shape (m,)], `resolution_hz` apart, from 0 to half the rate.
+    frequency_hz: [shape (m,)], evenly from 0 to half the rate.
     cross: one-sided density <X_i conj(X_j)> in unit^2/Hz [shape (m, c, c)]; its diagonal is what
         scipy.signal.welch(scaling="density") gives for each channel.
     noise_bandwidth_hz: one bin's equivalent noise bandwidth, 1.5 bins for Hann.
     blocks: number averaged; averages: how many independent ones they are worth.
-    left_out: share of valid samples that no whole block covered.
     """
 
     frequency_hz: FloatArray
     cross: ComplexArray
-    resolution_hz: float
     noise_bandwidth_hz: float
     blocks: int
     averages: float
-    left_out: float
 
     @property
     def density(self) -> FloatArray:
@@ -72,7 +69,7 @@ def averaged_spectrum(
 
     samples: [shape (c, n)] or [shape (n,)]; valid: [shape (n,)]. Blocks of 1 / resolution_hz seconds, each
     with its mean removed; blocks that touch a gap are left out. Where no stretch without a gap is that long,
-    the longest one is one block, and `resolution_hz` of the result says what came of it.
+    the longest one is one block, and the frequencies lie as far apart as that leaves them.
     Raises RecordingError where no stretch holds 16 samples, or for a bad resolution.
     Reference: Welch, IEEE Trans. AU-15 (1967) 70-73.
     """
@@ -92,18 +89,13 @@ def averaged_spectrum(
     hop = max(1, length // 2)
     weights = cosine_window("hann", length)
     cross, blocks = _averaged_cross(data, runs, weights, hop)
-    covered = sum(
-        length + hop * ((end - start - length) // hop) for start, end in runs if end - start >= length
-    )
     step = rate_hz / length
     return AveragedSpectrum(
         frequency_hz=np.asarray(np.arange(length // 2 + 1) * step, dtype=np.float64),
         cross=cross * (2.0 / (rate_hz * np.sum(weights**2))),
-        resolution_hz=step,
         noise_bandwidth_hz=noise_bandwidth_bins(weights) * step,
         blocks=blocks,
         averages=effective_averages(weights, hop, blocks),
-        left_out=1.0 - covered / int(np.count_nonzero(mask)),
     )
 
 

@@ -27,7 +27,6 @@ LEAST_WEIGHT = 0.75
 class CoherentOrder:
     """One order along the record, x_i = Re(a_i exp(2 pi j order turns)).
 
-    times_s, turn_rate_hz: middle and mean rate of each block [shape (b,)].
     blocks: complex amplitude, peak, in `unit` [shape (b, c)].
     noise: expected |error|^2 of each of them [shape (b, c)].
     mean: over the record, blocks weighed alike [shape (c,)]. A phase that drifts against `turns` makes it
@@ -38,8 +37,6 @@ class CoherentOrder:
     """
 
     order: float
-    times_s: FloatArray
-    turn_rate_hz: FloatArray
     blocks: ComplexArray
     noise: FloatArray
     mean: ComplexArray
@@ -72,14 +69,11 @@ def coherent_order(
     _check_angle(angle, mask, order, block_turns)
     mean = data[:, mask].mean(axis=1, keepdims=True) if mask.any() else 0.0
     step = np.where(mask, np.gradient(angle), 0.0)
-    edges, blocks, sides, kept = _blocks(data - mean, step, angle, order, block_turns)
+    blocks, sides, kept = _blocks(data - mean, step, angle, order, block_turns)
     if not kept.any():
         raise SpeedError(f"gaps leave no block of {block_turns:g} turns whole; ask for shorter blocks")
     noise = np.sort(np.abs(sides[:, kept]) ** 2, axis=0)[1] / SECOND_OF_FOUR
-    first, last = edges[:-2][kept], np.minimum(edges[2:][kept], angle.size - 1)
-    times = (first + last) / (2.0 * rate_hz)
-    rates = (angle[last] - angle[first]) / np.maximum((last - first) / rate_hz, 1e-12)
-    return _summary(order, times, rates, blocks[kept], noise)
+    return _summary(order, blocks[kept], noise)
 
 
 def _check_angle(angle: FloatArray, mask: BoolArray, order: float, block_turns: float) -> None:
@@ -102,8 +96,8 @@ def _check_angle(angle: FloatArray, mask: BoolArray, order: float, block_turns: 
 
 def _blocks(
     data: FloatArray, step: FloatArray, angle: FloatArray, order: float, block_turns: float
-) -> tuple[NDArray[np.int64], ComplexArray, ComplexArray, BoolArray]:
-    """Sample edges of half blocks, amplitudes at the order and in the side bands, which blocks are whole.
+) -> tuple[ComplexArray, ComplexArray, BoolArray]:
+    """Amplitudes at the order and in the side bands, which blocks are whole.
 
     Half blocks are summed once, at the order and at its neighbours 1 / block_turns apart: Hann in the angle
     is a combination of three of those, so no window is ever laid over the samples.
@@ -120,7 +114,7 @@ def _blocks(
     # Phases so far count from the first sample; the user's turns may not start at a whole one.
     scale = 2.0 * np.exp(-2j * np.pi * order * angle[0]) / np.where(kept, window, 1.0)[:, None]
     sides = np.array([_hann(sums, s * b, centre) * scale for b in SIDE_BANDS for s in (-1, 1)])
-    return edges, _hann(sums, 0, centre) * scale, sides, kept
+    return _hann(sums, 0, centre) * scale, sides, kept
 
 
 def _half_sums(
@@ -155,11 +149,9 @@ def _hann(sums: ComplexArray, spin: int, centre: int) -> ComplexArray:
     return np.asarray(0.5 * whole[at] - 0.25 * sign * (whole[at - 1] + whole[at + 1]), dtype=np.complex128)
 
 
-def _summary(
-    order: float, times: FloatArray, rates: FloatArray, blocks: ComplexArray, noise: FloatArray
-) -> CoherentOrder:
+def _summary(order: float, blocks: ComplexArray, noise: FloatArray) -> CoherentOrder:
     """Means over the blocks and their errors."""
-    count = times.size
+    count = len(blocks)
     # Hann blocks that overlap by half share a sixth of their noise: the mean of many is that much noisier.
     independent = count / (1.0 + 2.0 * (1.0 / 6.0) * (count - 1) / count)
     level = noise.mean(axis=0)
@@ -172,8 +164,6 @@ def _summary(
     error = np.sqrt(variance) / max(2.0 * amplitude, variance**0.25, 1e-300)
     return CoherentOrder(
         order=order,
-        times_s=times,
-        turn_rate_hz=rates,
         blocks=blocks,
         noise=noise,
         mean=blocks.mean(axis=0),

@@ -35,16 +35,12 @@ LEAST_PHASE_APART = 1.0
 class TrackedOrders:
     """Envelopes of one or several orders, x_i(t) = sum_k Re(envelope_k,i(t) exp(2 pi j turns_k(t))) + rest.
 
-    envelope: complex peak amplitude in `unit` [shape (orders, c, n)]; noise_se: standard error of its real,
-    and of its imaginary part, from the samples just outside the filter's band [shape (orders, c)];
-    bandwidth_hz: of each order [shape (orders,)]; rest: the samples without the orders, zero where invalid
-    [shape (c, n)]. Within about 1 / bandwidth of an end or inside a gap the envelope rests on one side only
-    and is less certain.
+    envelope: complex peak amplitude in `unit` [shape (orders, c, n)]; rest: the samples without the orders,
+    zero where invalid [shape (c, n)]. Within about 1 / bandwidth of an end or inside a gap the envelope rests
+    on one side only and is less certain.
     """
 
     envelope: ComplexArray
-    noise_se: FloatArray
-    bandwidth_hz: FloatArray
     rest: FloatArray
 
     @property
@@ -86,13 +82,7 @@ def track_orders(
         envelope = _solve_coupled(signal, turning, weights, mask, poles)
     model = np.einsum("kcn,kn->cn", envelope, turning).real
     rest = np.where(mask, signal - model, 0.0)
-    noise = np.array(
-        [
-            _noise_se(rest, t, b, w, rate_hz, mask, poles)
-            for t, b, w in zip(turning, widths, weights, strict=True)
-        ]
-    )
-    return TrackedOrders(envelope, noise, widths, np.where(mask, rest + mean, 0.0))
+    return TrackedOrders(envelope, np.where(mask, rest + mean, 0.0))
 
 
 def weight_for_bandwidth(bandwidth_hz: float, rate_hz: float, poles: int) -> float:
@@ -196,29 +186,3 @@ def _solve_coupled(
     right = (2.0 * signal[:, :, None] * turning.conj().T[None]).reshape(len(signal), n * orders).T
     solution = solveh_banded(bands, right, overwrite_ab=True, overwrite_b=True, check_finite=False)
     return np.asarray(solution.reshape(n, orders, len(signal)).transpose(1, 2, 0), dtype=np.complex128)
-
-
-def _noise_se(
-    rest: FloatArray,
-    turning: ComplexArray,
-    width_hz: float,
-    weight: float,
-    rate_hz: float,
-    mask: BoolArray,
-    poles: int,
-) -> FloatArray:
-    """Standard error of the envelope's real part in each channel [shape (c,)].
-
-    sqrt(2 S B): S the two-sided density of what is left one to three bandwidths away from the order, and B
-    the filter's noise bandwidth, the integral of 1 / (1 + r^2 (2 - 2 cos w)^p)^2.
-    """
-    spectrum = np.fft.fft(rest * turning.conj(), axis=1)
-    frequency = np.abs(np.fft.fftfreq(mask.size, 1.0 / rate_hz))
-    beside = (frequency > width_hz) & (frequency < max(3.0 * width_hz, width_hz + 8.0 * rate_hz / mask.size))
-    if not beside.any():
-        beside = frequency > width_hz
-    density = np.mean(np.abs(spectrum[:, beside]) ** 2, axis=1) / (rate_hz * mask.sum())
-    offset = np.linspace(-rate_hz / 2.0, rate_hz / 2.0, 200_001)
-    gain = 1.0 / (1.0 + weight**2 * (2.0 - 2.0 * np.cos(2.0 * np.pi * offset / rate_hz)) ** poles)
-    noise_width = float(np.mean(gain**2)) * rate_hz
-    return np.asarray(np.sqrt(2.0 * density * noise_width), dtype=np.float64)

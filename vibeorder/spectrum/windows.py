@@ -11,7 +11,6 @@ __all__ = [
     "effective_averages",
     "noise_bandwidth_bins",
     "overlap_correlation",
-    "scallop_loss_db",
 ]
 
 FloatArray = NDArray[np.float64]
@@ -46,12 +45,6 @@ def cosine_window(name: str, length: int, *, periodic: bool = True) -> FloatArra
 def noise_bandwidth_bins(weights: FloatArray) -> float:
     """Equivalent noise bandwidth in bins: n sum(w^2) / sum(w)^2 (Harris 1978, equation 11)."""
     return float(weights.size * np.sum(weights**2) / np.sum(weights) ** 2)
-
-
-def scallop_loss_db(weights: FloatArray) -> float:
-    """How much lower a line half way between two bins reads, in dB (Harris 1978, equation 16)."""
-    half_bin = np.exp(-1j * np.pi * np.arange(weights.size) / weights.size)
-    return float(-20.0 * np.log10(abs(np.sum(weights * half_bin)) / np.sum(weights)))
 
 
 def overlap_correlation(weights: FloatArray, overlap: float) -> float:

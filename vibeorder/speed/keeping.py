@@ -56,15 +56,14 @@ class StepEvidence:
     """Whether lines keep step with the wheels at one shift.
 
     score: log likelihood ratio of lines at the orders against none, at the best scale.
-    scale: true turns per nominal turn there. segments: stretches of road averaged.
+    scale: true turns per nominal turn there.
     """
 
     score: float
     scale: float
-    segments: int
 
 
-NOTHING = StepEvidence(0.0, 1.0, 0)
+NOTHING = StepEvidence(0.0, 1.0)
 
 
 def shake_of(samples: FloatArray, valid: BoolArray, rate_hz: float, highest_hz: float) -> Shake:
@@ -138,4 +137,4 @@ def _evidence(rows: NDArray[np.float32], span: int, multiples: tuple[float, ...]
     score = count * np.sum([r - 1.0 - np.log(r) for r in excess], axis=0)
     score = score - 0.5 * ((scales - 1.0) / SCALE_SD) ** 2
     best = int(score.argmax())
-    return StepEvidence(max(float(score[best]), 0.0), float(scales[best]), power.shape[1])
+    return StepEvidence(max(float(score[best]), 0.0), float(scales[best]))

@@ -18,7 +18,7 @@ from vibeorder.vehicle.sources import (
     sources_of,
 )
 from vibeorder.vehicle.tires import TireSize, parse_tire, rolling_tire
-from vibeorder.vehicle.trade import FREE_CHECKS, FreeCheck, order_text, part_text
+from vibeorder.vehicle.trade import FREE_CHECKS, FreeCheck, lives_on_torque, order_text, part_text
 
 __all__ = [
     "BALANCE_ONLY_FIRST_ORDER",
@@ -42,6 +42,7 @@ __all__ = [
     "feel_of",
     "firing_order",
     "gear_ratio",
+    "lives_on_torque",
     "load_vehicle",
     "order_text",
     "order_words",

@@ -4,10 +4,9 @@ import difflib
 from collections.abc import Iterable, Mapping
 
 from vibeorder.errors import VehicleError
+from vibeorder.units import LARGEST
 
 __all__ = ["check_keys", "number", "text_of", "whole"]
-
-LARGEST = 1e15  # beyond, a whole number need not even fit a float
 
 _SYNONYMS = {"tyre": "tire", "tyres": "tire", "tires": "tire", "wheel": "tire", "gearbox": "transmission"}
 

@@ -1,4 +1,4 @@
-"""What is said of every vehicle: cautions, which wheel it is, how a frequency feels; each worded once.
+"""What is said of every vehicle: cautions, which wheel it is, what torque changes, how a frequency feels; each once.
 
 All of this file is common practice, no source; the vehicle maker's service information decides.
 """
@@ -12,6 +12,7 @@ __all__ = [
     "WHICH_WHEEL",
     "FreeCheck",
     "feel_of",
+    "lives_on_torque",
     "order_text",
     "part_text",
 ]
@@ -67,12 +68,24 @@ CAUTIONS: tuple[str, ...] = (
     "verdict.",
 )
 
+JOINT_LINES = frozenset({("driveshaft", 2.0), ("front_driveshaft", 2.0), ("half_shaft", 3.0)})
+"""(part, order) of a universal joint at an angle, and of a three-roller joint: they shake by the torque they carry."""
+
 # Upper edge of each band in Hz, and what it is called.
 _FELT = ((5.0, "a slow wobble"), (20.0, "a shake"), (50.0, "roughness"), (100.0, "a buzz"))
 _FELT_ABOVE = "a tingling"
 _HEARD_FROM_HZ = 20.0
 _HEARD = ((60.0, "a boom"), (120.0, "a moan"), (300.0, "a howl"))
 _HEARD_ABOVE = "a whine"
+
+
+def lives_on_torque(part: str, order: float) -> bool:
+    """Whether a source's line comes and goes with the throttle: every order of an engine, and joints at an angle.
+
+    Not an accessory's, nor an electric motor's first order, a rotor's own shake: load changes those too little to
+    tell by. common practice, no source.
+    """
+    return part == "engine" or (part, order) in JOINT_LINES
 
 
 def feel_of(frequency_hz: float) -> str:

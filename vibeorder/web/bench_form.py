@@ -43,7 +43,7 @@ MAIN_FIELD = {
     "angles": "slopes", "shaft": "length",
 }  # fmt: skip
 """Where a sentence stands that no single field is to blame for."""
-MOST_MOUNTS, MOST_RUNS, MOST_PIECES = 4, 4, 4
+MOST_MOUNTS, MOST_RUNS = 4, 4
 LEAST_PLACES = 4
 """Readings that a circle needs, as `parse_readings` has it."""
 _RECORDING = re.compile(r"\.wav\b", re.IGNORECASE)

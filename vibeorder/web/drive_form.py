@@ -8,7 +8,7 @@ from starlette.datastructures import FormData
 from vibeorder.errors import VibeorderError
 from vibeorder.vehicle import gear_ratio, parse_vehicle
 from vibeorder.web.intake_form import unit_told
-from vibeorder.web.pages_common import form_text
+from vibeorder.web.pages_common import LONGEST_COMPLAINT, form_text
 from vibeorder.web.settings import Limits
 from vibeorder.web.vehicle_form import FIELDS, profile_of
 from vibeorder.web.vehicles import Vehicles
@@ -42,7 +42,6 @@ DRIVE_FIELDS = (
     "job", "role", "count_words", *READING,
 )  # fmt: skip
 NEW_JOB = "new"
-LONGEST_COMPLAINT = 1000
 
 
 def drive_arguments(

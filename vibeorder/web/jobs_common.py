@@ -2,23 +2,18 @@
 
 import tomllib
 from collections.abc import Mapping
-from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
 from vibeorder.casebook import Job, comparison_body, open_casebook, reading_body
 from vibeorder.errors import VibeorderError
 from vibeorder.vehicle import Vehicle, parse_vehicle
-from vibeorder.web.jobs_kept import KEPT_FILE
+from vibeorder.web.jobs_kept import now
+from vibeorder.web.queue import KEPT_FILE
 from vibeorder.web.store import NotThereError, Store
 from vibeorder.web.tasks.compare import COMPARISON_FILE
 
 __all__ = ["job_of", "job_of_result", "keep_comparison", "keep_reading", "now", "vehicle_of"]
-
-
-def now() -> datetime:
-    """The clock of the casebook's pages: UTC."""
-    return datetime.now(UTC)
 
 
 def job_of(casebook: Path, text: str) -> Job | None:

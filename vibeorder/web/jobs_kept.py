@@ -6,15 +6,19 @@ from pathlib import Path
 from typing import Any
 
 from vibeorder.casebook import JobLine, open_casebook, recording_body, together_part
+from vibeorder.web.queue import KEPT_FILE
 from vibeorder.web.store import Store
 from vibeorder.web.tasks.diagnose import TOGETHER
 from vibeorder.web.vehicles import toml_text
 
-__all__ = ["KEPT_FILE", "keep_in_job", "open_jobs"]
+__all__ = ["keep_in_job", "now", "open_jobs"]
 
-KEPT_FILE = "kept.json"
-"""In the task's folder: {"job": N} where its recordings are in a job, {"error": sentence} where that failed."""
 SAID = ("complaint", "phone_place", "speed", "gear")
+
+
+def now() -> datetime:
+    """The clock of the casebook's pages: UTC."""
+    return datetime.now(UTC)
 
 
 def keep_in_job(casebook: Path, store: Store, name: str, arguments: Mapping[str, Any]) -> None:
@@ -26,13 +30,13 @@ def keep_in_job(casebook: Path, store: Store, name: str, arguments: Mapping[str,
     wanted = arguments.get("job")
     if wanted is None:
         return
-    now, folder = datetime.now(UTC), store.path(name)
+    at, folder = now(), store.path(name)
     said = {key: arguments[key] for key in SAID if arguments.get(key)}
     together = _together(store, name)
     with open_casebook(casebook, create=True) as book:
         if wanted == "new":
             profile = toml_text(arguments["vehicle"])
-            wanted = book.add_job(arguments["complaint"], arguments["vehicle_name"], profile, now)
+            wanted = book.add_job(arguments["complaint"], arguments["vehicle_name"], profile, at)
         for number, one in enumerate(arguments["recordings"], 1):
             diagnosis = store.read_json(name, f"{number}/diagnosis.json")
             if isinstance(diagnosis, dict):
@@ -40,7 +44,7 @@ def keep_in_job(casebook: Path, store: Store, name: str, arguments: Mapping[str,
                     folder / one["file"], role=arguments["role"], history=diagnosis.get("history") or (),
                     diagnosis=diagnosis, inputs={**said, "result": name, "number": number},
                 )  # fmt: skip
-                book.add(int(wanted), "recording", {**body, "name": one["name"], **together}, now)
+                book.add(int(wanted), "recording", {**body, "name": one["name"], **together}, at)
     store.write_json(name, KEPT_FILE, {"job": int(wanted)})
 
 

@@ -10,13 +10,11 @@ from typing import Any
 from urllib.parse import urlencode
 
 from vibeorder.casebook import Entry, Job, runouts_within_limits
+from vibeorder.diagnosis.advice import LIKELY
 from vibeorder.web.pages_common import for_page
 from vibeorder.web.to_bench import steps_for
 
 __all__ = ["NextStep", "next_step", "suspect_of_entry"]
-
-SETTLED = 0.5
-"""Probability from which a suspect's measuring sheet comes next, as in diagnosis/advice.py."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -100,7 +98,7 @@ def _after_recording(job: Job, entry: Entry) -> NextStep:
     if not isinstance(diagnosis, Mapping):
         return NextStep("Measure", "This recording was not diagnosed.", f"/bench?job={job.number}")
     suspect = suspect_of_entry(entry)
-    likely = suspect is not None and float(suspect.get("probability") or 0.0) >= SETTLED
+    likely = suspect is not None and float(suspect.get("probability") or 0.0) >= LIKELY
     runout = diagnosis.get("runout_check")
     warranted = isinstance(runout, Mapping) and bool(runout.get("warranted"))
     steps = steps_for(str(suspect["part"]), float(suspect["order"])) if suspect is not None and likely else ()

@@ -15,11 +15,13 @@ from vibeorder.web.house import House
 from vibeorder.web.store import NotThereError
 
 __all__ = [
+    "LONGEST_COMPLAINT",
     "NAVIGATION",
     "TEMPLATES",
     "for_page",
     "form_text",
     "made_or_waiting",
+    "owner_of",
     "problem",
     "render",
     "sentence_of",
@@ -35,7 +37,7 @@ NAVIGATION = (
     ("/jobs", "Jobs"),
     ("/classroom", "Classroom"),
 )
-LONGEST_FIELD = 2000
+LONGEST_FIELD, LONGEST_COMPLAINT = 2000, 1000
 _OPTION = re.compile(r"--[a-z][a-z-]*")
 _FIELD_OF = {
     option: f"the field “{label}”"
@@ -65,6 +67,11 @@ def made_or_waiting(house: House, name: str, file: str, missing: str) -> dict[st
     if state.state in ("waiting", "working"):
         return RedirectResponse(f"/working/{name}", 303)
     raise NotThereError(state.error or missing)
+
+
+def owner_of(request: Request) -> str:
+    """Whose turn it is in the queue: a machine of the network, or a browser of this one."""
+    return str(request.state.session) if request.state.local or not request.client else request.client.host
 
 
 def render(request: Request, name: str, /, status: int = 200, **context: Any) -> Response:

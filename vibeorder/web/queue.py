@@ -21,7 +21,16 @@ from vibeorder.errors import VibeorderError
 from vibeorder.web.settings import Limits
 from vibeorder.web.store import Store
 
-__all__ = ["DONE_PAGES", "REQUEST_FILE", "STATE_FILE", "TASKS", "BusyError", "Queue", "TaskState"]
+__all__ = [
+    "DONE_PAGES",
+    "KEPT_FILE",
+    "REQUEST_FILE",
+    "STATE_FILE",
+    "TASKS",
+    "BusyError",
+    "Queue",
+    "TaskState",
+]
 
 TASKS = {
     "diagnose": "vibeorder.web.tasks.diagnose:run",
@@ -41,6 +50,8 @@ DONE_PAGES = {
 
 STATE_FILE = "state.json"
 REQUEST_FILE = "request.json"
+KEPT_FILE = "kept.json"
+"""In the task's folder: {"job": N} where its recordings are in a job, {"error": sentence} where that failed."""
 MAX_LINE = 8192
 LOST = "the server was stopped before this was done; send it again"
 OUR_FAULT = "this is a fault in vibeorder, not in your file; the window where it runs has the details"
@@ -294,7 +305,7 @@ class Queue:
             self._states.pop(task.name, None)
 
     def _note(self, name: str, sentence: str) -> None:
-        self._store.write_json(name, "kept.json", {"error": sentence})
+        self._store.write_json(name, KEPT_FILE, {"error": sentence})
 
 
 def _kill_late(late: threading.Event, child: subprocess.Popen[bytes]) -> None:

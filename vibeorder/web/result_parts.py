@@ -3,6 +3,7 @@
 from collections.abc import Mapping
 from typing import Any
 
+from vibeorder.diagnosis.advice import LIKELY
 from vibeorder.vehicle import Vehicle
 from vibeorder.web.draw.ordermap import ordermap_svg
 from vibeorder.web.draw.signs import sign_svg
@@ -11,9 +12,6 @@ from vibeorder.web.to_bench import bench_link, steps_for
 from vibeorder.web.view import MAP_DAY, MAP_NIGHT
 
 __all__ = ["add_steps", "drawn", "first_check"]
-
-SETTLED = 0.5
-"""Probability from which a suspect's measuring sheet is offered as what to check first, as in diagnosis/advice.py."""
 
 
 def drawn(view: Mapping[str, Any], where: str, key: str = "") -> dict[str, Any]:
@@ -52,7 +50,7 @@ def first_check(view: Mapping[str, Any]) -> dict[str, Any]:
         return {"one": None, "steps": [], "sure": False}
     one = next((one for one in leading["members"] if one["steps"]), leading["members"][0])
     steps = one["steps"]
-    sure = leading["probability"] >= SETTLED
+    sure = leading["probability"] >= LIKELY
     if not sure or not steps or (steps[0]["sheet"] == "runout" and not view["runout"]["warranted"]):
         steps = []
     return {"one": one, "steps": steps, "sure": sure}

@@ -14,6 +14,8 @@ from typing import Any
 from vibeorder.diagnosis.result import Diagnosis, Suspect
 from vibeorder.report.why_text import LEAD, why_blocks
 from vibeorder.report.wording import (
+    EXPLAINED,
+    WORTH_EXPLAINING,
     SuspectGroup,
     beside_lines,
     capitalised,
@@ -39,10 +41,6 @@ SUSPECTS_CSV, SPECTRUM_CSV = "suspects.csv", "spectrum.csv"
 MAP_DAY, MAP_NIGHT = "map-day.png", "map-night.png"
 DAY_INK, NIGHT_INK = (29, 33, 38), (241, 238, 228)
 """The page's ink in its two schemes (static/sheet.css)."""
-
-EXPLAINED = 3
-WORTH_EXPLAINING = 0.05
-"""Groups whose first check and causes are spelled out, as on the printed sheet."""
 
 
 def write_view(diagnosis: Diagnosis, folder: Path) -> None:

@@ -14,6 +14,7 @@ __all__ = [
     "LOWEST_HZ",
     "Frame",
     "axis_svg",
+    "image_svg",
     "number",
     "opening",
     "part_class",
@@ -111,6 +112,15 @@ def axis_svg(frame: Frame, y: float, top: float) -> str:
     out.append(f'<path class="rule" d="M{number(frame.left)} {number(y)}H{number(frame.right)}"/>')
     out.append(_text((frame.left + frame.right) / 2, y + 38, "frequency, Hz", "middle"))
     return "".join(out)
+
+
+def image_svg(frame: Frame, top: float, bottom: float, address: str, css: str) -> str:
+    """A raster picture across the whole axis: a map in one of its two inks."""
+    return (
+        f'<image class="{css}" href="{escape(address)}" x="{number(frame.left)}" y="{number(top)}" '
+        f'width="{number(frame.right - frame.left)}" height="{number(bottom - top)}" '
+        'preserveAspectRatio="none"/>'
+    )
 
 
 def style_name(part: str) -> str:

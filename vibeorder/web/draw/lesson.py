@@ -12,6 +12,7 @@ from vibeorder.web.draw.frequency import (
     DASHES,
     Frame,
     axis_svg,
+    image_svg,
     number,
     opening,
     part_class,
@@ -45,8 +46,8 @@ def lesson_svg(
     body = [
         opening(frame, bottom + 48, "lesson", "Spectrum and order map", _describe(picture)),
         _spectrum(frame, picture["spectrum"], spectrum_top, spectrum_bottom),
-        _image(frame, top, bottom, day, "day"),
-        _image(frame, top, bottom, night, "night"),
+        image_svg(frame, top, bottom, day, "day"),
+        image_svg(frame, top, bottom, night, "night"),
         axis_svg(frame, bottom, spectrum_top),
         f'<path class="rule" d="M{number(frame.left)} {number(spectrum_bottom)}H{number(frame.right)}"/>',
         _times(frame, picture, top, bottom),
@@ -56,14 +57,6 @@ def lesson_svg(
         "</svg>",
     ]
     return "".join(body)
-
-
-def _image(frame: Frame, top: float, bottom: float, address: str, css: str) -> str:
-    return (
-        f'<image class="{css}" href="{escape(address)}" x="{number(frame.left)}" y="{number(top)}" '
-        f'width="{number(frame.right - frame.left)}" height="{number(bottom - top)}" '
-        'preserveAspectRatio="none"/>'
-    )
 
 
 def _spectrum(frame: Frame, spectrum: Mapping[str, Sequence[float]], top: float, bottom: float) -> str:

@@ -10,6 +10,7 @@ from vibeorder.web.draw.frequency import (
     TAG_HEIGHT,
     Frame,
     axis_svg,
+    image_svg,
     number,
     opening,
     part_class,
@@ -44,12 +45,12 @@ def ordermap_svg(picture: Mapping[str, Any], day: str, night: str, *, wide: bool
         opening(
             frame, bottom + 48, "ordermap", "Order map: how the shake moved with time", _describe(picture)
         ),
-        _image(frame, top, bottom, day, "day"),
-        _image(frame, top, bottom, night, "night"),
+        image_svg(frame, top, bottom, day, "day"),
+        image_svg(frame, top, bottom, night, "night"),
         axis_svg(frame, bottom, top),
         _times(frame, times, top, bottom),
         *(_track(frame, one, times, top, bottom) for one in tracks),
-        *(_tag(one, x, place, storeys, top) for one, x, place in zip(tracks, places, tags, strict=True)),
+        *(_tag(one, x, place, top) for one, x, place in zip(tracks, places, tags, strict=True)),
         f'<path class="cursor" d="M0 {number(top)}V{number(bottom)}"/></svg>',
     ]
     return "".join(body)
@@ -57,14 +58,6 @@ def ordermap_svg(picture: Mapping[str, Any], day: str, night: str, *, wide: bool
 
 def _first_on_axis(frame: Frame, track: Mapping[str, Any]) -> float | None:
     return next((hz for hz in track["hz"] if frame.shows(hz)), None)
-
-
-def _image(frame: Frame, top: float, bottom: float, address: str, css: str) -> str:
-    return (
-        f'<image class="{css}" href="{escape(address)}" x="{number(frame.left)}" y="{number(top)}" '
-        f'width="{number(frame.right - frame.left)}" height="{number(bottom - top)}" '
-        'preserveAspectRatio="none"/>'
-    )
 
 
 def _times(frame: Frame, times: Sequence[float], top: float, bottom: float) -> str:
@@ -100,7 +93,7 @@ def _track(frame: Frame, one: Mapping[str, Any], times: Sequence[float], top: fl
     )
 
 
-def _tag(one: Mapping[str, Any], x: float, place: tuple[float, int], storeys: int, top: float) -> str:
+def _tag(one: Mapping[str, Any], x: float, place: tuple[float, int], top: float) -> str:
     y = 4 + place[1] * (TAG_HEIGHT + 4) + TAG_HEIGHT / 2
     return (
         f'<g class="lettered {part_class(one["part"])}" data-letter="{escape(one["letter"])}">'

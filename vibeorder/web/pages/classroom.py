@@ -1,7 +1,6 @@
 """The classroom: set up a lesson or a round, look at a lesson, fetch what belongs to either."""
 
 import re
-from typing import Any
 
 from starlette.exceptions import HTTPException
 from starlette.requests import Request
@@ -22,7 +21,7 @@ from vibeorder.web.classroom_form import (
 from vibeorder.web.house import house_of
 from vibeorder.web.pages import classroom_round
 from vibeorder.web.pages.classroom_common import classes_of, lesson_figures, question_of, set_token
-from vibeorder.web.pages_common import render, sentence_of
+from vibeorder.web.pages_common import owner_of, render, sentence_of
 from vibeorder.web.queue import BusyError
 from vibeorder.web.store import NotThereError
 from vibeorder.web.tasks.lesson import LESSON_FILE
@@ -53,7 +52,7 @@ async def make_lesson(request: Request) -> Response:
     house = house_of(request)
     try:
         arguments = lesson_arguments(form, house.vehicles)
-        name = house.queue.submit("lesson", arguments, owner=_owner(request))
+        name = house.queue.submit("lesson", arguments, owner=owner_of(request))
     except VibeorderError as error:
         typed = {key: str(value) for key, value in form.items()}
         return _setup(request, typed, error=error)
@@ -70,7 +69,7 @@ async def make_round(request: Request) -> Response:
         name = house.store.new()
         with house.store.held(name):
             token = classes_of(request).open(name, arguments["questions"])
-            house.queue.submit("lesson", arguments, name, _owner(request))
+            house.queue.submit("lesson", arguments, name, owner_of(request))
     except VibeorderError as error:
         house.store.drop(name)
         return _setup(request, {}, round_typed={k: str(v) for k, v in form.items()}, error=error)
@@ -154,11 +153,6 @@ def _filled(typed: dict[str, str], vehicle: Vehicle) -> dict[str, str]:
         "next_gear": str(min(straight + 1, last)), "fault": "", "strength": "clear", "road": "smooth",
         "duration": "30", "rate": "400", **typed,
     }  # fmt: skip
-
-
-def _owner(request: Request) -> str:
-    local: Any = request.state.local
-    return str(request.state.session) if local or not request.client else request.client.host
 
 
 ROUTES = [

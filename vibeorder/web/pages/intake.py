@@ -29,12 +29,12 @@ from vibeorder.web.intake_form import (
     typed_answers,
 )
 from vibeorder.web.jobs_common import job_of, now
-from vibeorder.web.pages_common import form_text, render, sentence_of
+from vibeorder.web.pages_common import LONGEST_COMPLAINT, form_text, render, sentence_of
 from vibeorder.web.store import NotThereError
 
 __all__ = ["CHECKS_FILE", "ROUTES"]
 
-LONGEST_COMPLAINT, LONGEST_REFERENCE = 1000, 60
+LONGEST_REFERENCE = 60
 CHECKS_FILE = "checks.json"
 """In a result's folder: the ticks of a recording that is kept in no job."""
 _BACK = re.compile(r"/result/[0-9a-f]{24}(?:/\d{1,2})?")

@@ -24,8 +24,8 @@ from vibeorder.web.intake_form import checks_view
 from vibeorder.web.job_story import Recorded, local_time, recordings_of, story_of
 from vibeorder.web.jobs_common import job_of, now
 from vibeorder.web.next_step import next_step
-from vibeorder.web.pages_common import for_page, form_text, made_or_waiting, render, sentence_of
-from vibeorder.web.queue import REQUEST_FILE
+from vibeorder.web.pages_common import for_page, form_text, made_or_waiting, owner_of, render, sentence_of
+from vibeorder.web.queue import KEPT_FILE, REQUEST_FILE
 from vibeorder.web.store import NotThereError
 from vibeorder.web.tasks.compare import COMPARISON_FILE
 
@@ -67,7 +67,7 @@ def comparison(request: Request) -> Response:
     if isinstance(content, Response):
         return content
     arguments = _arguments(house, name)
-    kept = house.store.read_json(name, "kept.json")
+    kept = house.store.read_json(name, KEPT_FILE)
     return render(
         request, "comparison.html", sentence=for_page(content["result"]["sentence"]),
         warnings=[for_page(one) for one in content["result"]["warnings"]], numbers=content["numbers"],
@@ -172,7 +172,7 @@ def _compare(request: Request, form: FormData) -> Response:
         with house.store.held(name):
             arguments = _drives(house, typed["before"], typed["after"], name)
             arguments |= {"job": job.number, "part": part, "order": float(order) if order else 0.0}
-            house.queue.submit("compare", arguments, name, _owner(request))
+            house.queue.submit("compare", arguments, name, owner_of(request))
     except ValueError:
         return _story(request, job, {"compare": "Choose the part from the list."}, typed)
     except VibeorderError as error:
@@ -221,11 +221,6 @@ def _arguments(house: House, name: str) -> dict[str, Any]:
     asked = house.store.read_json(name, REQUEST_FILE)
     arguments = asked.get("arguments") if isinstance(asked, dict) else None
     return arguments if isinstance(arguments, dict) else {}
-
-
-def _owner(request: Request) -> str:
-    """Whose turn it is: a machine of the network, or a browser of this one."""
-    return str(request.state.session) if request.state.local or not request.client else request.client.host
 
 
 def _zipped(files: Mapping[str, bytes]) -> bytes:

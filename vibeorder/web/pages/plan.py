@@ -19,13 +19,19 @@ from vibeorder.web.drive_form import typed_gear
 from vibeorder.web.house import House, house_of
 from vibeorder.web.jobs_common import job_of
 from vibeorder.web.network import qr_svg, secure_address
-from vibeorder.web.pages_common import form_text, made_or_waiting, render, sentence_of
+from vibeorder.web.pages_common import (
+    LONGEST_COMPLAINT,
+    form_text,
+    made_or_waiting,
+    owner_of,
+    render,
+    sentence_of,
+)
 from vibeorder.web.queue import REQUEST_FILE, BusyError
 from vibeorder.web.tasks.plan import CARD_FILE
 
 __all__ = ["ROUTES"]
 
-LONGEST_COMPLAINT = 1000
 FIELDS = ("vehicle", "job", "speed", "gear", "low_range", "complaint")
 OF_THE_JOB = "job"
 """In the list of vehicles: the one that the job was opened with."""
@@ -74,7 +80,7 @@ def _plan(request: Request, form: FormData) -> Response:
     job = None
     try:
         job = job_of(house.casebook, typed["job"][:18])
-        name = house.queue.submit("plan", _arguments(house, form, job), owner=_owner(request))
+        name = house.queue.submit("plan", _arguments(house, form, job), owner=owner_of(request))
     except VibeorderError as error:
         status = 503 if isinstance(error, BusyError) else 422
         return _form(request, typed, job, sentence_of(error), status)
@@ -114,11 +120,6 @@ def _form(
         request, "plan.html", status, typed=typed, job=job, error=error, vehicles=house_of(request).vehicles.all(),
         of_the_job=OF_THE_JOB,
     )  # fmt: skip
-
-
-def _owner(request: Request) -> str:
-    """Whose turn it is: a machine of the network, or a browser of this one."""
-    return str(request.state.session) if request.state.local or not request.client else request.client.host
 
 
 ROUTES = [

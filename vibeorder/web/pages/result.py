@@ -16,10 +16,9 @@ from vibeorder.vehicle import Vehicle, parse_vehicle
 from vibeorder.web.house import house_of
 from vibeorder.web.intake_form import checks_view, open_checks
 from vibeorder.web.jobs_common import job_of
-from vibeorder.web.jobs_kept import KEPT_FILE
 from vibeorder.web.pages.intake import CHECKS_FILE
 from vibeorder.web.pages_common import for_page, render
-from vibeorder.web.queue import REQUEST_FILE
+from vibeorder.web.queue import KEPT_FILE, REQUEST_FILE
 from vibeorder.web.result_parts import add_steps, drawn, first_check
 from vibeorder.web.store import NotThereError
 from vibeorder.web.tasks.diagnose import SUMMARY_FILE, TOGETHER

@@ -18,7 +18,7 @@ from vibeorder.web.house import House, house_of
 from vibeorder.web.intake_form import unit_told
 from vibeorder.web.jobs_kept import open_jobs
 from vibeorder.web.multipart import Upload, receive_upload
-from vibeorder.web.pages_common import form_text, render, sentence_of, wants_json
+from vibeorder.web.pages_common import form_text, owner_of, render, sentence_of, wants_json
 from vibeorder.web.queue import REQUEST_FILE, STATE_FILE, BusyError
 from vibeorder.web.vehicle_form import plain_words
 
@@ -74,7 +74,7 @@ def _accept(request: Request, house: House, name: str, upload: Upload) -> Respon
     try:
         arguments = drive_arguments(upload.fields, recordings, log, house.vehicles, house.settings.limits)
         arguments |= _said_before(house, arguments)
-        house.queue.submit("diagnose", arguments, name, _owner(request))
+        house.queue.submit("diagnose", arguments, name, owner_of(request))
     except VibeorderError as error:
         if recordings:
             asked = {"recordings": recordings, "speed_log": log, "typed": typed}
@@ -167,11 +167,6 @@ def _check_answers(number: int, intake: Mapping[str, Any]) -> None:
         raise VibeorderError(
             f"job {number}: {error}; ask the questions again, or send it without letting the customer's words count"
         ) from error
-
-
-def _owner(request: Request) -> str:
-    """Whose turn it is: a machine of the network, or a browser of this one."""
-    return str(request.state.session) if request.state.local or not request.client else request.client.host
 
 
 def _status(error: VibeorderError) -> int:
