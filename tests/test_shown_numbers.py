@@ -41,7 +41,7 @@ def test_verdict_table_sheet_and_page_say_the_same_percent(probability: float) -
         made,
         suspects=(lead, *rest),
         nothing_found_probability=nothing,
-        verdict=verdict((lead, *rest), nothing, True),
+        verdict=verdict((lead, *rest), nothing),
     )
     told = percent(probability)
     assert SAID.findall(one.verdict) == SAID.findall(told)

@@ -178,9 +178,7 @@ def one(case: Case, seed: int) -> Outcome | None:
         result.suspects, result.nothing_found_probability, piece, case.vehicle, result.speed, weighed.kind
     )
     speed = result.speed.speed_mps
-    advice = next_drive_of(
-        standing, case.vehicle, speed, case.gear, kind=weighed.kind, sample_rate_hz=RATE_HZ
-    )
+    advice = next_drive_of(standing, case.vehicle, speed, kind=weighed.kind, sample_rate_hz=RATE_HZ)
     if advice is None or advice.bits_after is None or advice.bits_after == advice.bits_before:
         return None
     scored = rank_drives(standing, case.vehicle, circumstances_of(case.vehicle, speed, weighed.kind, RATE_HZ))

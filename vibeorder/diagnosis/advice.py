@@ -38,9 +38,7 @@ def top_group(suspects: Sequence[Suspect]) -> tuple[list[Suspect], float]:
     return sorted(best, key=lambda s: -s.probability), best_p
 
 
-def verdict(
-    suspects: Sequence[Suspect], nothing: float, steady: bool, mismatch: Mismatch | None = None
-) -> str:
+def verdict(suspects: Sequence[Suspect], nothing: float, mismatch: Mismatch | None = None) -> str:
     """One plain sentence: which part, which order, how sure; or that nothing that turns explains it.
 
     The probability stated is that of the parts named; what their unnamed twins carry is said beside it.

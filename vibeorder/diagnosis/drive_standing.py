@@ -53,7 +53,6 @@ def next_drive_from(
         standing,
         vehicle,
         speed.speed_mps,
-        speed.gear,
         speed.unit,
         kind=kind,
         sample_rate_hz=sample_rate_hz,

@@ -75,7 +75,6 @@ def next_drive_of(
     standing: Sequence[Standing],
     vehicle: Vehicle,
     speed_mps: FloatArray,
-    gear: int | None = None,
     unit: str = "mph",
     *,
     kind: Kind = "logged",
@@ -85,8 +84,7 @@ def next_drive_of(
     """The one drive to make next, or what to do instead, or None where nothing is left that it would settle.
 
     standing: every suspect and 'nothing', probabilities summing to 1. speed_mps: as recorded [shape (n,)].
-    gear: held in it, where known: told in the reason only. kind: source of the speed; with "inferred" the next
-    drive is scored, and asked for, with its speed logged.
+    kind: source of the speed; with "inferred" the next drive is scored, and asked for, with its speed logged.
     """
     ranked = sorted(standing, key=lambda one: -one.probability)
     if not ranked or _settled(ranked):

@@ -51,7 +51,6 @@ LEAST_SCALE_SE = 0.0007
 
 STEADY_SPREAD = 1.06
 TRACKS_DRAWN = 8
-SOURCE_OF: dict[Kind, str] = {"logged": "logged", "given": "given", "inferred": "inferred", "audio": "given"}
 
 
 def assemble(
@@ -90,7 +89,7 @@ def assemble(
         else ()
     )
     return Diagnosis(
-        verdict=verdict(suspects, nothing, steady, mismatch),
+        verdict=verdict(suspects, nothing, mismatch),
         suspects=suspects,
         nothing_found_probability=nothing,
         runout_check=runout_check(suspects, where, nothing, mismatch),
@@ -249,7 +248,7 @@ def _speed(
     source = "given" if isinstance(given, SpeedGiven) else "inferred"
     if isinstance(given, Trace):
         source = "logged" if own else "log file"
-    lag, sentences = _fit_sentences(best, piece, kind, given, scale)
+    lag, sentences = _fit_sentences(best, given, scale)
     if kind == "inferred":
         low, high = speed_band(piece, TEMPERATURE[kind], circumference, tire_se)
         sentences = (band_sentence(path, low, high, unit), *sentences)
@@ -281,7 +280,7 @@ def _scale(best: Hypothesis, piece: Piece, rate_hz: FloatArray) -> tuple[float, 
 
 
 def _fit_sentences(
-    best: Hypothesis, piece: Piece, kind: Kind, given: SpeedGiven | Trace | None, scale: float
+    best: Hypothesis, given: SpeedGiven | Trace | None, scale: float
 ) -> tuple[float | None, tuple[str, ...]]:
     sentences = []
     lag = None
