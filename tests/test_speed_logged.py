@@ -132,6 +132,34 @@ def test_a_held_position_is_not_a_stop() -> None:
     assert np.all(np.diff(instants) >= 0)
 
 
+def positions(rows: list[tuple[float, float, float]]) -> str:
+    """A text log of seconds, latitude and longitude; NaN leaves both cells empty."""
+    lines = [f"{t:g},,\n" if np.isnan(lat) else f"{t:g},{lat:.9f},{lon:.9f}\n" for t, lat, lon in rows]
+    return "time,latitude,longitude\n" + "".join(lines)
+
+
+@pytest.mark.parametrize("missing", [np.nan, 0.0])
+def test_a_missing_fix_adds_no_speed_on_a_road_due_north(tmp_path: Path, missing: float) -> None:
+    """30 m/s at 40 N 100 W; 111195 m to a degree of the mean sphere. Measured from Greenwich it was 45 m/s."""
+    rows = [(i, 40 + i * 30.0 / 111195.0, -100.0) for i in range(60)]
+    rows[20] = (20, missing, missing)
+    (tmp_path / "p.csv").write_text(positions(rows))
+    values = read_speed_log(tmp_path / "p.csv").values
+    np.testing.assert_allclose(values, 30.0, rtol=0.001)
+
+
+def test_the_date_line_is_crossed_at_the_speed_driven(tmp_path: Path) -> None:
+    """25 m/s due east on the 17th parallel south, as on a road of an island there."""
+    step = 25.0 / 111195.0 / np.cos(np.radians(17.0))
+    east = [179.995 + i * step for i in range(60)]
+    rows = [(i, -17.0, lon - 360.0 if lon > 180.0 else lon) for i, lon in enumerate(east)]
+    (tmp_path / "p.csv").write_text(positions(rows))
+    trace = read_speed_log(tmp_path / "p.csv")
+    np.testing.assert_allclose(trace.values, 25.0, rtol=0.001)
+    # a step round the globe would be left out as impossible
+    assert float(np.diff(trace.times_s).max()) == 1.0
+
+
 def test_the_speed_column_must_exist(tmp_path: Path) -> None:
     (tmp_path / "s.csv").write_text("time,speed\n0,1\n1,2\n2,3\n")
     with pytest.raises(VibeorderError, match="--speed-column 'v'"):
