@@ -126,6 +126,40 @@ def test_runs_that_are_not_understood_get_one_sentence(reference: str, runs: lis
         answer_balance(reference, runs)
 
 
+TWO_PLANES = ["2 g@0, 0 = 3.1@94, 5.2@68", "0, 2 g@0 = 3.9@30, 4.1@81"]
+
+
+def left_after(reference: str, runs: list[str], after: str) -> list[str]:
+    """What is left in each plane, as the sheet says it."""
+    answer = answer_balance(
+        reference, runs, after=after, radius="45 mm", mass="10 kg", rate_hz=50.0, runout_checked=True
+    )
+    return [value for name, value in answer.sheet.numbers if name.startswith("left")]
+
+
+def test_what_is_left_of_two_planes_needs_the_phases_of_both_pickups() -> None:
+    """Without them both were taken at 0 deg, and another weight was said to be left."""
+    assert len(left_after("3.4@116, 4.8@60", TWO_PLANES, "0.4@120, 0.5@30")) == 2
+    with pytest.raises(VibeorderError, match=r"'0.4, 0.5', has no phases.*add the phase of every pickup"):
+        left_after("3.4@116, 4.8@60", TWO_PLANES, "0.4, 0.5")
+
+
+def test_what_is_left_of_one_plane_needs_no_phase() -> None:
+    """|V / A| does not depend on it."""
+    turned = left_after("3.4@116", ["2 g@0 = 1.8@42"], "0.4@200")
+    assert turned == left_after("3.4@116", ["2 g@0 = 1.8@42"], "0.4") != []
+    bare = ["2 g@0 = 4.1", "2 g@120 = 1.6", "2 g@240 = 4.9"]
+    assert left_after("3.4", bare, "0.4@200") == left_after("3.4", bare, "0.4") != []
+
+
+@pytest.mark.parametrize(("reference", "runs"), [
+    ("3.4@116", ["2 g@0 = 1.8@42"]), ("3.4", ["2 g@0 = 4.1", "2 g@120 = 1.6", "2 g@240 = 4.9"]),
+])  # fmt: skip
+def test_a_reading_too_many_after_the_correction_is_refused(reference: str, runs: list[str]) -> None:
+    with pytest.raises(VibeorderError, match="2 readings after, 1 before"):
+        left_after(reference, runs, "0.4@10, 0.5@20")
+
+
 def test_limits_come_from_the_vehicle_by_the_names_its_profile_uses() -> None:
     vehicle = parse_vehicle(
         {
