@@ -1,5 +1,6 @@
 """Road speed from a second device: GPX, CSV of GPS and OBD loggers, positions, turning rates."""
 
+from collections.abc import Sequence
 from pathlib import Path
 
 import numpy as np
@@ -132,7 +133,7 @@ def test_a_held_position_is_not_a_stop() -> None:
     assert np.all(np.diff(instants) >= 0)
 
 
-def positions(rows: list[tuple[float, float, float]]) -> str:
+def positions(rows: Sequence[tuple[float, float, float]]) -> str:
     """A text log of seconds, latitude and longitude; NaN leaves both cells empty."""
     lines = [f"{t:g},,\n" if np.isnan(lat) else f"{t:g},{lat:.9f},{lon:.9f}\n" for t, lat, lon in rows]
     return "time,latitude,longitude\n" + "".join(lines)
@@ -141,8 +142,8 @@ def positions(rows: list[tuple[float, float, float]]) -> str:
 @pytest.mark.parametrize("missing", [np.nan, 0.0])
 def test_a_missing_fix_adds_no_speed_on_a_road_due_north(tmp_path: Path, missing: float) -> None:
     """30 m/s at 40 N 100 W; 111195 m to a degree of the mean sphere. Measured from Greenwich it was 45 m/s."""
-    rows = [(i, 40 + i * 30.0 / 111195.0, -100.0) for i in range(60)]
-    rows[20] = (20, missing, missing)
+    rows = [(float(i), 40 + i * 30.0 / 111195.0, -100.0) for i in range(60)]
+    rows[20] = (20.0, missing, missing)
     (tmp_path / "p.csv").write_text(positions(rows))
     values = read_speed_log(tmp_path / "p.csv").values
     np.testing.assert_allclose(values, 30.0, rtol=0.001)
