@@ -89,6 +89,16 @@ def test_left_out_is_what_the_page_says() -> None:
     assert (parse_vehicle(electric).layout, parse_vehicle(electric).motor_ratio) == ("ev", 9.0)
 
 
+def test_every_other_name_of_a_layout_is_taken_as_the_page_says() -> None:
+    said = re.findall(
+        r'((?:`"\w+"`(?: and )?)+) (?:is taken )?as `"(\w+)"`', PAGE.read_text(encoding="utf-8")
+    )
+    names = {name: layout for others, layout in said for name in re.findall(r'"(\w+)"', others)}
+    assert set(names) == {"4x4", "2wd", "electric", "bev"}
+    tire = {"size": "225/65R17"}
+    assert {n: parse_vehicle({"vehicle": {"layout": n}, "tire": tire}).layout for n in names} == names
+
+
 def test_limits_reach_from_a_thousandth_of_a_millimeter_to_twenty_five() -> None:
     low, high = profile.LIMIT_M
     assert f"A limit is {low * 1e3:g} to {high * 1e3:g} mm" in PAGE.read_text(encoding="utf-8")

@@ -142,7 +142,7 @@ def _layout(section: Section) -> Layout:
     if "layout" not in section:
         raise VehicleError(f'[vehicle] layout is missing; add layout = "rwd" (one of {choices})')
     layout = text_of(section["layout"], "[vehicle] layout", "rwd").lower()
-    layout = {"4x4": "4wd", "2wd": "2wd", "electric": "ev", "bev": "ev"}.get(layout, layout)
+    layout = {"4x4": "4wd", "2wd": "rwd", "electric": "ev", "bev": "ev"}.get(layout, layout)
     for known in get_args(Layout):
         if layout == known:
             return known  # type: ignore[no-any-return]
