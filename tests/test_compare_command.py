@@ -103,3 +103,14 @@ def test_an_output_never_overwrites_a_recording(folder: Path, capsys: pytest.Cap
     assert run(folder, "--json", str(folder / "after.csv")) == 2
     assert "would overwrite" in capsys.readouterr().err
     assert (folder / "after.csv").read_bytes() == before
+
+
+def test_one_output_never_overwrites_another(
+    folder: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    same = str(tmp_path / "x.png")
+    assert run(folder, "--json", same, "--plot", same) == 2
+    assert capsys.readouterr().err == (
+        f"--plot {same} would overwrite what --json writes; choose another name\n"
+    )
+    assert list(tmp_path.iterdir()) == []

@@ -368,14 +368,7 @@ def _indicator(
 
 
 def _check_outputs(json: str | None, plot: Path | None, vehicle: Path | None = None) -> None:
-    taken = [] if vehicle is None else [vehicle]
-    if json is not None and json != "-":
-        door.check_writable(Path(json), "--json", taken)
-        taken.append(Path(json))
-    if plot is not None:
-        door.check_writable(plot, "--plot", taken)
-        if plot.suffix.lower() not in (".png", ".svg", ".pdf"):
-            raise VibeorderError(f"--plot {plot}: a picture ends in .png, .svg or .pdf")
+    door.check_outputs(json, {"--plot": plot}, [] if vehicle is None else [vehicle])
 
 
 def _hand_over(answer: "Answer", json: str | None, plot: Path | None) -> None:

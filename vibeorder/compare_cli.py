@@ -104,12 +104,7 @@ def _check(
         raise VibeorderError(f"{before} and {after} are the same recording; give one of each drive")
     if order is not None and part is None:
         raise VibeorderError(f"--order {order:g} needs --part: of which part?")
-    if json is not None and json != "-":
-        door.check_writable(Path(json), "--json", inputs)
-    if plot is not None:
-        door.check_writable(plot, "--plot", inputs)
-        if plot.suffix.lower() not in (".png", ".svg", ".pdf"):
-            raise VibeorderError(f"--plot {plot}: a picture ends in .png, .svg or .pdf")
+    door.check_outputs(json, {"--plot": plot}, inputs)
 
 
 def _drive(
