@@ -14,7 +14,8 @@ import pytest
 from compare_examples import TRUCK, drive
 from report_examples import suspect
 
-from vibeorder.diagnosis.compare import Comparison, Drive, compare, suspect_of
+from vibeorder.diagnosis.compare import Comparison, Drive, compare
+from vibeorder.diagnosis.compare_asked import order_asked, suspect_of
 from vibeorder.errors import VibeorderError
 from vibeorder.report.comparison import comparison_sheet
 
@@ -170,3 +171,11 @@ def test_a_part_or_order_that_the_vehicle_has_not_is_one_sentence_with_those_it_
         judged(one, one, "propeller")
     with pytest.raises(VibeorderError, match="--order 5 is not known of driveshaft; it has 1, 2"):
         judged(one, one, "driveshaft", 5.0)
+
+
+def test_without_an_order_the_first_is_compared_and_no_other_stands_for_a_slip() -> None:
+    assert order_asked(None) == 1.0
+    assert order_asked(2.0) == 2.0
+    for slip in (0.0, -1.0, math.nan, math.inf):
+        with pytest.raises(VibeorderError, match="give a number above zero"):
+            order_asked(slip)
