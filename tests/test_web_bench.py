@@ -166,6 +166,15 @@ def test_a_tube_is_judged_as_its_maker_does(client: httpx.Client) -> None:
     assert float(found[0]) == pytest.approx(5671, rel=1e-3) and "The tube is safe" in told["sentence"]
 
 
+def test_a_shaft_speed_with_a_comma_counts_thousands(client: httpx.Client) -> None:
+    tube = {"unit": "mm", "diameter": "76.2", "wall": "1.65", "length": "1500"}
+    for typed in ("3,000", "3000"):
+        told = live(client, "shaft", max_rpm=typed, **tube)
+        assert dict(map(tuple, told["numbers"]))["highest shaft speed"].startswith("3000 rpm")
+    told = live(client, "effect", runout="29 in", mass="1,200 g", rpm="3600")
+    assert told["trouble"]["mass"].startswith("1,200 g may be 1.2 g or 1200 g")
+
+
 @pytest.mark.parametrize("order", ["2", "0.5", "3"])
 def test_no_order_but_the_first_is_ever_balanced(client: httpx.Client, order: str) -> None:
     with pytest.raises(VibeorderError, match=re.escape(BALANCE_ONLY_FIRST_ORDER)):
