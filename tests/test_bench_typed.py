@@ -87,6 +87,17 @@ def test_a_decimal_comma_is_read_as_one() -> None:
     assert parse_driveline("3,5 down; 1,5 down; 3,5 down").members[0].slope_deg == 3.5
 
 
+@pytest.mark.parametrize(
+    "text", ["1 -1 0 2 MM", "1MM -1MM 0MM 2MM", "B1:1 b2:-1 B3:0 b4:2 mm", "12H:1 3h:-1 6H:0 9h:2 Mm"]
+)
+def test_capitals_change_no_unit_and_no_place(text: str) -> None:
+    readings = parse_readings(text, back=text)
+    assert readings.shown_m == readings.back_m == pytest.approx((1e-3, -1e-3, 0.0, 2e-3))
+    assert readings.unit == "mm"
+    with pytest.raises(VibeorderError, match="reading 'X' is not understood"):  # as it was typed
+        parse_readings("1 2 3 4 X")
+
+
 def test_up_and_down_left_and_right_have_signs() -> None:
     members = parse_driveline("3 down, 1 up, -2", "1 right, 2 left, 0").members
     assert [m.slope_deg for m in members] == [3.0, -1.0, -2.0]

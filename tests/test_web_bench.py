@@ -145,6 +145,19 @@ def test_a_half_turn_gives_each_part_its_own(client: httpx.Client) -> None:
     assert expected in said(send(client, "mating", bolts="6", limit="4", **fields))
 
 
+def test_a_unit_in_capitals_is_drawn_in_that_unit(client: httpx.Client) -> None:
+    pictures = []
+    for unit in ("mm", "MM"):
+        fields = {
+            "m1_text": f"0.2 {unit}@40",
+            "m2_text": f"0.5 {unit}@26",
+            "m1_index": "0",
+            "m2_index": "180",
+        }
+        pictures.append(live(client, "half-turn", **fields)["pictures"])
+    assert pictures[0] == pictures[1] != []
+
+
 def test_cells_of_two_mountings_are_a_half_turn_test(client: httpx.Client) -> None:
     second = "5 7 6 4 1 -1 0 2"
     cells = {f"m1_{name}": text for name, text in CELLS.items()}

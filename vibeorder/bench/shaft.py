@@ -136,7 +136,7 @@ def shaft_sheet(result: ShaftCheck, unit: str) -> Sheet:
             f"This tube whirls at {critical:.0f} rpm; use it to {safe:.0f} rpm.", tuple(numbers), _NOTES
         )
     highest = 60 * result.highest_hz
-    per_unit = 0.0254 if unit.startswith("in") or unit == '"' else 1e-3
+    per_unit = 0.0254 if unit.lower().startswith("in") or unit == '"' else 1e-3
     name = "in" if per_unit == 0.0254 else "mm"
     numbers.append(
         ("highest shaft speed", f"{highest:.0f} rpm, {result.highest_hz / result.critical_hz:.2f} of it")

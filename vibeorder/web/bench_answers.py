@@ -41,7 +41,7 @@ __all__ = ["answer_for", "pictures_again", "pictures_of", "shaft_rate_hz"]
 Inputs = Mapping[str, Any]
 _RECORDING = re.compile(r"\.wav\b", re.IGNORECASE)
 _DECIMALS = {"thou": 1, "mm": 3, "in": 4}
-_LENGTH_UNIT = re.compile(r"(thou|inches|inch|in|mm|cm|um|µm|\")\s*(?:@|$)")
+_LENGTH_UNIT = re.compile(r"(thou|inches|inch|in|mm|cm|um|µm|\")\s*(?:@|$)", re.IGNORECASE)
 
 
 def answer_for(command: str, inputs: Inputs, vehicle: Vehicle | None = None) -> Answer:
@@ -205,7 +205,7 @@ def _length_unit(i: Inputs) -> str:
     """The unit of the first length that was typed."""
     texts = [*i.get("mount", ()), i.get("fixed", ""), i.get("high", "")]
     found = (_LENGTH_UNIT.search(str(text)) for text in texts)
-    return next((match[1] for match in found if match), "thou")
+    return next((match[1].lower() for match in found if match), "thou")
 
 
 def _balance_pictures(result: Balance | CircleBalance, i: Inputs) -> tuple[str, ...]:
