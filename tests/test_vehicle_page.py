@@ -78,7 +78,7 @@ def test_left_out_is_what_the_page_says() -> None:
     least = {"vehicle": {"layout": "rwd"}, "tire": {"size": "225/65R17"}}
     truck = parse_vehicle(least)
     assert truck.name == "unnamed vehicle"
-    assert (truck.shaft_pieces, truck.strokes, truck.cylinders, truck.gears) == (1, 4, 0, ())
+    assert (truck.shaft_pieces, truck.strokes, truck.cylinders, truck.gears) == (None, 4, 0, ())
     assert not truck.half_shafts
     assert parse_vehicle(least | {"vehicle": {"layout": "fwd"}}).half_shafts
     four = least | {"vehicle": {"layout": "4x4"}, "axle": {"ratio": 3.73}}
