@@ -142,6 +142,20 @@ def test_a_misspelt_place_is_refused_with_the_one_that_was_meant(typed: str, mea
         )
 
 
+def test_the_page_says_that_an_unknown_place_is_refused_and_which_part_stands_for_all_of_its_places() -> None:
+    page = PAGE.read_text(encoding="utf-8").split("\n## Limits", 1)[1].split("\n## ", 1)[0]
+    assert "any other is refused" in page
+    parts = set(re.findall(r"`(\w+)`", page.split("the part alone", 1)[1].split(")", 1)[0]))
+    shown = {key for place in PLACES for key in (place.key, *place.also)}
+    assert {
+        name for name in LIMIT_PLACES if any(key.startswith(f"{name}_") for key in shown)
+    } - shown == parts
+    with pytest.raises(VehicleError, match="no place 'moon_gear'; known are"):
+        parse_vehicle(
+            {"vehicle": {"layout": "rwd"}, "tire": {"size": "225/65R17"}, "limits": {"moon_gear": "1 mm"}}
+        )
+
+
 def test_the_table_of_limits_is_the_catalogue_of_places() -> None:
     page = PAGE.read_text(encoding="utf-8")
     assert page == with_limits(page), "run PYTHONPATH=. python tests/test_vehicle_page.py to rewrite it"
