@@ -38,6 +38,11 @@ def test_a_range_may_begin_or_end_at_rest(text: str) -> None:
     assert said.high_mps == pytest.approx(97 * KMH_MPS)
 
 
+def test_one_speed_stands_for_a_range_in_its_middle() -> None:
+    assert parse_speed_given("65-55 mph").middle_mps == pytest.approx(60 * MPH_MPS)
+    assert parse_speed_given("60 mph").middle_mps == pytest.approx(60 * MPH_MPS)
+
+
 @pytest.mark.parametrize("text", ["55-65", "about 55-65", "60-0", "0 to 60"])
 def test_a_range_without_a_unit_is_told_how_to_be_written(text: str) -> None:
     with pytest.raises(VibeorderError) as caught:

@@ -63,6 +63,25 @@ def test_gpx_without_speed_gives_it_from_positions(tmp_path: Path) -> None:
     assert "positions" in trace.name
 
 
+@pytest.mark.parametrize(
+    ("kinds", "read"), [("wpt rtept trkpt", "trkpt"), ("wpt rtept", "rtept"), ("wpt", "wpt")]
+)
+def test_gpx_reads_the_track_before_a_route_and_a_route_before_way_points(
+    tmp_path: Path, kinds: str, read: str
+) -> None:
+    """A way point of the car park, stamped on another day, and a planned route are no part of the drive."""
+    speeds = {"trkpt": 20.0, "rtept": 30.0, "wpt": 7.0}
+    points = "".join(
+        f'<{kind} lat="1" lon="2"><time>{stamp(60.0 * place + i)}</time><speed>{speeds[kind]}</speed></{kind}>'
+        for place, kind in enumerate(kinds.split())
+        for i in range(5)
+    )
+    (tmp_path / "t.gpx").write_text(gpx(points, "1.0"))
+    trace = read_speed_log(tmp_path / "t.gpx")
+    np.testing.assert_allclose(trace.values, np.full(5, speeds[read]))
+    np.testing.assert_allclose(trace.times_s, np.arange(5))
+
+
 def test_gpx_with_entities_is_refused_before_they_grow(tmp_path: Path) -> None:
     head = '<!DOCTYPE gpx [<!ENTITY a "aaaaaaaaaa"><!ENTITY b "&a;&a;&a;&a;&a;&a;&a;&a;">]>'
     (tmp_path / "t.gpx").write_text(gpx("<trkpt lat='1' lon='1'><time>&b;</time></trkpt>", head=head))

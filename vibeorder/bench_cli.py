@@ -347,14 +347,10 @@ def _shaft_rate(speed: str | None, option: str, vehicle: "Vehicle | None") -> fl
         return None
     if vehicle is None:
         raise VibeorderError(f"{option} needs --vehicle to know how fast the shaft turns; or give the rpm")
+    from vibeorder.bench import shaft_rate_hz
     from vibeorder.units import parse_speed
-    from vibeorder.vehicle import rotors
 
-    shafts = {r.part: r.ratio for r in rotors(vehicle)}
-    ratio = shafts.get("driveshaft", shafts.get("front_driveshaft"))
-    if ratio is None:
-        raise VibeorderError(f"{vehicle.name} has no driveshaft; give the rpm of the part")
-    return parse_speed(speed).si / vehicle.tire.circumference_m * ratio
+    return shaft_rate_hz(parse_speed(speed).si, vehicle)
 
 
 def _indicator(

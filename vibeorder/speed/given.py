@@ -49,6 +49,11 @@ class SpeedGiven:
     loose: float = 0.0
 
     @property
+    def middle_mps(self) -> float:
+        """The speed that stands for a range where only one can be taken."""
+        return 0.5 * (self.low_mps + self.high_mps)
+
+    @property
     def from_rest(self) -> bool:
         """Whether the drive is said to have begun at a standstill, or to have ended at one."""
         return not self.steady and self.low_mps <= FROM_REST_MPS
