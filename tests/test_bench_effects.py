@@ -1,6 +1,8 @@
 """What runout does, and when a tube whirls. Sources beside each check."""
 
+import json
 import math
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -8,6 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy.linalg import eigh, solve
 
+from vibeorder.bench import answer_shaft, as_json
 from vibeorder.bench.effects import effect_of_runout, effect_sheet, left_after_balance
 from vibeorder.bench.grades import grade_of, permissible_unbalance_kg_m
 from vibeorder.bench.shaft import (
@@ -19,8 +22,11 @@ from vibeorder.bench.shaft import (
     shaft_rate_hz,
     shaft_sheet,
 )
+from vibeorder.cli import main
 from vibeorder.errors import VibeorderError
 from vibeorder.units import INCH_M, MPH_MPS
+from vibeorder.vehicle import load_vehicle, parse_vehicle
+from vibeorder.web.bench_answers import answer_for
 
 PSI = 6894.757293168
 LB_IN3 = 0.45359237 / INCH_M**3
@@ -178,7 +184,39 @@ def test_the_longest_tube_is_just_safe() -> None:
 
 def test_shaft_rate_at_60_mph() -> None:
     """Computed in the vehicle's own way: 26.8224 m/s, 2.2091 m rolling, axle 3.55: 43.10 Hz."""
-    assert shaft_rate_hz(60 * MPH_MPS, 2.2091, 3.55) == pytest.approx(43.103, abs=0.01)
+    tire = {"circumference_mm": 2209.1}
+    truck = parse_vehicle({"vehicle": {"layout": "rwd"}, "tire": tire, "axle": {"ratio": 3.55}})
+    assert shaft_rate_hz(60 * MPH_MPS, truck) == pytest.approx(43.103, abs=0.01)
+    with pytest.raises(VibeorderError, match="has no driveshaft; give the rpm of the part"):
+        shaft_rate_hz(60 * MPH_MPS, parse_vehicle({"vehicle": {"layout": "fwd"}, "tire": tire}))
+
+
+def test_the_longest_tube_is_told_in_inches_however_the_inch_is_written() -> None:
+    for unit in ("in", "IN"):
+        sheet = answer_shaft(f"3.5 {unit}", f"0.083 {unit}", f"60 {unit}", highest_hz=50.0).sheet
+        assert dict(sheet.numbers)["longest such tube"].endswith(" in")
+
+
+@pytest.mark.parametrize("command", ["effect", "shaft", "angles"])
+def test_command_line_and_page_turn_a_road_speed_into_the_same_shaft_rate(
+    command: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Staggered tires: the shaft turns with the rear wheels, as the rate table has it."""
+    path = tmp_path / "car.toml"
+    path.write_text(
+        '[vehicle]\nlayout = "rwd"\n[tire]\nfront_size = "225/45R17"\nrear_size = "255/40R18"\n'
+        "[axle]\nratio = 3.55\n"
+    )
+    said = {
+        "effect": {"runout": "10 thou", "mass": "10 kg", "speed": "60 mph"},
+        "shaft": {"diameter": "3.5 in", "wall": "0.083 in", "length": "60 in", "top_speed": "110 mph"},
+        "angles": {"slopes": "3 down, 5 down, 3 down", "speed": "60 mph"},
+    }[command]
+    words = [word for name, text in said.items() for word in (f"--{name.replace('_', '-')}", text)]
+    assert main(["bench", command, *words, "--vehicle", str(path), "--json", "-"]) == 0
+    written = json.loads(capsys.readouterr().out)
+    answer = answer_for(command, said, load_vehicle(path))
+    assert as_json(command, answer.result, answer.sheet) == written
 
 
 @pytest.mark.parametrize(

@@ -87,6 +87,17 @@ def test_a_decimal_comma_is_read_as_one() -> None:
     assert parse_driveline("3,5 down; 1,5 down; 3,5 down").members[0].slope_deg == 3.5
 
 
+@pytest.mark.parametrize(
+    "text", ["1 -1 0 2 MM", "1MM -1MM 0MM 2MM", "B1:1 b2:-1 B3:0 b4:2 mm", "12H:1 3h:-1 6H:0 9h:2 Mm"]
+)
+def test_capitals_change_no_unit_and_no_place(text: str) -> None:
+    readings = parse_readings(text, back=text)
+    assert readings.shown_m == readings.back_m == pytest.approx((1e-3, -1e-3, 0.0, 2e-3))
+    assert readings.unit == "mm"
+    with pytest.raises(VibeorderError, match="reading 'X' is not understood"):  # as it was typed
+        parse_readings("1 2 3 4 X")
+
+
 def test_up_and_down_left_and_right_have_signs() -> None:
     members = parse_driveline("3 down, 1 up, -2", "1 right, 2 left, 0").members
     assert [m.slope_deg for m in members] == [3.0, -1.0, -2.0]
@@ -124,6 +135,40 @@ def test_phases_counted_the_other_way_mirror_the_answer() -> None:
 def test_runs_that_are_not_understood_get_one_sentence(reference: str, runs: list[str], message: str) -> None:
     with pytest.raises(VibeorderError, match=message):
         answer_balance(reference, runs)
+
+
+TWO_PLANES = ["2 g@0, 0 = 3.1@94, 5.2@68", "0, 2 g@0 = 3.9@30, 4.1@81"]
+
+
+def left_after(reference: str, runs: list[str], after: str) -> list[str]:
+    """What is left in each plane, as the sheet says it."""
+    answer = answer_balance(
+        reference, runs, after=after, radius="45 mm", mass="10 kg", rate_hz=50.0, runout_checked=True
+    )
+    return [value for name, value in answer.sheet.numbers if name.startswith("left")]
+
+
+def test_what_is_left_of_two_planes_needs_the_phases_of_both_pickups() -> None:
+    """Without them both were taken at 0 deg, and another weight was said to be left."""
+    assert len(left_after("3.4@116, 4.8@60", TWO_PLANES, "0.4@120, 0.5@30")) == 2
+    with pytest.raises(VibeorderError, match=r"'0.4, 0.5', has no phases.*add the phase of every pickup"):
+        left_after("3.4@116, 4.8@60", TWO_PLANES, "0.4, 0.5")
+
+
+def test_what_is_left_of_one_plane_needs_no_phase() -> None:
+    """|V / A| does not depend on it."""
+    turned = left_after("3.4@116", ["2 g@0 = 1.8@42"], "0.4@200")
+    assert turned == left_after("3.4@116", ["2 g@0 = 1.8@42"], "0.4") != []
+    bare = ["2 g@0 = 4.1", "2 g@120 = 1.6", "2 g@240 = 4.9"]
+    assert left_after("3.4", bare, "0.4@200") == left_after("3.4", bare, "0.4") != []
+
+
+@pytest.mark.parametrize(("reference", "runs"), [
+    ("3.4@116", ["2 g@0 = 1.8@42"]), ("3.4", ["2 g@0 = 4.1", "2 g@120 = 1.6", "2 g@240 = 4.9"]),
+])  # fmt: skip
+def test_a_reading_too_many_after_the_correction_is_refused(reference: str, runs: list[str]) -> None:
+    with pytest.raises(VibeorderError, match="2 readings after, 1 before"):
+        left_after(reference, runs, "0.4@10, 0.5@20")
 
 
 def test_limits_come_from_the_vehicle_by_the_names_its_profile_uses() -> None:

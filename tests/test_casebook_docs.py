@@ -16,6 +16,7 @@ from compare_examples import TRUCK
 
 from vibeorder import casebook_option
 from vibeorder.cli import main
+from vibeorder.diagnosis.amplitudes import COMPLAINT_FROM_MPS2
 from vibeorder.simulate import Drive, Fault, Scenario, road_test, write_log
 from vibeorder.units import MPH_MPS
 
@@ -61,6 +62,11 @@ def as_run(page: str, folder: Path) -> str:
 def _run(block: str) -> str:
     commands = [line for line in block.splitlines() if line.startswith("$ ")]
     return "".join(f"{line}\n{printed(line[2:])}" for line in commands)
+
+
+def test_the_page_says_from_where_on_complaints_begin() -> None:
+    page = PAGE.read_text(encoding="utf-8")
+    assert f"stays below {COMPLAINT_FROM_MPS2:g} m/s^2, where complaints begin" in page
 
 
 def without_levels(page: str) -> str:

@@ -32,8 +32,8 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """Two simulated drives of 30 s and the vehicle."""
     place = tmp_path_factory.mktemp("compare")
     (place / "truck.toml").write_text(PROFILE)
-    steady = Drive("steady", (60 * MPH_MPS,), gears=((0.0, 7),))
-    for name, rms in (("before", 0.4), ("after", 0.1)):
+    for name, rms, mph in (("before", 0.4, 60), ("after", 0.1, 60), ("slow", 0.1, 40)):
+        steady = Drive("steady", (mph * MPH_MPS,), gears=((0.0, 7),))
         scenario = Scenario(
             steady, duration_s=30.0, rate_hz=100.0, tire_scale=1.0, faults=(Fault("driveshaft", 1.0, rms),)
         )
@@ -67,6 +67,25 @@ def test_the_sentence_comes_first_then_numbers_then_files_and_the_job(
     assert capsys.readouterr().out == "Job 1 is closed; the last comparison says: improved.\n"
 
 
+def test_where_nothing_can_be_drawn_the_rest_is_handed_over_first(
+    folder: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Two drives without a common speed: the verdict, its JSON and the job's entry were lost with the picture."""
+    book = str(tmp_path / "c.sqlite")
+    assert main(["job", "new", "--complaint", "shakes", "--casebook", book]) == 0
+    capsys.readouterr()
+    picture, result = tmp_path / "level.png", tmp_path / "result.json"
+    words = ["--plot", str(picture), "--json", str(result), "--job", "1", "--casebook", book]
+    assert run(folder, *words, after="slow.csv") == 0
+    said = capsys.readouterr()
+    assert said.out.startswith("Cannot say whether the driveshaft, first order (1x), is better: ")
+    assert said.out.endswith("Kept in job 1: comparison.\n")
+    assert said.err.startswith(f"There is nothing to draw, so {picture} is not written: ")
+    assert said.err.count("\n") == 1
+    assert json.loads(result.read_text())["verdict"] == "cannot say"
+    assert not picture.exists()
+
+
 def test_json_alone_is_on_standard_output_where_it_is_asked_for(
     folder: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
@@ -83,6 +102,8 @@ def test_json_alone_is_on_standard_output_where_it_is_asked_for(
         ((), "before.csv", "are the same recording"),
         ((), "none.csv", "no file"),
         (("--order", "2"), "after.csv", "--order 2 needs --part"),
+        (("--part", "driveshaft", "--order", "0"), "after.csv", "order 0 is none: an order says how often"),
+        (("--part", "driveshaft", "--order", "-1"), "after.csv", "order -1 is none"),
         (("--plot", "level.doc"), "after.csv", "a picture ends in"),
         (("--part", "propeller"), "after.csv", "has no 'propeller'"),
         (("--job", "1", "--casebook", "none.sqlite"), "after.csv", "there is no casebook none.sqlite"),
@@ -103,3 +124,14 @@ def test_an_output_never_overwrites_a_recording(folder: Path, capsys: pytest.Cap
     assert run(folder, "--json", str(folder / "after.csv")) == 2
     assert "would overwrite" in capsys.readouterr().err
     assert (folder / "after.csv").read_bytes() == before
+
+
+def test_one_output_never_overwrites_another(
+    folder: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    same = str(tmp_path / "x.png")
+    assert run(folder, "--json", same, "--plot", same) == 2
+    assert capsys.readouterr().err == (
+        f"--plot {same} would overwrite what --json writes; choose another name\n"
+    )
+    assert list(tmp_path.iterdir()) == []

@@ -14,7 +14,9 @@ import pytest
 from compare_examples import TRUCK, drive
 from report_examples import suspect
 
-from vibeorder.diagnosis.compare import Comparison, Drive, compare, suspect_of
+from vibeorder.diagnosis.amplitudes import COMPLAINT_FROM_MPS2
+from vibeorder.diagnosis.compare import Comparison, Drive, compare
+from vibeorder.diagnosis.compare_asked import order_asked, suspect_of
 from vibeorder.errors import VibeorderError
 from vibeorder.report.comparison import comparison_sheet
 
@@ -96,7 +98,7 @@ def test_a_shake_that_was_hardly_there_before_proves_nothing_when_it_is_gone() -
 def test_noise_too_strong_to_see_a_sound_level_is_improved_and_not_cured() -> None:
     result = judged(drive(1.0, 1, noise=3.0), drive(0.0, 2, noise=3.0))
     assert result.verdict == "improved"
-    assert result.after_top_rms > 0.075
+    assert result.after_top_rms > COMPLAINT_FROM_MPS2
     assert "cannot show" in comparison_sheet(result).sentence
 
 
@@ -170,3 +172,11 @@ def test_a_part_or_order_that_the_vehicle_has_not_is_one_sentence_with_those_it_
         judged(one, one, "propeller")
     with pytest.raises(VibeorderError, match="--order 5 is not known of driveshaft; it has 1, 2"):
         judged(one, one, "driveshaft", 5.0)
+
+
+def test_without_an_order_the_first_is_compared_and_no_other_stands_for_a_slip() -> None:
+    assert order_asked(None) == 1.0
+    assert order_asked(2.0) == 2.0
+    for slip in (0.0, -1.0, math.nan, math.inf):
+        with pytest.raises(VibeorderError, match="give a number above zero"):
+            order_asked(slip)

@@ -11,13 +11,14 @@ import numpy as np
 import pytest
 from pages import ROOT
 
-from vibeorder.bench import as_json, render
+from vibeorder.bench import PLACES, as_json, render
 from vibeorder.diagnosis import diagnose
 from vibeorder.errors import RecordingError, VibeorderError
 from vibeorder.recording import ReadOptions, reading
 from vibeorder.simulate import Drive, Fault, Scenario, as_recording, road_test
 from vibeorder.units import MPH_MPS
 from vibeorder.vehicle import load_vehicle, sources, sources_of
+from vibeorder.vehicle.limit_places import LIMIT_PLACES
 
 PAGE = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
 
@@ -109,6 +110,18 @@ def test_a_bench_sheet_answers_in_words_and_in_json() -> None:
 def test_every_room_is_on_the_map() -> None:
     rooms = [path.name for path in (ROOT / "vibeorder").iterdir() if (path / "__init__.py").is_file()]
     assert [room for room in rooms if f"`{room}/`" not in PAGE] == []
+
+
+def test_every_door_is_on_the_map() -> None:
+    table = PAGE.split("## The map", 1)[1].split("\n## ", 1)[0]
+    doors = [path.name for path in (ROOT / "vibeorder").glob("*.py") if not path.name.startswith("__")]
+    assert [door for door in doors if f"`{door}`" not in table] == []
+
+
+def test_a_new_place_is_named_in_both_modules_that_the_page_names() -> None:
+    (entry,) = re.findall(r"\* \*\*a place for the indicator\*\*: (.*?)\n\*", PAGE, flags=re.DOTALL)
+    assert {"bench/places.py", "vehicle/limit_places.py"} <= set(re.findall(r"`([\w/]+\.py)`", entry))
+    assert {key for place in PLACES for key in (place.key, *place.also)} <= set(LIMIT_PLACES)
 
 
 def test_files_that_the_page_names_exist() -> None:

@@ -7,6 +7,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from pages import DOCS
 
 from vibeorder.diagnosis import Diagnosis, diagnose
 from vibeorder.diagnosis.floor import floor_of
@@ -17,7 +18,7 @@ from vibeorder.diagnosis.posterior import Posterior
 from vibeorder.diagnosis.result import LineSeen, Mismatch
 from vibeorder.diagnosis.signal import Signal
 from vibeorder.diagnosis.solve_profile import nearest_ratio
-from vibeorder.diagnosis.wrong_vehicle import with_unlisted
+from vibeorder.diagnosis.wrong_vehicle import CLEARLY, with_unlisted
 from vibeorder.recording.model import Trace
 from vibeorder.report import as_html, as_json, as_text
 from vibeorder.simulate import Clock, Drive, Fault, Gps, Road, RoadTest, Scenario, as_recording, road_test
@@ -163,3 +164,8 @@ def test_a_strong_line_of_no_part_at_a_held_speed_may_stand_still() -> None:
     assert "may be a fixed frequency" in notes and "drive a range of speeds" in notes
     named = plain_notes((), 1.0, True, TRUCK, signal, (replace(line, name="driveshaft 1x"),))
     assert "fixed frequency" not in " ".join(named)
+
+
+def test_the_method_says_how_clearly_another_profile_must_win() -> None:
+    page = " ".join((DOCS / "method.md").read_text(encoding="utf-8").split())
+    assert f"exceeds the typed profile's by {CLEARLY:g}." in page

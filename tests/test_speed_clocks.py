@@ -1,5 +1,6 @@
 """A second device's speed log: by stamps, by the lines that keep step with the wheels, or not used at all."""
 
+import re
 from dataclasses import replace
 from pathlib import Path
 
@@ -12,6 +13,7 @@ from vibeorder.errors import VibeorderError
 from vibeorder.recording import Quality, Recording, Trace, read_recording
 from vibeorder.speed.clocks import align, onto_clock, road_multiples, road_speed, speed_beside
 from vibeorder.speed.logged import read_speed_log
+from vibeorder.units import parse_time
 from vibeorder.vehicle import Vehicle, parse_vehicle
 
 DATA = Path(__file__).resolve().parents[1].parent / "shared" / "data"
@@ -145,6 +147,16 @@ def test_the_aligned_log_carries_its_lag_and_an_unaligned_one_is_not_used() -> N
     used, said = speed_beside(trace, recording(None, silent), vehicle)
     assert used is None
     assert "it was not used" in said
+
+
+def test_what_is_advised_for_a_log_that_is_not_used_is_taken_as_it_stands() -> None:
+    samples, trace = drive(3.0, line=0.0)
+    _, said = speed_beside(
+        trace, recording(None, samples), car({"revs_per_mile": 1609.344 / CIRCUMFERENCE_M})
+    )
+    advised = re.search(r'--log-late "([^"]*)" says so', said)
+    assert advised is not None, said
+    assert parse_time(advised[1]).si == 0.0
 
 
 def test_stamps_are_used_where_the_lines_say_nothing() -> None:

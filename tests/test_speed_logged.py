@@ -1,5 +1,6 @@
 """Road speed from a second device: GPX, CSV of GPS and OBD loggers, positions, turning rates."""
 
+from collections.abc import Sequence
 from pathlib import Path
 
 import numpy as np
@@ -60,6 +61,25 @@ def test_gpx_without_speed_gives_it_from_positions(tmp_path: Path) -> None:
     trace = read_speed_log(tmp_path / "t.gpx")
     assert float(np.median(trace.values)) == pytest.approx(20.0, rel=0.003)
     assert "positions" in trace.name
+
+
+@pytest.mark.parametrize(
+    ("kinds", "read"), [("wpt rtept trkpt", "trkpt"), ("wpt rtept", "rtept"), ("wpt", "wpt")]
+)
+def test_gpx_reads_the_track_before_a_route_and_a_route_before_way_points(
+    tmp_path: Path, kinds: str, read: str
+) -> None:
+    """A way point of the car park, stamped on another day, and a planned route are no part of the drive."""
+    speeds = {"trkpt": 20.0, "rtept": 30.0, "wpt": 7.0}
+    points = "".join(
+        f'<{kind} lat="1" lon="2"><time>{stamp(60.0 * place + i)}</time><speed>{speeds[kind]}</speed></{kind}>'
+        for place, kind in enumerate(kinds.split())
+        for i in range(5)
+    )
+    (tmp_path / "t.gpx").write_text(gpx(points, "1.0"))
+    trace = read_speed_log(tmp_path / "t.gpx")
+    np.testing.assert_allclose(trace.values, np.full(5, speeds[read]))
+    np.testing.assert_allclose(trace.times_s, np.arange(5))
 
 
 def test_gpx_with_entities_is_refused_before_they_grow(tmp_path: Path) -> None:
@@ -130,6 +150,34 @@ def test_a_held_position_is_not_a_stop() -> None:
     instants, speeds = speed_from_positions(times, np.zeros_like(times), north)
     assert float(np.median(speeds)) == pytest.approx(15.0, rel=0.02)
     assert np.all(np.diff(instants) >= 0)
+
+
+def positions(rows: Sequence[tuple[float, float, float]]) -> str:
+    """A text log of seconds, latitude and longitude; NaN leaves both cells empty."""
+    lines = [f"{t:g},,\n" if np.isnan(lat) else f"{t:g},{lat:.9f},{lon:.9f}\n" for t, lat, lon in rows]
+    return "time,latitude,longitude\n" + "".join(lines)
+
+
+@pytest.mark.parametrize("missing", [np.nan, 0.0])
+def test_a_missing_fix_adds_no_speed_on_a_road_due_north(tmp_path: Path, missing: float) -> None:
+    """30 m/s at 40 N 100 W; 111195 m to a degree of the mean sphere. Measured from Greenwich it was 45 m/s."""
+    rows = [(float(i), 40 + i * 30.0 / 111195.0, -100.0) for i in range(60)]
+    rows[20] = (20.0, missing, missing)
+    (tmp_path / "p.csv").write_text(positions(rows))
+    values = read_speed_log(tmp_path / "p.csv").values
+    np.testing.assert_allclose(values, 30.0, rtol=0.001)
+
+
+def test_the_date_line_is_crossed_at_the_speed_driven(tmp_path: Path) -> None:
+    """25 m/s due east on the 17th parallel south, as on a road of an island there."""
+    step = 25.0 / 111195.0 / np.cos(np.radians(17.0))
+    east = [179.995 + i * step for i in range(60)]
+    rows = [(i, -17.0, lon - 360.0 if lon > 180.0 else lon) for i, lon in enumerate(east)]
+    (tmp_path / "p.csv").write_text(positions(rows))
+    trace = read_speed_log(tmp_path / "p.csv")
+    np.testing.assert_allclose(trace.values, 25.0, rtol=0.001)
+    # a step round the globe would be left out as impossible
+    assert float(np.diff(trace.times_s).max()) == 1.0
 
 
 def test_the_speed_column_must_exist(tmp_path: Path) -> None:

@@ -78,7 +78,7 @@ def test_left_out_is_what_the_page_says() -> None:
     least = {"vehicle": {"layout": "rwd"}, "tire": {"size": "225/65R17"}}
     truck = parse_vehicle(least)
     assert truck.name == "unnamed vehicle"
-    assert (truck.shaft_pieces, truck.strokes, truck.cylinders, truck.gears) == (1, 4, 0, ())
+    assert (truck.shaft_pieces, truck.strokes, truck.cylinders, truck.gears) == (None, 4, 0, ())
     assert not truck.half_shafts
     assert parse_vehicle(least | {"vehicle": {"layout": "fwd"}}).half_shafts
     four = least | {"vehicle": {"layout": "4x4"}, "axle": {"ratio": 3.73}}
@@ -87,6 +87,16 @@ def test_left_out_is_what_the_page_says() -> None:
     assert parse_vehicle(crosswise).front_axle_ratio is None
     electric = least | {"vehicle": {"layout": "bev"}, "axle": {"ratio": 9.0}}
     assert (parse_vehicle(electric).layout, parse_vehicle(electric).motor_ratio) == ("ev", 9.0)
+
+
+def test_every_other_name_of_a_layout_is_taken_as_the_page_says() -> None:
+    said = re.findall(
+        r'((?:`"\w+"`(?: and )?)+) (?:is taken )?as `"(\w+)"`', PAGE.read_text(encoding="utf-8")
+    )
+    names = {name: layout for others, layout in said for name in re.findall(r'"(\w+)"', others)}
+    assert set(names) == {"4x4", "2wd", "electric", "bev"}
+    tire = {"size": "225/65R17"}
+    assert {n: parse_vehicle({"vehicle": {"layout": n}, "tire": tire}).layout for n in names} == names
 
 
 def test_limits_reach_from_a_thousandth_of_a_millimeter_to_twenty_five() -> None:
@@ -129,6 +139,20 @@ def test_a_misspelt_place_is_refused_with_the_one_that_was_meant(typed: str, mea
     with pytest.raises(VehicleError, match=f"no place '{typed}'; did you mean '{meant}'"):
         parse_vehicle(
             {"vehicle": {"layout": "rwd"}, "tire": {"size": "225/65R17"}, "limits": {typed: "0.25 mm"}}
+        )
+
+
+def test_the_page_says_that_an_unknown_place_is_refused_and_which_part_stands_for_all_of_its_places() -> None:
+    page = PAGE.read_text(encoding="utf-8").split("\n## Limits", 1)[1].split("\n## ", 1)[0]
+    assert "any other is refused" in page
+    parts = set(re.findall(r"`(\w+)`", page.split("the part alone", 1)[1].split(")", 1)[0]))
+    shown = {key for place in PLACES for key in (place.key, *place.also)}
+    assert {
+        name for name in LIMIT_PLACES if any(key.startswith(f"{name}_") for key in shown)
+    } - shown == parts
+    with pytest.raises(VehicleError, match="no place 'moon_gear'; known are"):
+        parse_vehicle(
+            {"vehicle": {"layout": "rwd"}, "tire": {"size": "225/65R17"}, "limits": {"moon_gear": "1 mm"}}
         )
 
 

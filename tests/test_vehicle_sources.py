@@ -85,6 +85,37 @@ def test_joint_angles_are_checked_by_slopes_and_without_an_indicator() -> None:
     assert "ride height" in source.first_check
 
 
+def words_of_the_driveshaft(order: float, **sections: object) -> str:
+    source = sources("rwd", 8, **sections)["driveshaft", order]
+    return " / ".join((*source.causes, source.first_check))
+
+
+@pytest.mark.parametrize("order", [1.0, 2.0])
+def test_a_center_bearing_is_a_cause_only_where_the_shaft_may_have_one(order: float) -> None:
+    one, two, three = (words_of_the_driveshaft(order, driveshaft={"pieces": n}) for n in (1, 2, 3))
+    assert "center bearing" not in one and "piece" not in one
+    assert "two-piece shaft: center bearing" in words_of_the_driveshaft(order), (
+        "not stated, so it is said whose"
+    )
+    assert "/ center bearing" in two and "two-piece" not in two
+    assert three == two
+
+
+@pytest.mark.parametrize("order", [1.0, 2.0])
+def test_the_first_check_of_a_shaft_in_pieces_takes_in_what_lies_between_them(order: float) -> None:
+    def check(**sections: object) -> str:
+        return sources("rwd", 8, **sections)["driveshaft", order].first_check
+
+    assert check() == check(driveshaft={"pieces": 1})
+    assert check(driveshaft={"pieces": 2}).removeprefix(check()).startswith(" Of a shaft in pieces also: ")
+    assert "center bearing" in check(driveshaft={"pieces": 2})
+
+
+def test_the_front_driveshaft_is_not_the_one_whose_pieces_are_counted() -> None:
+    found = [sources("4wd", 8, driveshaft={"pieces": n})["front_driveshaft", 2.0] for n in (1, 2)]
+    assert found[0] == found[1]
+
+
 def test_every_part_of_every_layout_has_its_sources() -> None:
     for layout in ("rwd", "fwd", "4wd", "awd", "ev"):
         vehicle = parse_vehicle(

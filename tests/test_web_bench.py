@@ -145,6 +145,19 @@ def test_a_half_turn_gives_each_part_its_own(client: httpx.Client) -> None:
     assert expected in said(send(client, "mating", bolts="6", limit="4", **fields))
 
 
+def test_a_unit_in_capitals_is_drawn_in_that_unit(client: httpx.Client) -> None:
+    pictures = []
+    for unit in ("mm", "MM"):
+        fields = {
+            "m1_text": f"0.2 {unit}@40",
+            "m2_text": f"0.5 {unit}@26",
+            "m1_index": "0",
+            "m2_index": "180",
+        }
+        pictures.append(live(client, "half-turn", **fields)["pictures"])
+    assert pictures[0] == pictures[1] != []
+
+
 def test_cells_of_two_mountings_are_a_half_turn_test(client: httpx.Client) -> None:
     second = "5 7 6 4 1 -1 0 2"
     cells = {f"m1_{name}": text for name, text in CELLS.items()}
@@ -164,6 +177,15 @@ def test_a_tube_is_judged_as_its_maker_does(client: httpx.Client) -> None:
     told = live(client, "shaft", unit="mm", diameter="76.2", wall="1.65", length="1500", max_rpm="3000")
     found = re.findall(r"(\d{4}) (?:±|rpm)", dict(map(tuple, told["numbers"]))["critical speed"])
     assert float(found[0]) == pytest.approx(5671, rel=1e-3) and "The tube is safe" in told["sentence"]
+
+
+def test_a_shaft_speed_with_a_comma_counts_thousands(client: httpx.Client) -> None:
+    tube = {"unit": "mm", "diameter": "76.2", "wall": "1.65", "length": "1500"}
+    for typed in ("3,000", "3000"):
+        told = live(client, "shaft", max_rpm=typed, **tube)
+        assert dict(map(tuple, told["numbers"]))["highest shaft speed"].startswith("3000 rpm")
+    told = live(client, "effect", runout="29 in", mass="1,200 g", rpm="3600")
+    assert told["trouble"]["mass"].startswith("1,200 g may be 1.2 g or 1200 g")
 
 
 @pytest.mark.parametrize("order", ["2", "0.5", "3"])

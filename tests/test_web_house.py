@@ -125,6 +125,18 @@ def test_a_vehicle_is_changed_and_removed(client: httpx.Client, server: Running)
     assert client.get(page).status_code == 422
 
 
+@pytest.mark.parametrize(("pieces", "kept"), [("", None), ("1", 1), ("2", 2), ("3", 3)])
+def test_the_pieces_of_the_driveshaft_are_asked_for_and_may_be_left_open(
+    client: httpx.Client, server: Running, pieces: str, kept: int | None
+) -> None:
+    saved = server.house.vehicles.save(profile_of(FormData({**TRUCK, "pieces": pieces})))
+    assert server.house.vehicles.get(saved.name).vehicle.shaft_pieces == kept
+    field = (
+        client.get(f"/vehicles/{saved.name}").text.split('<select id="pieces"', 1)[1].split("</select>", 1)[0]
+    )
+    assert re.findall(r'value="(\d?)" selected', field) == [pieces]
+
+
 def test_rates_can_be_read_without_scripts(client: httpx.Client, server: Running) -> None:
     saved = server.house.vehicles.save(profile_of(FormData(TRUCK)))
     page = client.get(f"/vehicles/{saved.name}", params={"speed": "97 km/h", "gear": "6"}).text

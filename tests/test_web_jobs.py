@@ -16,7 +16,8 @@ from web_server import SAMPLES, Running, csrf_of, finished, running
 
 from vibeorder.casebook import Entry, Job, open_casebook, read_export, reading_body
 from vibeorder.diagnosis import diagnose
-from vibeorder.diagnosis.compare import Drive, compare, suspect_of
+from vibeorder.diagnosis.compare import Drive, compare
+from vibeorder.diagnosis.compare_asked import suspect_of
 from vibeorder.recording import read_recording
 from vibeorder.report.comparison import comparison_sheet
 from vibeorder.vehicle import load_vehicle
@@ -253,7 +254,11 @@ def test_a_repair_is_proved_by_two_drives_of_the_job(
     assert twice.status_code == 422 and "same recording twice" in said(twice)
     strange = post(client, f"/jobs/{number}/compare", before=f"{'0' * 24}/1", after=f"{second}/1")
     assert strange.status_code == 422 and "Choose one recording" in said(strange)
-    asked = post(client, f"/jobs/{number}/compare", before=f"{first}/1", after=f"{second}/1", suspect="")
+    drives = {"before": f"{first}/1", "after": f"{second}/1"}
+    for suspect, sentence in (("driveshaft@0", "Order 0 is none"), ("driveshaft@x", "Choose the part")):
+        slip = post(client, f"/jobs/{number}/compare", **drives, suspect=suspect)
+        assert slip.status_code == 422 and sentence in said(slip)
+    asked = post(client, f"/jobs/{number}/compare", **drives, suspect="")
     task = asked.headers["location"].rsplit("/", 1)[1]
     assert finished(client, task, 120.0)["next"] == f"/comparison/{task}"
     expected = library_sentence(tmp_path).replace("m/s^2", "m/s²")

@@ -347,14 +347,10 @@ def _shaft_rate(speed: str | None, option: str, vehicle: "Vehicle | None") -> fl
         return None
     if vehicle is None:
         raise VibeorderError(f"{option} needs --vehicle to know how fast the shaft turns; or give the rpm")
+    from vibeorder.bench import shaft_rate_hz
     from vibeorder.units import parse_speed
-    from vibeorder.vehicle import rotors
 
-    shafts = {r.part: r.ratio for r in rotors(vehicle)}
-    ratio = shafts.get("driveshaft", shafts.get("front_driveshaft"))
-    if ratio is None:
-        raise VibeorderError(f"{vehicle.name} has no driveshaft; give the rpm of the part")
-    return parse_speed(speed).si / vehicle.tire.circumference_m * ratio
+    return shaft_rate_hz(parse_speed(speed).si, vehicle)
 
 
 def _indicator(
@@ -368,14 +364,7 @@ def _indicator(
 
 
 def _check_outputs(json: str | None, plot: Path | None, vehicle: Path | None = None) -> None:
-    taken = [] if vehicle is None else [vehicle]
-    if json is not None and json != "-":
-        door.check_writable(Path(json), "--json", taken)
-        taken.append(Path(json))
-    if plot is not None:
-        door.check_writable(plot, "--plot", taken)
-        if plot.suffix.lower() not in (".png", ".svg", ".pdf"):
-            raise VibeorderError(f"--plot {plot}: a picture ends in .png, .svg or .pdf")
+    door.check_outputs(json, {"--plot": plot}, [] if vehicle is None else [vehicle])
 
 
 def _hand_over(answer: "Answer", json: str | None, plot: Path | None) -> None:

@@ -211,7 +211,7 @@ def diagnose(
     still = standing or []
     inputs = [p for p in (*recordings, *still, vehicle, speed_log, sound, said) if p is not None]
     outputs = {"--plot": plot, "--sheet": sheet, "--why-plot": why_plot}
-    _check_outputs(json, outputs, inputs)
+    door.check_outputs(json, outputs, inputs)
     options = typed_options(
         time_column=time_column, axes=axes, unit=unit, speed_column=speed_column, speed_unit=speed_unit,
         rpm_column=rpm_column, rate=rate,
@@ -249,18 +249,6 @@ def rates(
 def version() -> None:
     """Print the version."""
     door.say(f"vibeorder {__version__}\n")
-
-
-def _check_outputs(json: str | None, asked: Mapping[str, Path | None], inputs: list[Path]) -> None:
-    """Every reason to refuse an output, before minutes of work are spent."""
-    outputs = {"--json": None if json in (None, "-") else Path(str(json)), **asked}
-    taken = list(inputs)
-    for option, path in outputs.items():
-        if path is not None:
-            door.check_writable(path, option, taken)
-            taken.append(path)
-            if option.endswith("plot") and path.suffix.lower() not in (".png", ".svg", ".pdf"):
-                raise VibeorderError(f"{option} {path}: a picture ends in .png, .svg or .pdf")
 
 
 def _speed(speed: str | None, log: Path | None, options: "ReadOptions") -> "SpeedGiven | Trace | None":

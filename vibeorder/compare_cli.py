@@ -78,7 +78,7 @@ def compare(
 ) -> None:
     """Say whether a repair cured the shake, from a drive before and a drive after it."""
     from vibeorder.diagnosis.compare import compare as judge
-    from vibeorder.diagnosis.compare import suspect_of
+    from vibeorder.diagnosis.compare_asked import order_asked, suspect_of
     from vibeorder.recording import typed_options
     from vibeorder.vehicle import load_vehicle
 
@@ -87,10 +87,12 @@ def compare(
     car, options = load_vehicle(vehicle), typed_options(axes=axes, unit=unit)
     one = _drive(before, car, speed, speed_log, gear, low_range, options)
     two = _drive(after, car, after_speed or speed, after_speed_log, gear, low_range, options)
-    which, its_order = (part, order or 1.0) if part is not None else suspect_of(one.diagnosis)
+    which, its_order = (part, order_asked(order)) if part is not None else suspect_of(one.diagnosis)
     result = judge(one, two, car, which, its_order, low_range=low_range)
     content = _hand_over(result, one.diagnosis.speed.unit, json, plot)
     keep_comparison(before, after, content, two.diagnosis, aside=json == "-")
+    if plot is not None and not result.bins:  # said last: it takes nothing from what was found
+        door.say(f"There is nothing to draw, so {plot} is not written: {result.reason}.\n", aside=True)
 
 
 def _check(
@@ -98,18 +100,15 @@ def _check(
 ) -> None:
     """Every reason to refuse, before any work."""
     from vibeorder.casebook import digest_of
+    from vibeorder.diagnosis.compare_asked import order_asked
 
     before, after = inputs[:2]
     if before.exists() and after.exists() and digest_of(before) == digest_of(after):
         raise VibeorderError(f"{before} and {after} are the same recording; give one of each drive")
     if order is not None and part is None:
         raise VibeorderError(f"--order {order:g} needs --part: of which part?")
-    if json is not None and json != "-":
-        door.check_writable(Path(json), "--json", inputs)
-    if plot is not None:
-        door.check_writable(plot, "--plot", inputs)
-        if plot.suffix.lower() not in (".png", ".svg", ".pdf"):
-            raise VibeorderError(f"--plot {plot}: a picture ends in .png, .svg or .pdf")
+    order_asked(order)
+    door.check_outputs(json, {"--plot": plot}, inputs)
 
 
 def _drive(
@@ -146,9 +145,7 @@ def _hand_over(result: "Comparison", unit: str, json: str | None, plot: Path | N
 
     content = comparison_dict(result, unit)
     text = dumps(content, indent=2, ensure_ascii=False, allow_nan=False) + "\n"
-    if plot is not None:
-        if not result.bins:
-            raise VibeorderError(f"there is nothing to draw: {result.reason}")
+    if plot is not None and result.bins:
         door.write_output(plot, "--plot", lambda p: comparison_figure(result, unit).savefig(p, dpi=120))
     if json == "-":
         door.say(f"{content['sentence']}\n", aside=True)

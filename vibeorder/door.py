@@ -10,16 +10,25 @@ import os
 import sys
 import tempfile
 import traceback
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Mapping
 from pathlib import Path
 
 from vibeorder import __version__
 from vibeorder.errors import VibeorderError
 
-__all__ = ["DEBUG_VARIABLE", "check_writable", "output_error", "say", "walk_out", "write_output"]
+__all__ = [
+    "DEBUG_VARIABLE",
+    "check_outputs",
+    "check_writable",
+    "output_error",
+    "say",
+    "walk_out",
+    "write_output",
+]
 
 OURS, MENDABLE, INTERRUPTED, READER_LEFT = 1, 2, 130, 141
 DEBUG_VARIABLE = "VIBEORDER_DEBUG"
+PICTURES = (".png", ".svg", ".pdf")
 
 
 def walk_out(command: Callable[[], object]) -> int:
@@ -75,6 +84,25 @@ def check_writable(path: Path, option: str, inputs: Iterable[Path]) -> None:
         raise VibeorderError(f"{option} {path}: there is no folder {path.parent}; make it first")
     if not os.access(path if path.exists() else path.parent, os.W_OK):
         raise VibeorderError(f"{option} {path} cannot be written: no permission; choose another place")
+
+
+def check_outputs(json: str | None, outputs: Mapping[str, Path | None], inputs: Iterable[Path]) -> None:
+    """Refuse, before any work, outputs that would overwrite an input or each other, or that cannot be written.
+
+    json: a file, "-" or None. outputs: option -> file; one whose name ends in "plot" takes a picture.
+    """
+    read = tuple(inputs)
+    written: dict[Path, str] = {}
+    for option, path in {"--json": None if json in (None, "-") else Path(str(json)), **outputs}.items():
+        if path is None:
+            continue
+        check_writable(path, option, read)
+        twin = next((said for other, said in written.items() if _same(path, other)), None)
+        if twin is not None:
+            raise VibeorderError(f"{option} {path} would overwrite what {twin} writes; choose another name")
+        if option.endswith("plot") and path.suffix.lower() not in PICTURES:
+            raise VibeorderError(f"{option} {path}: a picture ends in .png, .svg or .pdf")
+        written[path] = option
 
 
 def write_output(path: Path, option: str, write: Callable[[Path], object]) -> None:

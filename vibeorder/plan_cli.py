@@ -51,8 +51,7 @@ def plan(
 
     car = load_vehicle(vehicle)
     said = parse_speed_given(speed)
-    around_mps = 0.5 * (said.low_mps + said.high_mps)
-    steps = plan_drive(car, around_mps, gear, said.unit, complaint, low_range=low_range)
+    steps = plan_drive(car, said.middle_mps, gear, said.unit, complaint, low_range=low_range)
     door.say(_card(car, said.text, steps))
 
 

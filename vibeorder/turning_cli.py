@@ -65,8 +65,7 @@ def turning(
     from vibeorder.spectrum import turning_orders
     from vibeorder.units import parse_rotation
 
-    if json is not None and json != "-":
-        door.check_writable(Path(json), "--json", [recording])
+    door.check_outputs(json, {}, [recording])
     given_hz = None if rate_of_turn is None else parse_rotation(rate_of_turn).si
     options = typed_options(time_column=time_column, axes=axes, unit=unit, mark_column=mark_column, rate=rate)
     read = read_recording(recording, options)

@@ -27,6 +27,7 @@ __all__ = [
     "parse_sample_rate",
     "parse_speed",
     "parse_time",
+    "read_number",
     "show_length",
     "show_percent",
     "show_speed",
@@ -75,6 +76,10 @@ DASH_UNITS = ("mph", "km/h")
 LARGEST = 1e15
 """Of any quantity as typed: a number beyond is a slip, and squares of it would overflow."""
 
+_THOUSANDS = re.compile(r"[-+]?[1-9]\d{0,2},\d{3}")
+_NEVER_THOUSANDS = {*_SPEED, "m", "cm", "ft", "in", "inch", "inches", '"', "lb", "lbs", "oz", "khz", "min"}
+"""Units in which nothing here ever counts thousands, so that "1,250 in" is an inch and a quarter."""
+
 _TEXT = re.compile(r"^\s*([-+]?\d+(?:[.,]\d+)?|[-+]?[.,]\d+)\s*(\S.*?)?\s*$")
 
 
@@ -90,19 +95,40 @@ class Quantity:
         return f"{self.value:g} {self.unit}"
 
 
+def read_number(text: str, unit: str) -> float:
+    """The number that `text` is, its comma a decimal one unless it must set thousands apart.
+
+    unit: as in "1,800 rpm", which turns 1800 times, since nothing in a vehicle turns 1.8 times a minute.
+    Raises UnitError where either could be meant, as in "1,200 g".
+
+    >>> read_number("37,5", "g"), read_number("1,800", "rpm")
+    (37.5, 1800.0)
+    """
+    decimal = float(text.replace(",", "."))
+    thousands = 1000.0 * decimal
+    if _THOUSANDS.fullmatch(text) is None or unit.lower() in _NEVER_THOUSANDS:
+        return decimal
+    if unit.lower() == "rpm":
+        return thousands if abs(decimal) < 100.0 else decimal
+    raise UnitError(
+        f"{text} {unit} may be {decimal:g} {unit} or {thousands:.0f} {unit}; "
+        "write the one that is meant, without a comma"
+    )
+
+
 def _parse(text: str, factors: dict[str, float], what: str, example: str) -> Quantity:
     match = _TEXT.match(text)
     known = ", ".join(factors)
     if match is None:
         raise UnitError(f"{what} {text!r} is not a number with a unit; write it like {example!r}")
-    number = float(match.group(1).replace(",", "."))
-    if abs(number) > LARGEST:
+    if abs(float(match.group(1).replace(",", "."))) > LARGEST:
         raise UnitError(f"{what} {text.strip()[:40]!r}... is far beyond anything here; check the number")
     unit = (match.group(2) or "").strip()
     factor = factors.get(unit.lower())
     if factor is None:
         said = f"has the unknown unit {unit!r}" if unit else "has no unit"
         raise UnitError(f"{what} {text!r} {said}; write it like {example!r} (units: {known})")
+    number = read_number(match.group(1), unit)
     return Quantity(number * factor, number, unit)
 
 

@@ -192,12 +192,11 @@ def answer_balance(
     result: Balance | CircleBalance
     if phased:
         result = solve_balance(start, [r for r in solved if isinstance(r, Run)])
-        left = [abs(w) for w in unbalance_left(result, parse_shakes(after, phase_lag)[0])] if after else []
+        left = [abs(w) for w in unbalance_left(result, _after(after, start, phase_lag))] if after else []
     else:
         result = balance_by_amplitudes(abs(start[0]), [t for t in solved if isinstance(t, Trial)])
-        left = (
-            [result.correction * abs(parse_shakes(after, phase_lag)[0][0]) / abs(start[0])] if after else []
-        )
+        shakes = _after(after, start, phase_lag) if after else ()
+        left = [result.correction * abs(shake) / abs(start[0]) for shake in shakes]
     extra = residual_rows(_residuals(left, radius, mass, rate_hz, grade), grade)
     if isinstance(result, Balance):
         sheet = balance_sheet(result, unit, clamp_kg=clamp_kg, warnings=warnings, extra=extra)
@@ -289,6 +288,24 @@ def _weights_figure(result: Balance, typed: Sequence[TypedRun]) -> "Callable[[],
         vectors[f"trial{where}"] = trial / one
         vectors[f"correction{where}"] = x / one
     return lambda: vectors_figure(vectors, "weights", typed[0].unit)
+
+
+def _after(text: str, reference: Sequence[complex], lag: bool) -> tuple[complex, ...]:
+    """The shake after the correction, of every pickup of the reference.
+
+    The size alone says what one pickup lacks; what two planes lack depends on how their shakes lie to each other.
+    """
+    shakes, phased = parse_shakes(text, lag)
+    if len(shakes) != len(reference):
+        raise VibeorderError(
+            f"{len(shakes)} readings after, {len(reference)} before; give every pickup once, in the same order"
+        )
+    if len(shakes) > 1 and not phased:
+        raise VibeorderError(
+            f"the shake after the correction, {text.strip()!r}, has no phases, and the reference has; "
+            "add the phase of every pickup, like 0.4@120, 0.5@30"
+        )
+    return shakes
 
 
 def _residuals(

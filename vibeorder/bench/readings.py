@@ -27,7 +27,7 @@ LONGEST_TRAVEL_M = 0.1
 _NUMBER = r"[-+]?(?:\d+(?:[.,]\d+)?|[.,]\d+)"
 _UNIT = r"(?:thou|inches|inch|in|mm|cm|um|µm|\")"
 _ITEM = re.compile(
-    rf"^(?:(?P<bolt>[bB])?(?P<place>\d+(?:[.,:]\d+)?)(?P<clock>h)?:)?"
+    rf"^(?:(?P<bolt>b)?(?P<place>\d+(?:[.,:]\d+)?)(?P<clock>h)?:)?"
     rf"(?P<value>{_NUMBER})(?P<unit>{_UNIT})?$"
 )
 
@@ -132,7 +132,7 @@ def name_angle(angle_deg: float, readings: Readings | None) -> str:
 
 
 def _ends_in_unit(text: str) -> bool:
-    return re.search(rf"(?:^|[\s\d]){_UNIT}\s*$", text) is not None
+    return re.search(rf"(?:^|[\s\d]){_UNIT}\s*$", text.lower()) is not None
 
 
 def _items(text: str) -> tuple[list[tuple[str, float]], str]:
@@ -142,10 +142,10 @@ def _items(text: str) -> tuple[list[tuple[str, float]], str]:
     units: list[str] = []
     items: list[tuple[str, float]] = []
     for token in tokens:
-        if re.fullmatch(_UNIT, token):
-            units.append(token)
+        if re.fullmatch(_UNIT, token.lower()):
+            units.append(token.lower())
             continue
-        match = _ITEM.match(token)
+        match = _ITEM.match(token.lower())
         if match is None:
             raise VibeorderError(
                 f"reading {token!r} is not understood; write '0 2 5 7 6 4 1 -1 thou', "

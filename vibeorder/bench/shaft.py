@@ -12,6 +12,7 @@ from typing import Literal
 from vibeorder.bench.sheet import Sheet
 from vibeorder.errors import VibeorderError
 from vibeorder.units import INCH_M
+from vibeorder.vehicle import Vehicle, rotors
 
 __all__ = [
     "MATERIALS",
@@ -117,11 +118,16 @@ def check_shaft(tube: Tube, highest_hz: float | None = None, fraction: float = S
     return ShaftCheck(tube, critical, se, fraction, safe, highest_hz, verdict, longest, reaches_half)
 
 
-def shaft_rate_hz(speed_mps: float, circumference_m: float, axle_ratio: float) -> float:
-    """Driveshaft rate at a road speed: speed / rolling circumference x axle ratio [turns per second]."""
-    if not (circumference_m > 0.0 and axle_ratio > 0.0):
-        raise VibeorderError("rolling circumference and axle ratio must be above zero")
-    return speed_mps / circumference_m * axle_ratio
+def shaft_rate_hz(speed_mps: float, vehicle: Vehicle) -> float:
+    """Rate of the (rear, else front) driveshaft at a road speed: speed / rolling circumference x its ratio.
+
+    Turns per second. Raises VibeorderError for a vehicle without one.
+    """
+    shafts = {rotor.part: rotor.ratio for rotor in rotors(vehicle)}
+    ratio = shafts.get("driveshaft", shafts.get("front_driveshaft"))
+    if ratio is None:
+        raise VibeorderError(f"{vehicle.name} has no driveshaft; give the rpm of the part")
+    return speed_mps / vehicle.tire.circumference_m * ratio
 
 
 def shaft_sheet(result: ShaftCheck, unit: str) -> Sheet:
@@ -137,7 +143,7 @@ def shaft_sheet(result: ShaftCheck, unit: str) -> Sheet:
             f"This tube whirls at {critical:.0f} rpm; use it to {safe:.0f} rpm.", tuple(numbers), _NOTES
         )
     highest = 60 * result.highest_hz
-    per_unit = INCH_M if unit.startswith("in") or unit == '"' else 1e-3
+    per_unit = INCH_M if unit.lower().startswith("in") or unit == '"' else 1e-3
     name = "in" if per_unit == INCH_M else "mm"
     numbers.append(
         ("highest shaft speed", f"{highest:.0f} rpm, {result.highest_hz / result.critical_hz:.2f} of it")

@@ -10,7 +10,6 @@ independent: the body's answer and the road wander), by the delta method on ln r
 nothing is left to take a logarithm of, by Fieller's theorem (Fieller 1954) for the ratio itself.
 """
 
-import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal
@@ -22,12 +21,12 @@ from vibeorder.diagnosis.amplitudes import COMPLAINT_FROM_MPS2
 from vibeorder.diagnosis.candidates import Candidate, candidates_of
 from vibeorder.diagnosis.compare_levels import HOP_S, WIDEST_HZ, Levels, read_levels
 from vibeorder.diagnosis.compare_mount import alike, unlike_sensors
-from vibeorder.diagnosis.result import Diagnosis, SpeedFit, Suspect
+from vibeorder.diagnosis.result import Diagnosis, SpeedFit
 from vibeorder.errors import VibeorderError
 from vibeorder.recording.model import Recording
 from vibeorder.vehicle import Vehicle, engine_ratio
 
-__all__ = ["Comparison", "Drive", "SpeedBin", "Verdict", "compare", "suspect_of"]
+__all__ = ["Comparison", "Drive", "SpeedBin", "Verdict", "compare"]
 
 FloatArray = NDArray[np.float64]
 Verdict = Literal["cured", "improved", "unchanged", "worse", "cannot say"]
@@ -115,26 +114,6 @@ class _Level:
     power: float
     se: float
     dof: int
-
-
-def suspect_of(diagnosis: Diagnosis) -> tuple[str, float]:
-    """(part, order) that the drive before the repair points at. VibeorderError where it points at none."""
-    top = diagnosis.suspects[0] if diagnosis.suspects else None
-    if top is None or top.probability < diagnosis.nothing_found_probability:
-        raise VibeorderError(
-            "the recording before the repair points at no part; say what was repaired, like "
-            "--part driveshaft --order 1"
-        )
-    named = {(top.part, top.order), *top.indistinct_from}
-    plainest = min((s for s in diagnosis.suspects if (s.part, s.order) in named), key=_off)
-    return plainest.part, plainest.order
-
-
-def _off(suspect: Suspect) -> float:
-    """How far a suspect's line lies from where the vehicle puts it: of twins, the plainest is compared."""
-    if suspect.frequency_hz is None or not suspect.expected_hz:
-        return math.inf
-    return abs(suspect.frequency_hz / suspect.expected_hz - 1.0)
 
 
 def compare(

@@ -76,7 +76,8 @@ class SpeedFit:
 
     source: "given", "logged", "log file", "inferred". times_s, speed_mps: the path used [shape (n,)].
     low_mps, high_mps: a band of about 95%. scale: true wheel rate / nominal one, with its standard error.
-    lag_s: how late the speed source runs, or None. unit: the user's own. gears: gear number against time or ().
+    lag_s: how late the speed source runs, or None. unit: the user's own.
+    gear: the one held throughout, 1 the lowest; None where it changed, is not known or there is none.
     """
 
     source: str

@@ -157,7 +157,7 @@ def speed_beside(
         return placed, f"{said}; its stamps are used as they are"
     return None, (
         f"{said}; it was not used, and the speed is inferred from the recording; "
-        "where both began together, --log-late 0 says so"
+        'where both began together, --log-late "0 s" says so'
     )
 
 

@@ -18,11 +18,12 @@ FloatArray = NDArray[np.float64]
 MAX_BYTES = 1 << 27
 MAX_DEPTH = 64
 _POINTS = ("trkpt", "rtept", "wpt")
+"""What was driven, before what was meant to be driven, before single places: the first kind that is there is read."""
 
 
 @dataclass(frozen=True, slots=True)
 class GpxPoints:
-    """One entry per track point [shape (n,)], NaN where the point lacks it; times in Unix seconds, m/s."""
+    """One entry per point [shape (n,)], NaN where the point lacks it; times in Unix seconds, m/s."""
 
     times_s: FloatArray
     latitudes: FloatArray
@@ -37,7 +38,7 @@ def is_gpx(head: bytes) -> bool:
 
 
 def read_gpx_points(path: Path) -> GpxPoints:
-    """All track points (or way points, where there is no track) in their order.
+    """All track points in their order; where there is no track the points of a route, else way points.
 
     Raises SpeedError for broken XML, for XML with a document type (entities can fill the memory), and for
     files above 128 MB.
@@ -56,20 +57,21 @@ def read_gpx_points(path: Path) -> GpxPoints:
         raise SpeedError(
             f"GPX track {path.name} is in no encoding that can be read; save it as UTF-8"
         ) from error
-    if not reading.rows:
+    rows = next((reading.rows[kind] for kind in _POINTS if reading.rows[kind]), None)
+    if rows is None:
         raise SpeedError(f"GPX track {path.name} has no points in it")
-    table = np.array(reading.rows)
+    table = np.array(rows)
     return GpxPoints(table[:, 0], table[:, 1], table[:, 2], table[:, 3])
 
 
 class _Reading:
-    """The parser's callbacks and what they gathered: time, latitude, longitude, speed of each point."""
+    """The parser's callbacks and what they gathered: time, latitude, longitude, speed of each point of each kind."""
 
     def __init__(self, source: str) -> None:
-        self.rows: list[list[float]] = []
+        self.rows: dict[str, list[list[float]]] = {kind: [] for kind in _POINTS}
         self._source = source
         self._depth = 0
-        self._inside = False
+        self._point: list[float] | None = None
         self._text: list[str] = []
         self.parser = expat.ParserCreate()
         self.parser.buffer_text = True
@@ -89,24 +91,25 @@ class _Reading:
         if self._depth > MAX_DEPTH:
             raise SpeedError(f"GPX track {self._source} is nested {MAX_DEPTH} deep: it is no track")
         self._text.clear()
-        if _local(name) in _POINTS:
-            self._inside = True
+        local = _local(name)
+        if local in _POINTS:
             latitude, longitude = _number(attributes.get("lat", "")), _number(attributes.get("lon", ""))
-            self.rows.append([np.nan, latitude, longitude, np.nan])
+            self._point = [np.nan, latitude, longitude, np.nan]
+            self.rows[local].append(self._point)
 
     def _end(self, name: str) -> None:
         self._depth -= 1
         local = _local(name)
         if local in _POINTS:
-            self._inside = False
-        elif self._inside and local == "time":
-            self.rows[-1][0] = _stamp("".join(self._text))
-        elif self._inside and local == "speed":
-            self.rows[-1][3] = _number("".join(self._text))
+            self._point = None
+        elif self._point is not None and local == "time":
+            self._point[0] = _stamp("".join(self._text))
+        elif self._point is not None and local == "speed":
+            self._point[3] = _number("".join(self._text))
         self._text.clear()
 
     def _characters(self, text: str) -> None:
-        if self._inside:
+        if self._point is not None:
             self._text.append(text)
 
 

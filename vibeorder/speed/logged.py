@@ -174,21 +174,21 @@ def _from_position_columns(table: Table, stamps: Stamps) -> Trace:
 
 
 def _metres(latitudes: FloatArray, longitudes: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """Metres east and north of the first point (equirectangular: exact enough over a drive's few seconds).
+    """Metres east of the first fix and north of the equator, NaN where a fix is missing.
 
-    0, 0 is how loggers write a missing fix.
+    Equirectangular: exact enough over a drive's few seconds. 0, 0 is how loggers write a missing fix.
     """
     missing = (latitudes == 0) & (longitudes == 0) | (np.abs(latitudes) > 90) | (np.abs(longitudes) > 180)
-    latitudes, longitudes = np.where(missing, np.nan, latitudes), np.where(missing, np.nan, longitudes)
-    with np.errstate(invalid="ignore"):
-        north = np.radians(latitudes) * EARTH_RADIUS_M
-        east = np.radians(longitudes) * EARTH_RADIUS_M * np.cos(np.radians(latitudes))
+    fixed = np.isfinite(latitudes) & np.isfinite(longitudes) & ~missing
+    up, right = np.radians(latitudes[fixed]), np.radians(longitudes[fixed])
     # Each difference is taken over seconds, so that the cosine hardly changes between its two ends; over a
-    # whole drive it does, so east is summed from steps at the latitude of each.
-    steps = np.diff(np.radians(longitudes), prepend=np.nan) * EARTH_RADIUS_M * np.cos(np.radians(latitudes))
-    finite = np.isfinite(east)
-    if finite.all():
-        east = np.cumsum(np.concatenate(([0.0], steps[1:])))
+    # whole drive it does, so east is summed from steps at the latitude of each, from fix to fix: measured from
+    # Greenwich it would change on a road due north.
+    steps = np.diff(right, prepend=right[:1])
+    steps = (steps + np.pi) % (2.0 * np.pi) - np.pi  # over the date line too
+    east, north = np.full(latitudes.shape, np.nan), np.full(latitudes.shape, np.nan)
+    east[fixed] = np.cumsum(steps * np.cos(up)) * EARTH_RADIUS_M
+    north[fixed] = up * EARTH_RADIUS_M
     return east, north
 
 

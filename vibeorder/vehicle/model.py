@@ -51,7 +51,8 @@ class Vehicle:
     gears: engine turns per driveshaft turn, first gear first; empty where not known.
     low_range: transfer-case low range ratio, or None.
     motor_ratio: motor turns per wheel turn of an electric drive.
-    shaft_pieces: 1 or 2. cylinders 0 for an electric vehicle. strokes 2 or 4.
+    shaft_pieces: 1 to 3 of the (rear) driveshaft, None where not stated.
+    cylinders: 0 for an electric vehicle, or where not known. strokes: 2 or 4.
     tire is the front one, and the wheel that every "per wheel turn" of a `Rotor` means.
     rear_tire is None unless the sizes are staggered.
     half_shafts: True where wheels are driven through jointed half-shafts (not a solid axle).
@@ -69,7 +70,7 @@ class Vehicle:
     motor_ratio: float | None = None
     cylinders: int = 0
     strokes: int = 4
-    shaft_pieces: int = 1
+    shaft_pieces: int | None = None
     accessories: tuple[Accessory, ...] = ()
     limits: tuple[Limit, ...] = ()
     source: str = ""

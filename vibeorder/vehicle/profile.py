@@ -112,7 +112,7 @@ def _build(mapping: Section, source: str) -> Vehicle:
         motor_ratio=_motor_ratio(sections, layout, axle),
         cylinders=whole(sections["engine"].get("cylinders", 0), "[engine] cylinders", range(17)),
         strokes=whole(sections["engine"].get("strokes", 4), "[engine] strokes", (2, 4)),
-        shaft_pieces=whole(sections["driveshaft"].get("pieces", 1), "[driveshaft] pieces", (1, 2, 3)),
+        shaft_pieces=_shaft_pieces(sections["driveshaft"]),
         accessories=_accessories(mapping.get("accessory", [])),
         limits=_limits(mapping.get("limits", {})),
         source=source,
@@ -142,7 +142,7 @@ def _layout(section: Section) -> Layout:
     if "layout" not in section:
         raise VehicleError(f'[vehicle] layout is missing; add layout = "rwd" (one of {choices})')
     layout = text_of(section["layout"], "[vehicle] layout", "rwd").lower()
-    layout = {"4x4": "4wd", "2wd": "2wd", "electric": "ev", "bev": "ev"}.get(layout, layout)
+    layout = {"4x4": "4wd", "2wd": "rwd", "electric": "ev", "bev": "ev"}.get(layout, layout)
     for known in get_args(Layout):
         if layout == known:
             return known  # type: ignore[no-any-return]
@@ -255,6 +255,10 @@ def _low_range(sections: Mapping[str, Section]) -> float | None:
 def _motor_ratio(sections: Mapping[str, Section], layout: str, axle: float | None) -> float | None:
     motor = _ratio(sections["motor"], "ratio", "[motor] ratio", MOTOR_RATIO)
     return axle if motor is None and layout == "ev" else motor
+
+
+def _shaft_pieces(section: Section) -> int | None:
+    return whole(section["pieces"], "[driveshaft] pieces", (1, 2, 3)) if "pieces" in section else None
 
 
 def _half_shafts(section: Section, layout: str) -> bool:

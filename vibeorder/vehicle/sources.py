@@ -16,6 +16,7 @@ from dataclasses import dataclass, replace
 
 from vibeorder.vehicle.model import Vehicle
 from vibeorder.vehicle.rotors import rotors
+from vibeorder.vehicle.shaft_pieces import TWO_PIECE, for_pieces
 from vibeorder.vehicle.trade import CAUTIONS, COSTS_NOTHING_FIRST, WHICH_WHEEL, feel_of
 
 __all__ = [
@@ -103,7 +104,7 @@ def sources_of(vehicle: Vehicle) -> tuple[Source, ...]:
             if firing is not None:
                 found.append(_firing(source, firing))
         else:
-            found.append(source)
+            found.append(for_pieces(source, vehicle.shaft_pieces))
     return tuple(found)
 
 
@@ -269,7 +270,7 @@ _ANGLES_CHECK = (
 _SHAFTS = (
     _entry(
         "driveshaft", 1.0, "driveshaft", prior=2.0, growth=GROWTH_FIRST, healthy=(0.7, 0.010),
-        causes=(*_SHAFT_FIRST_CAUSES, "two-piece shaft: center bearing worn or its bracket loose"),
+        causes=(*_SHAFT_FIRST_CAUSES, f"{TWO_PIECE}center bearing worn or its bracket loose"),
         first_check="Look for dents, dirt and bare patches where a weight was welded; then a dial indicator "
         "on the tube, front, middle and rear, then on the pinion flange. Shaft against flange: turn the "
         "shaft half a turn on its flange and measure again. Balance only a shaft that runs true.",
@@ -282,7 +283,7 @@ _SHAFTS = (
         causes=(
             *_SHAFT_SECOND_CAUSES,
             "pinion angle or ride height changed: springs, blocks, worn mount, load",
-            "two-piece shaft: center bearing at the wrong height",
+            f"{TWO_PIECE}center bearing at the wrong height",
         ),
         first_check="Worst pulling away or on load: "
         + _ANGLES_CHECK.format(ends="the transmission output, the shaft and the pinion"),

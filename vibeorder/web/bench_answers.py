@@ -27,21 +27,22 @@ from vibeorder.bench import (
     parse_readings,
     parse_run,
     runs_or_trials,
+    shaft_rate_hz,
 )
 from vibeorder.errors import VibeorderError
 from vibeorder.units import parse_length, parse_mass, parse_speed
-from vibeorder.vehicle import Vehicle, rotors
+from vibeorder.vehicle import Vehicle
 from vibeorder.web.draw.dial import runout_svg
 from vibeorder.web.draw.driveline import angles_svg
 from vibeorder.web.draw.plot import effect_svg, shaft_svg
 from vibeorder.web.draw.vectors import Named, circles_svg, mating_svg, vectors_svg
 
-__all__ = ["answer_for", "pictures_again", "pictures_of", "shaft_rate_hz"]
+__all__ = ["answer_for", "pictures_again", "pictures_of"]
 
 Inputs = Mapping[str, Any]
 _RECORDING = re.compile(r"\.wav\b", re.IGNORECASE)
 _DECIMALS = {"thou": 1, "mm": 3, "in": 4}
-_LENGTH_UNIT = re.compile(r"(thou|inches|inch|in|mm|cm|um|µm|\")\s*(?:@|$)")
+_LENGTH_UNIT = re.compile(r"(thou|inches|inch|in|mm|cm|um|µm|\")\s*(?:@|$)", re.IGNORECASE)
 
 
 def answer_for(command: str, inputs: Inputs, vehicle: Vehicle | None = None) -> Answer:
@@ -86,7 +87,7 @@ def pictures_again(body: Mapping[str, Any], vehicle: Vehicle | None = None) -> t
         return ()
 
 
-def shaft_rate_hz(speed: str | None, vehicle: Vehicle | None) -> float | None:
+def _shaft_rate(speed: str | None, vehicle: Vehicle | None) -> float | None:
     """Turns per second of the (rear, else front) driveshaft at a road speed; None without a speed."""
     if speed is None:
         return None
@@ -94,11 +95,7 @@ def shaft_rate_hz(speed: str | None, vehicle: Vehicle | None) -> float | None:
         raise VibeorderError(
             "a road speed needs the vehicle, to know how fast the shaft turns; or give the rpm"
         )
-    shafts = {r.part: r.ratio for r in rotors(vehicle)}
-    ratio = shafts.get("driveshaft", shafts.get("front_driveshaft"))
-    if ratio is None:
-        raise VibeorderError(f"{vehicle.name} has no driveshaft; give the rpm of the part")
-    return parse_speed(speed).si / vehicle.tire.circumference_m * ratio
+    return shaft_rate_hz(parse_speed(speed).si, vehicle)
 
 
 def _runout(i: Inputs, vehicle: Vehicle | None) -> Answer:
@@ -120,7 +117,7 @@ def _mate(i: Inputs, _: Vehicle | None) -> Answer:
 
 
 def _effect(i: Inputs, vehicle: Vehicle | None) -> Answer:
-    road = shaft_rate_hz(i.get("speed"), vehicle)
+    road = _shaft_rate(i.get("speed"), vehicle)
     rates = [*(float(rpm) / 60.0 for rpm in i.get("rpm", ())), *([] if road is None else [road])]
     return answer_effect(
         i["runout"], i["mass"], rates, one_end=bool(i.get("one_end")), critical_hz=_turns(i, "critical")
@@ -139,7 +136,7 @@ def _balance(i: Inputs, _: Vehicle | None) -> Answer:
 
 
 def _angles(i: Inputs, vehicle: Vehicle | None) -> Answer:
-    rate = _turns(i, "rpm") or shaft_rate_hz(i.get("speed"), vehicle)
+    rate = _turns(i, "rpm") or _shaft_rate(i.get("speed"), vehicle)
     if rate is None:
         raise VibeorderError("no speed given; give the shaft's rpm, or a road speed with the vehicle")
     usual = JointLimits()
@@ -156,7 +153,7 @@ def _angles(i: Inputs, vehicle: Vehicle | None) -> Answer:
 
 
 def _shaft(i: Inputs, vehicle: Vehicle | None) -> Answer:
-    highest = _turns(i, "max_rpm") or shaft_rate_hz(i.get("top_speed"), vehicle)
+    highest = _turns(i, "max_rpm") or _shaft_rate(i.get("top_speed"), vehicle)
     return answer_shaft(
         i["diameter"], i["wall"], i["length"], material=i.get("material", "steel"), highest_hz=highest,
         fraction=float(i.get("fraction", 0.7)),
@@ -205,7 +202,7 @@ def _length_unit(i: Inputs) -> str:
     """The unit of the first length that was typed."""
     texts = [*i.get("mount", ()), i.get("fixed", ""), i.get("high", "")]
     found = (_LENGTH_UNIT.search(str(text)) for text in texts)
-    return next((match[1] for match in found if match), "thou")
+    return next((match[1].lower() for match in found if match), "thou")
 
 
 def _balance_pictures(result: Balance | CircleBalance, i: Inputs) -> tuple[str, ...]:

@@ -5,6 +5,7 @@ from collections.abc import Mapping
 
 from vibeorder.bench import parse_readings
 from vibeorder.errors import UnitError, VibeorderError
+from vibeorder.units import read_number
 
 __all__ = [
     "COUNTS",
@@ -12,6 +13,7 @@ __all__ = [
     "UNITS",
     "Typed",
     "as_number",
+    "as_rpm",
     "cell_names",
     "count_of",
     "counting_of",
@@ -88,6 +90,11 @@ def unit_of(typed: Typed) -> str:
 def as_number(text: str) -> float:
     """The number of a text that NUMBER matches."""
     return float(text.replace("−", "-").replace(",", "."))
+
+
+def as_rpm(text: str) -> float:
+    """The turns a minute of a text that NUMBER matches."""
+    return read_number(text.replace("−", "-"), "rpm")
 
 
 def with_unit(text: str, unit: str) -> str:

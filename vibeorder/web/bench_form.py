@@ -16,6 +16,7 @@ from vibeorder.web.bench_cells import (
     NUMBER,
     Typed,
     as_number,
+    as_rpm,
     cell_names,
     count_of,
     counting_of,
@@ -108,6 +109,11 @@ class _Reader:
             return None
         return as_number(text)
 
+    def rpm(self, name: str, what: str) -> float | None:
+        """Turns a minute, in which "1,800" is as many as 1800."""
+        value = self.number(name, what)
+        return None if value is None else as_rpm(str(self.text(name)))
+
     def whole(self, name: str, what: str, allowed: range) -> int | None:
         value = self.number(name, what)
         if value is None:
@@ -182,8 +188,8 @@ def _effect(r: _Reader) -> dict[str, Any]:
         r.need("rpm", f"shaft speed {bad!r} is not a number of turns a minute")
     return {
         "runout": r.length("runout"), "mass": r.mass("mass", "kg"),
-        "rpm": [] if bad else [as_number(t) for t in rates], "speed": r.speed("speed"),
-        "one_end": r.ticked("one_end"), "critical": r.number("critical", "the critical speed"),
+        "rpm": [] if bad else [as_rpm(t) for t in rates], "speed": r.speed("speed"),
+        "one_end": r.ticked("one_end"), "critical": r.rpm("critical", "the critical speed"),
     }  # fmt: skip
 
 
@@ -211,7 +217,7 @@ def _balance(r: _Reader) -> dict[str, Any]:
         "runout_checked": r.ticked("runout_checked"), "phase_lag": r.ticked("phase_lag"),
         "clamp": r.mass("clamp", unit), "after": after,
         "radius": r.tried("radius", r.text("radius") and with_unit(str(r.text("radius")), "mm"), parse_length),
-        "mass": r.mass("mass", "kg"), "rpm": r.number("rpm", "the shaft speed"),
+        "mass": r.mass("mass", "kg"), "rpm": r.rpm("rpm", "the shaft speed"),
         "grade": r.number("grade", "the grade"),
     }  # fmt: skip
 
@@ -229,7 +235,7 @@ def _angles(r: _Reader) -> dict[str, Any]:
     return {
         "slopes": slopes, "sides": sides, "phasing": r.text("phasing"),
         "cv": [k for k in pieces if r.ticked(f"cv{k}")], "lengths": r.text("lengths"),
-        "rpm": r.number("rpm", "the shaft speed"), "speed": r.speed("speed"), **limits,
+        "rpm": r.rpm("rpm", "the shaft speed"), "speed": r.speed("speed"), **limits,
     }  # fmt: skip
 
 
@@ -243,7 +249,7 @@ def _shaft(r: _Reader) -> dict[str, Any]:
             r.need(name, f"give the tube's {what}")
     return {
         "diameter": r.length("diameter"), "wall": r.length("wall"), "length": r.length("length"),
-        "material": r.text("material"), "max_rpm": r.number("max_rpm", "the highest shaft speed"),
+        "material": r.text("material"), "max_rpm": r.rpm("max_rpm", "the highest shaft speed"),
         "top_speed": r.speed("top_speed"), "fraction": r.number("fraction", "the share of the critical speed"),
     }  # fmt: skip
 

@@ -15,6 +15,7 @@ from starlette.responses import RedirectResponse, Response
 from starlette.routing import Route
 
 from vibeorder.casebook import Job, as_files, as_json, checks_of, intake_of, open_casebook
+from vibeorder.diagnosis.compare_asked import order_asked
 from vibeorder.errors import VibeorderError
 from vibeorder.vehicle.trade import CAUTIONS
 from vibeorder.web.bench_steps import ABOUT
@@ -167,11 +168,12 @@ def _compare(request: Request, form: FormData) -> Response:
             raise VibeorderError("choose one recording from before the repair and one from after it")
         if typed["before"] == typed["after"]:
             raise VibeorderError("this is the same recording twice; choose one of each drive")
-        part, _, order = typed["suspect"].partition("@")
+        part, _, number = typed["suspect"].partition("@")
+        order = order_asked(float(number)) if number else None
         name = house.store.new()
         with house.store.held(name):
             arguments = _drives(house, typed["before"], typed["after"], name)
-            arguments |= {"job": job.number, "part": part, "order": float(order) if order else 0.0}
+            arguments |= {"job": job.number, "part": part, "order": order}
             house.queue.submit("compare", arguments, name, owner_of(request))
     except ValueError:
         return _story(request, job, {"compare": "Choose the part from the list."}, typed)

@@ -27,9 +27,10 @@ def run(folder: Path, arguments: Mapping[str, Any], progress: Progress) -> None:
     """Diagnose both drives and compare the order that was repaired.
 
     arguments: vehicle (sections of a profile), before and after ({"file", "name", "speed", "speed_log", "gear",
-    "low_range", "options"}), part and order ('' and 0: the first suspect before), decoded_s, unpacked_bytes.
+    "low_range", "options"}), part and order ('' and None: the first suspect before), decoded_s, unpacked_bytes.
     """
-    from vibeorder.diagnosis.compare import compare, suspect_of
+    from vibeorder.diagnosis.compare import compare
+    from vibeorder.diagnosis.compare_asked import order_asked, suspect_of
     from vibeorder.report.comparison import comparison_dict, comparison_sheet
     from vibeorder.vehicle import parse_vehicle
 
@@ -42,8 +43,10 @@ def run(folder: Path, arguments: Mapping[str, Any], progress: Progress) -> None:
 
         drives.append(_drive(folder, arguments[role], arguments, vehicle, share))
     before, after = drives
-    part, order = arguments.get("part"), float(arguments.get("order") or 1.0)
-    which, its_order = (str(part), order) if part else suspect_of(before.diagnosis)
+    part = arguments.get("part")
+    which, its_order = (
+        (str(part), order_asked(arguments.get("order"))) if part else suspect_of(before.diagnosis)
+    )
     progress("comparing", 0.96)
     low_range = bool(arguments["before"].get("low_range"))
     result = compare(before, after, vehicle, which, its_order, low_range=low_range)

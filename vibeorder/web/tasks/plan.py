@@ -32,7 +32,7 @@ def run(folder: Path, arguments: Mapping[str, Any], progress: Progress) -> None:
     vehicle = parse_vehicle(arguments["vehicle"], "vehicle")
     said = parse_speed_given(str(arguments["speed"]))
     steps = plan_drive(
-        vehicle, 0.5 * (said.low_mps + said.high_mps), arguments.get("gear"), said.unit,
+        vehicle, said.middle_mps, arguments.get("gear"), said.unit,
         str(arguments.get("complaint") or ""), low_range=bool(arguments.get("low_range")),
     )  # fmt: skip
     card = {
