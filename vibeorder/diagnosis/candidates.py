@@ -7,7 +7,7 @@ from typing import Literal
 from vibeorder.diagnosis.amplitudes import HealthyPrior
 from vibeorder.vehicle import Source, Vehicle, firing_order, rotors, sources_of
 
-__all__ = ["Candidate", "candidates_of", "in_sound", "overtones"]
+__all__ = ["OVERTONE_TIMES", "Candidate", "candidates_of", "in_sound", "overtones"]
 
 FIRING_IN_SOUND = (0.95, 0.12, 1.0)
 """How often firing is heard in a vehicle with nothing wrong, how loud, and the sd of its ln: intake and exhaust speak

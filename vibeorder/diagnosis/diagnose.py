@@ -87,7 +87,8 @@ class Weighed:
     @property
     def scaled(self) -> FloatArray:
         """log_odds with the evidence tempered [same shape]."""
-        return tempered(self.log_odds, self.log_prior, self.kind)
+        heard = self.kind == "inferred" and self.signal.relative
+        return tempered(self.log_odds, self.log_prior, "memo" if heard else self.kind)
 
 
 def diagnose(
@@ -216,7 +217,7 @@ def weigh(
             f"{recording.source}: no stretch of {SHORTEST_S:.0f} s or more has the vehicle moving and the sensor "
             "recording; record half a minute at the speed where it shakes"
         )
-    if signal.relative:
+    if signal.relative and kind != "inferred":
         kind = "audio"
     mismatch = None
     if isinstance(given, Trace) and not signal.relative and not neutral:

@@ -9,9 +9,9 @@ from numpy.typing import NDArray
 __all__ = ["UNNAMED_TEMPERATURE", "Kind", "Posterior", "posterior_of", "tempered"]
 
 FloatArray = NDArray[np.float64]
-Kind = Literal["logged", "given", "inferred", "audio"]
+Kind = Literal["logged", "given", "inferred", "audio", "memo"]
 
-TEMPERATURE: dict[Kind, float] = {"logged": 0.9, "given": 1.2, "inferred": 2.0, "audio": 2.0}
+TEMPERATURE: dict[Kind, float] = {"logged": 0.9, "given": 1.2, "inferred": 2.0, "audio": 2.0, "memo": 4.0}
 """Log evidence is divided by this, its prior is not: blocks are not as independent, nor noise as Gaussian, as the
 model has it.
 One number per kind of speed source, fitted by tests/benchmarks/calibrate.py on seeds of its own."""

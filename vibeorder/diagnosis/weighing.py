@@ -7,6 +7,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vibeorder.diagnosis.along import Tracked, TrackReader, likelihoods
+from vibeorder.diagnosis.candidates import OVERTONE_TIMES
 from vibeorder.diagnosis.evidence import AMPLITUDES, Reading
 from vibeorder.diagnosis.gearing import SHIFT_COST, gear_courses
 from vibeorder.diagnosis.lines import Line, PairLine
@@ -132,7 +133,12 @@ class _Course:
         return self._read[(j, gear)]
 
     def _off_anchor(self, line: Tracked) -> Tracked:
-        return _less(line, np.abs(self._seen(line) - self.own_seen) < CLEAR_OF_ANCHOR_HZ)
+        """The line where it does not run on the anchor's, nor in sound on a multiple of it: those tell no gear."""
+        near = np.zeros(line.frequency_hz.size, bool)
+        for times in (1.0, *(OVERTONE_TIMES if self.pursuit.combs else ())):
+            at = folded(times * self.own.frequency_hz, self.reader.signal.rate_hz)
+            near |= np.abs(self._seen(line) - at) < CLEAR_OF_ANCHOR_HZ
+        return _less(line, near)
 
     def _in_gears(self, j: int, at: IntArray, held: FloatArray) -> Tracked:
         """An engine line's blocks, each from the gear that holds there."""
