@@ -11,15 +11,15 @@ __all__ = ["UNNAMED_TEMPERATURE", "Kind", "Posterior", "posterior_of", "tempered
 FloatArray = NDArray[np.float64]
 Kind = Literal["logged", "given", "inferred", "audio", "memo"]
 
-TEMPERATURE: dict[Kind, float] = {"logged": 0.9, "given": 1.2, "inferred": 2.0, "audio": 2.0, "memo": 4.0}
+TEMPERATURE: dict[Kind, float] = {"logged": 0.9, "given": 1.2, "inferred": 2.0, "audio": 2.0, "memo": 3.0}
 """Log evidence is divided by this, its prior is not: blocks are not as independent, nor noise as Gaussian, as the
 model has it.
-One number per kind of speed source, fitted by tests/benchmarks/calibrate.py on seeds of its own."""
+One number per kind of speed source ("audio": sound, or a log without a scale, with a speed; "memo": without), fitted by tests/benchmarks/calibrate.py on seeds of its own."""
 
-UNNAMED_TEMPERATURE: dict[Kind, float] = {"inferred": 1.0}
+UNNAMED_TEMPERATURE: dict[Kind, float] = {"inferred": 1.0, "memo": 2.0}
 """Where names are guessed, for want of a speed, that something is at fault is still read off how strong a line is,
 whatever its name: the evidence for a fault, all names together, is divided by this instead. Fitted by nospeed.py's kept
-outcomes, seeds below 80000."""
+outcomes, seeds below 80000; of sound by calibrate.py, seeds from 1880000 up."""
 
 FLOOR = 0.006
 """Share of the probability spread evenly: what no model foresaw."""
