@@ -14,7 +14,8 @@ Kind = Literal["logged", "given", "inferred", "audio", "memo"]
 TEMPERATURE: dict[Kind, float] = {"logged": 0.9, "given": 1.2, "inferred": 2.0, "audio": 2.0, "memo": 3.0}
 """Log evidence is divided by this, its prior is not: blocks are not as independent, nor noise as Gaussian, as the
 model has it.
-One number per kind of speed source ("audio": sound, or a log without a scale, with a speed; "memo": without), fitted by tests/benchmarks/calibrate.py on seeds of its own."""
+One number per kind of speed source ("audio": sound, or a log without a scale, with a speed; "memo": without), fitted
+by tests/benchmarks/calibrate.py on seeds of its own."""
 
 UNNAMED_TEMPERATURE: dict[Kind, float] = {"inferred": 1.0, "memo": 2.0}
 """Where names are guessed, for want of a speed, that something is at fault is still read off how strong a line is,
