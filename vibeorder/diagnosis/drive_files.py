@@ -42,13 +42,12 @@ def judged_file(
     said: "Intake | None" = None,
 ) -> "Diagnosis":
     """One file's diagnosis: as a whole, or stretch by stretch where drives were named or a shake was marked in it."""
-    from vibeorder.diagnosis.diagnose import diagnose
-    from vibeorder.diagnosis.together import judged_together
+    from vibeorder import diagnosis
 
     if is_marked(path):
-        return judged_together(weigh_file(path, told, progress), explain, said, "stretches")
+        return diagnosis.judged_together(weigh_file(path, told, progress), explain, said, "stretches")
     recording, driven, heard = read_drive(path, told, progress)
-    found = diagnose(
+    found = diagnosis.diagnose(
         recording, told.car, speed=driven, gear=told.gear, low_range=told.low_range, progress=progress,
         explain=explain, sound=heard, said=said,
     )  # fmt: skip
