@@ -116,13 +116,20 @@ def pairs_of(pieces: Sequence[Piece], log_odds: FloatArray, rate_hz: float) -> s
 
 
 def leading(pieces: Sequence[Piece], log_odds: FloatArray) -> Piece:
-    """The piece that speaks most for what came out, or for the first suspect where that is in doubt."""
+    """The piece that speaks most for what came out, or for the first suspect where that is in doubt; where nothing was
+    found, the one that shows most of the lines that every healthy vehicle has."""
     top, nothing = _top(log_odds), len(log_odds) - 1
     first = int(np.argmax(log_odds[:-1]))
     if top == nothing and log_odds[first] > log_odds[nothing] - IN_DOUBT:
         top = first
-    other = nothing if top != nothing else first
-    return max(pieces, key=lambda p: float(p.judgement.log_class[top] - p.judgement.log_class[other]))
+    if top == nothing:
+        return max(pieces, key=lambda p: _shown(p.judgement.best_for(nothing)))
+    return max(pieces, key=lambda p: float(p.judgement.log_class[top] - p.judgement.log_class[nothing]))
+
+
+def _shown(hypothesis: Hypothesis) -> float:
+    """Evidence of all its lines."""
+    return sum(line.reading_of(line.members[0]).best for line in hypothesis.lines)
 
 
 def _top(log_odds: FloatArray) -> int:
