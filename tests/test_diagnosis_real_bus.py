@@ -1,6 +1,6 @@
 """A city bus in service, phone on board, its position from another device (open data; see the data's PROVENANCE.md).
 
-The provenance: no stated fault; a real wheel line, 1x at 0.03 to 0.09 m/s^2 rms; 2.96 m a turn; the track some 2 s late.
+The provenance: no stated fault; a real wheel line, 1x at 0.03 to 0.09 m/s^2 rms; 2.96 m a turn; the track 2 s late.
 """
 
 import pytest
