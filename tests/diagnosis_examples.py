@@ -5,9 +5,11 @@ from functools import lru_cache
 from pathlib import Path
 
 import numpy as np
+from numpy.typing import NDArray
 
 from vibeorder.diagnosis import Diagnosis, Suspect, diagnose
 from vibeorder.recording import Recording, Trace
+from vibeorder.recording.model import Quality
 from vibeorder.simulate import Drive, Fault, RoadTest, Scenario, as_recording, road_test
 from vibeorder.vehicle import Vehicle, parse_vehicle
 
@@ -73,6 +75,20 @@ def judged(
 ) -> Diagnosis:
     """That road test with its GPS column, diagnosed (kept, as several tests look at the same one)."""
     return diagnose(as_recording(made(vehicle, drive, part, order)), vehicle, gear=gear)
+
+
+def recording_of(samples: NDArray[np.float64], rate_hz: float) -> Recording:
+    """Samples in m/s^2 [shape (3, n)] made in a test, as a recording without a speed."""
+    return Recording(
+        samples=samples,
+        rate_hz=rate_hz,
+        unit="m/s^2",
+        kind="acceleration",
+        channels=("x", "y", "z"),
+        valid=np.ones(samples.shape[1], bool),
+        quality=Quality(rate_hz, rate_hz),
+        source="made here",
+    )
 
 
 def without_gps(test: RoadTest) -> Recording:

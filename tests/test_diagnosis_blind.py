@@ -1,12 +1,12 @@
 """Beside half the sample rate, and beside zero, a line cannot be read: what is said of one that may lie there."""
 
 import numpy as np
-from diagnosis_examples import TRUCK
+from diagnosis_examples import TRUCK, recording_of
 
 from vibeorder.diagnosis import diagnose
 from vibeorder.diagnosis.candidates import candidates_of
 from vibeorder.diagnosis.classes import class_evidence
-from vibeorder.recording.model import Quality, Recording
+from vibeorder.recording import Recording
 from vibeorder.speed.given import parse_speed_given
 from vibeorder.vehicle import Vehicle
 
@@ -27,16 +27,7 @@ def recorded(line_hz: float | None, seed: int = 5) -> Recording:
     t = np.arange(int(40 * RATE_HZ)) / RATE_HZ
     turns = (line_hz or 0.0) * (t + 0.02 * np.sin(2 * np.pi * t / 23.0))
     shake = (0.0 if line_hz is None else 0.45) * np.array([[0.3], [0.5], [0.8]]) * np.cos(2 * np.pi * turns)
-    return Recording(
-        samples=shake + 0.3 * rng.standard_normal((3, t.size)),
-        rate_hz=RATE_HZ,
-        unit="m/s^2",
-        kind="acceleration",
-        channels=("x", "y", "z"),
-        valid=np.ones(t.size, bool),
-        quality=Quality(RATE_HZ, RATE_HZ),
-        source="made here",
-    )
+    return recording_of(shake + 0.3 * rng.standard_normal((3, t.size)), RATE_HZ)
 
 
 def test_a_line_beside_half_the_rate_is_read_where_it_runs_not_where_it_should() -> None:

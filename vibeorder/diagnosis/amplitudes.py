@@ -19,6 +19,7 @@ __all__ = [
     "COMPLAINT_FROM_MPS2",
     "HealthyPrior",
     "Member",
+    "at_fault",
     "complaint_from",
     "evidence_at_scales",
     "line_evidence",
@@ -85,6 +86,11 @@ Member = tuple[HealthyPrior, str]
 """A source in a cluster of coinciding lines, and its role: 'healthy', 'fault' or 'excited'."""
 
 
+def at_fault(members: Sequence[Member]) -> bool:
+    """Whether one of them is at fault: of all others nobody asks from what strength they are felt."""
+    return any(role == "fault" for _, role in members)
+
+
 def complaint_from(band_noise_rms: float) -> float:
     """Strength from which a line is plausibly a complaint over so much noise in the third of an octave about it.
 
@@ -135,8 +141,7 @@ def log_prior_of(member: Member, felt_from: float = COMPLAINT_FROM_MPS2) -> Floa
 def log_prior_together(members: Sequence[Member], felt_from: float = COMPLAINT_FROM_MPS2) -> FloatArray:
     """Log prior of (absent, AMPLITUDES...) of what several sources in their roles make, their powers added."""
     # without a fault nothing is felt: one prior is kept, from whatever strength
-    felt = any(role == "fault" for _, role in members)
-    return _log_prior(tuple(members), felt_from if felt else COMPLAINT_FROM_MPS2)
+    return _log_prior(tuple(members), felt_from if at_fault(members) else COMPLAINT_FROM_MPS2)
 
 
 @lru_cache(maxsize=16384)

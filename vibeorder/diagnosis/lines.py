@@ -10,6 +10,7 @@ from vibeorder.diagnosis.amplitudes import (
     COMPLAINT_FROM_MPS2,
     HealthyPrior,
     Member,
+    at_fault,
     complaint_from,
     evidence_at_scales,
     line_evidence,
@@ -79,7 +80,7 @@ class Line:
         return np.array([self._beside_joints(parts, float(s)) for s in log_scales])
 
     def _felt_from(self, parts: Sequence[Member], log_scales: FloatArray) -> list[float]:
-        if all(role != "fault" for _, role in parts):  # then nobody asks
+        if not at_fault(parts):
             return [COMPLAINT_FROM_MPS2] * log_scales.size
         return [complaint_from(self.reading.band_noise_rms * float(np.exp(-s))) for s in log_scales]
 
@@ -323,9 +324,8 @@ def _within(log_likelihood: FloatArray, road: Sequence[Member], log_scale: float
 def _near(a: Blocks, b: Blocks) -> tuple[float, BoolArray]:
     """Share of a's usable blocks in which b runs within COINCIDE_HZ, and which (on a's blocks)."""
     width = max(COINCIDE_HZ, COINCIDE_BINS / min(a.block_s, b.block_s))
-    if (
-        a.range_hz[0] - b.range_hz[1] >= width or b.range_hz[0] - a.range_hz[1] >= width
-    ):  # most pairs of lines
+    # most pairs of lines lie apart throughout
+    if max(a.range_hz[0], b.range_hz[0]) - min(a.range_hz[1], b.range_hz[1]) >= width:
         return 0.0, np.zeros(a.mid_s.size, bool)
     same = a.mid_s is b.mid_s
     other = b.folded_hz if same else np.interp(a.mid_s, b.mid_s, b.folded_hz)
