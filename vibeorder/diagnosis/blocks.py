@@ -15,7 +15,16 @@ from vibeorder.diagnosis.scan import SLOWEST_RATE_HZ, Scan, Track, usable
 from vibeorder.diagnosis.signal import folded
 from vibeorder.spectrum.baseband import block_spectra, narrowed
 
-__all__ = ["Blocks", "Course", "Shelf", "candidate_blocks", "tracks_in_use"]
+__all__ = [
+    "A_PART_OF_IT",
+    "MOST_OF_IT",
+    "Blocks",
+    "Course",
+    "Shelf",
+    "block_cut",
+    "candidate_blocks",
+    "tracks_in_use",
+]
 
 FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
@@ -40,6 +49,12 @@ LEAK_MARGIN = 10.0
 NEEDED_COVER = 0.6
 READING_RATE = 5.0
 """Sample rate of the narrowed baseband, in multiples of the reach of a reading."""
+
+MOST_OF_IT, A_PART_OF_IT = 0.25, 0.8
+"""How far a line's strength in most, and in a part, of the record may be off that over the whole, in ln."""
+A_SHRED_OF_IT = 1.5
+PARTS = ((0.15, A_SHRED_OF_IT), (0.35, A_PART_OF_IT), (0.75, MOST_OF_IT))
+"""Shares of the drive below which a line was read in a shred of it, in a part, and in most."""
 
 Shelf = dict[tuple[int, float], tuple[NDArray[np.complexfloating], FloatArray, FloatArray]]
 
@@ -70,6 +85,7 @@ class Blocks:
 
     centre: amplitude on the track, noise: its standard deviation [shape (channels, blocks)]; mid_s, frequency_hz
     (true), folded_hz (as seen), weight (0: says nothing) [shape (blocks,)]. range_hz: least and greatest of folded_hz.
+    rolling: number of blocks in which the wheel turns.
     """
 
     candidate: int
@@ -83,6 +99,12 @@ class Blocks:
     growth: float
     memory_s: float
     range_hz: tuple[float, float]
+    rolling: int
+
+    def read_whole(self) -> Reading:
+        """The line's evidence from all blocks that may speak; where those are few, they say less of its strength."""
+        share = int(np.count_nonzero(self.weight > 0)) / max(self.rolling, 1)
+        return self.read(self.weight, next((se for least, se in PARTS if share < least), STRENGTH_SE))
 
     def read(self, weight: FloatArray, strength_se: float = STRENGTH_SE) -> Reading:
         """The line's evidence from the blocks that `weight` leaves in; `strength_se` as in read_line."""
@@ -121,7 +143,7 @@ def candidate_blocks(
     state = _state(mine, gears, clock.mid_s.size)
     multiples = np.array([track.multiple * (1.0 + offset) for _, track, offset in mine])
     typical = float(np.median((rate * multiples[np.maximum(state, 0)])[state >= 0]))
-    block_s, mid_s = _cut(float(clock.mid_s[-1]))
+    block_s, mid_s = block_cut(float(clock.mid_s[-1]))
     if mid_s.size < 2:
         return None
     side_hz = max(SIDE_HZ, SIDE_SHARE * typical)
@@ -152,11 +174,12 @@ def candidate_blocks(
         candidate.source.growth,
         MEMORY_S,
         (float(seen_hz.min()), float(seen_hz.max())),
+        int(np.count_nonzero(wheel_rate > SLOWEST_RATE_HZ)),
     )
 
 
 @lru_cache(maxsize=8)
-def _cut(last_s: float) -> tuple[float, FloatArray]:
+def block_cut(last_s: float) -> tuple[float, FloatArray]:
     """Length of a block and the blocks' middles: the very same array for all lines of a stretch."""
     block_s = min(BLOCK_S, max(1.0, 0.25 * last_s))
     mid_s = np.arange(0.5 * block_s, last_s + 0.5 - 0.5 * block_s + 1e-6, 0.5 * block_s)

@@ -35,7 +35,7 @@ from vibeorder.diagnosis.judge import (
     log_prior_of_classes,
 )
 from vibeorder.diagnosis.lines import LineReader
-from vibeorder.diagnosis.offsets import Offsets, fit_offsets
+from vibeorder.diagnosis.offsets import Offsets, fit_offsets, wheel_offsets
 from vibeorder.diagnosis.propose import THOROUGH, Effort, Proposal, RateDoubt, propose
 from vibeorder.diagnosis.result import HeardLine
 from vibeorder.diagnosis.scan import Clock, Scan, Track, scan_tracks, usable
@@ -192,8 +192,9 @@ class _Both:
         found: list[Hypothesis] = []
         for proposal in self._proposals(every, doubt, ratio, anchor, effort):
             readers = _Readers(self, proposal, doubt.followed)
+            wheels = wheel_offsets(self.joint, every, proposal, self.floor.sample_rate_hz)
             for gears in proposal.gears or (None,):
-                for offsets, offsets_log in fit_offsets(self.joint, every, proposal, gears):
+                for offsets, offsets_log in fit_offsets(self.joint, every, proposal, gears, wheels):
                     moving, hearing = readers.along(gears, offsets)
                     lines = moving.lines(gears, self._own(offsets))
                     heard = hearing.lines(gears, self._others(offsets))

@@ -211,10 +211,19 @@ def _over_amplitudes(best: float, power: float, power_se: float, strength_se: fl
     power = min(power, float(AMPLITUDES[-1]) ** 2)
     off = -0.5 * ((AMPLITUDES**2 - power) / power_se) ** 2
     if power <= power_se:
-        return np.asarray(off + 0.5 * (max(0.0, -power) / power_se) ** 2 + best)
+        weak = off + 0.5 * (max(0.0, -power) / power_se) ** 2 + best
+        return _widened(weak, strength_se) if strength_se > STRENGTH_SE else np.asarray(weak)
     se = float(np.hypot(strength_se, 0.5 * power_se / power))
     off = -0.5 * ((np.log(AMPLITUDES) - 0.5 * np.log(power)) / se) ** 2
     return np.asarray(np.where(power > AMPLITUDES**2, np.maximum(best + off, 0.0), best + off), float)
+
+
+def _widened(log_l: FloatArray, strength_se: float) -> FloatArray:
+    """log L(a) of a line whose strength where it was read may be off that over the record by strength_se, in ln."""
+    log_a = np.log(AMPLITUDES)
+    spread = -0.5 * ((log_a[:, None] - log_a) / strength_se) ** 2
+    spread -= np.logaddexp.reduce(spread, axis=1, keepdims=True)
+    return np.asarray(np.logaddexp.reduce(spread + log_l, axis=1))
 
 
 def line_likelihood(

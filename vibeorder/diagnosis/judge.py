@@ -22,7 +22,7 @@ from vibeorder.diagnosis.courses import Followed, held_to_source
 from vibeorder.diagnosis.floor import Floor
 from vibeorder.diagnosis.gears import NOT_LOCKED, GearCourse
 from vibeorder.diagnosis.lines import Line, LineReader, PairLine, lines_of_first
-from vibeorder.diagnosis.offsets import Offsets, fit_offsets
+from vibeorder.diagnosis.offsets import Offsets, fit_offsets, wheel_offsets
 from vibeorder.diagnosis.propose import THOROUGH, Effort, Proposal, RateDoubt, propose
 from vibeorder.diagnosis.scan import Scan
 from vibeorder.diagnosis.sharpening import sharpened
@@ -116,8 +116,9 @@ def judge(
         effort,
     ):
         readers = _Readers(scan, every, proposal, floor, doubt.followed)
+        wheels = wheel_offsets(scan, every, proposal, floor.sample_rate_hz)
         for gears in proposal.gears or (None,):
-            for offsets, offsets_log in fit_offsets(scan, every, proposal, gears):
+            for offsets, offsets_log in fit_offsets(scan, every, proposal, gears, wheels):
                 reader = readers.along(gears, offsets)
                 course, lines = reader.course, reader.lines(gears, offsets)
                 log_h = course.log_prior + offsets_log + (gears.log_prior if gears else 0.0) + prior

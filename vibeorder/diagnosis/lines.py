@@ -16,7 +16,15 @@ from vibeorder.diagnosis.amplitudes import (
     line_evidence,
     log_prior_together,
 )
-from vibeorder.diagnosis.blocks import Blocks, Course, Shelf, candidate_blocks, tracks_in_use
+from vibeorder.diagnosis.blocks import (
+    A_PART_OF_IT,
+    MOST_OF_IT,
+    Blocks,
+    Course,
+    Shelf,
+    candidate_blocks,
+    tracks_in_use,
+)
 from vibeorder.diagnosis.candidates import Candidate
 from vibeorder.diagnosis.evidence import AMPLITUDES, Reading
 from vibeorder.diagnosis.floor import Floor
@@ -36,9 +44,6 @@ COINCIDE_HZ = 0.6
 
 COINCIDE_BINS = 2.2
 """Likewise in 1/block: nearer, they fall into each other's main lobe."""
-
-MOST_OF_IT, A_PART_OF_IT = 0.25, 0.8
-"""How far a line's strength in most, and in a part, of the record may be off that over the whole, in ln."""
 
 ONE_RATIO = 0.02
 """Spread of ln(frequency ratio) below which two lines keep one ratio all through."""
@@ -184,7 +189,7 @@ class LineReader:
     ) -> Blocks | None:
         candidate = self._candidates[index]
         if candidate.basis == "wheel":
-            key: object = index
+            key: object = (index, offsets.get((index, None), 0.0))
         else:
             own = tuple(sorted((g, v) for (j, g), v in offsets.items() if j == index and g is not None))
             key = (index, None if gears is None else gears.gear.tobytes(), own)
@@ -198,7 +203,7 @@ class LineReader:
     def _whole(self, blocks: Blocks) -> Reading:
         """The reading of all a candidate's blocks, made once."""
         if id(blocks) not in self._readings:
-            self._readings[id(blocks)] = (blocks, blocks.read(blocks.weight))
+            self._readings[id(blocks)] = (blocks, blocks.read_whole())
         return self._readings[id(blocks)][1]
 
     def _grouped(self, blocks: list[Blocks]) -> tuple[Line | PairLine, ...]:

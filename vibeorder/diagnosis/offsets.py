@@ -1,4 +1,4 @@
-"""How far lines run off their nominal ratio on one hypothesis: converter slip by gear, belt slip by accessory."""
+"""How far lines run off their nominal ratio on one hypothesis: converter, belts, and tires of their own size."""
 
 from collections.abc import Sequence
 
@@ -9,13 +9,17 @@ from vibeorder.diagnosis.candidates import Candidate
 from vibeorder.diagnosis.converter import EXACT, MOST_SLIP, SLIP_LOG_PRIOR, slips_log_prior
 from vibeorder.diagnosis.gears import GearCourse
 from vibeorder.diagnosis.propose import Proposal, along
+from vibeorder.diagnosis.rolling import OWN_SIZE_SD, rolls_off, turns_with_one_wheel
 from vibeorder.diagnosis.scan import Scan
 
-__all__ = ["Offsets", "fit_offsets"]
+__all__ = ["NO_OFFSETS", "Offsets", "fit_offsets", "wheel_offsets"]
 
 FloatArray = NDArray[np.float64]
 Offsets = dict[tuple[int, int | None], float]
 """Relative offset of each (candidate, gear) that has one; missing means none."""
+
+NO_OFFSETS: tuple[Offsets, float] = ({}, 0.0)
+"""None at all, and their log prior."""
 
 VOTE_CAP = 4.0
 GAIN_NEEDED = 2.0
@@ -25,15 +29,47 @@ SLACK_REACH = 2.5
 STEP = 0.001
 
 
+def wheel_offsets(
+    scan: Scan, candidates: Sequence[Candidate], proposal: Proposal, sample_rate_hz: float
+) -> tuple[Offsets, float]:
+    """Offsets of the wheels' own lines along a proposal's course, whatever the gears, and their log prior.
+
+    The anchor's own line has none: the course is its.
+    """
+    offsets: Offsets = {}
+    at: dict[float, float] = {}
+    for t, track in enumerate(scan.tracks):
+        if track.candidate == proposal.course.anchor or not turns_with_one_wheel(candidates[track.candidate]):
+            continue
+        if track.multiple not in at:
+            at[track.multiple] = rolls_off(scan, t, proposal.course, sample_rate_hz)
+        if at[track.multiple]:
+            offsets[(track.candidate, None)] = at[track.multiple]
+    return offsets, -0.5 * sum((off / OWN_SIZE_SD) ** 2 for off in at.values())
+
+
 def fit_offsets(
-    scan: Scan, candidates: Sequence[Candidate], proposal: Proposal, gears: GearCourse | None
+    scan: Scan,
+    candidates: Sequence[Candidate],
+    proposal: Proposal,
+    gears: GearCourse | None,
+    wheels: tuple[Offsets, float] = NO_OFFSETS,
 ) -> list[tuple[Offsets, float]]:
     """Offsets worth weighing, each with its log prior: converter locked, and slipping where the lines ask for it.
 
-    The anchor keeps the offset it was locked with.
+    The anchor keeps the offset it was locked with. wheels: those of the wheels' lines, which are put to them all.
     """
+    return [
+        ({**wheels[0], **own}, wheels[1] + log_prior)
+        for own, log_prior in _engine_offsets(scan, candidates, proposal, gears)
+    ]
+
+
+def _engine_offsets(
+    scan: Scan, candidates: Sequence[Candidate], proposal: Proposal, gears: GearCourse | None
+) -> list[tuple[Offsets, float]]:
     if gears is None:
-        return [({}, 0.0)]
+        return [NO_OFFSETS]
     epsilon, anchor = proposal.course.epsilon, proposal.course.anchor
     anchored = gears is proposal.gears[0] and anchor is not None and candidates[anchor].basis == "engine"
     used = [int(g) for g in np.unique(gears.gear)]
