@@ -34,7 +34,7 @@ BLOCK_WEIGHT = 0.5
 """Half-overlapped blocks say half as much each."""
 
 CLEAR_RATIO = 5.0
-"""Power over noise of a channel from which a block speaks by the logarithm: the place of a strong line stays sharp, and no
+"""Power over noise of a channel from which a block speaks by the logarithm: a strong line's place stays sharp, and no
 single block decides."""
 
 SIDE_HZ = 1.5
@@ -49,7 +49,7 @@ def turns_with_one_wheel(candidate: Candidate) -> bool:
 
 
 def rolls_off(scan: Scan, track: int, course: Course, sample_rate_hz: float) -> float:
-    """Relative offset of a wheel's line along a course that shaft or engine lead to; 0 where none is worth its prior."""
+    """Relative offset of a wheel's line along a course that another line led to; 0 where none is worth its prior."""
     clock, multiple = scan.clock, scan.tracks[track].multiple
     block_s, mid_s = block_cut(float(clock.mid_s[-1]))
     typical_hz = clock.usual_hz * multiple
