@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from vibeorder.diagnosis.colour import FRAME_S, Colour, frames_of
 from vibeorder.diagnosis.signal import Signal, folded
 
-__all__ = ["CELL", "HOP_S", "SLOPES", "LineTable", "line_table"]
+__all__ = ["CELL", "HOP_S", "SLOPES", "LineTable", "bounded_evidence", "line_table"]
 
 FloatArray = NDArray[np.float64]
 F32 = NDArray[np.float32]
@@ -115,7 +115,7 @@ def _read(
         energy = float(there[s : s + size] @ window**2) * level[i] + 1e-12
         power = _without_skirts((white.real**2 + white.imag**2).sum(axis=0) / energy)
         whole = there[s : s + size].mean() > 0.4
-        out[i] = _bounded(places.largest(power), samples.shape[0]) if whole else 0.0
+        out[i] = bounded_evidence(places.largest(power), samples.shape[0]) if whole else 0.0
     return out
 
 
@@ -165,7 +165,7 @@ _STEPS = np.linspace(0.0, 400.0, 1601)
 _RATIOS = np.exp(np.linspace(0.0, np.log(1000.0), 20))
 
 
-def _bounded(found: F32, channels: int) -> F32:
+def bounded_evidence(found: F32, channels: int) -> F32:
     """Bounded log evidence of single frames against power over noise, whatever the line's strength."""
     index = np.minimum(found * np.float32(4.0), 1600.0).astype(np.int32)
     return np.asarray(_bounded_table(channels)[index])

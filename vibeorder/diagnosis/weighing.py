@@ -1,7 +1,8 @@
 """One naming weighed: every line of the vehicle read along its course, for every course of gears worth trying."""
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 
 import numpy as np
 from numpy.typing import NDArray
@@ -11,9 +12,10 @@ from vibeorder.diagnosis.candidates import OVERTONE_TIMES
 from vibeorder.diagnosis.evidence import AMPLITUDES, Reading
 from vibeorder.diagnosis.gearing import SHIFT_COST, gear_courses
 from vibeorder.diagnosis.lines import Line, PairLine
-from vibeorder.diagnosis.namings import ANCHOR_SHARE, Naming
+from vibeorder.diagnosis.namings import Naming
 from vibeorder.diagnosis.pursuit import Pursuit
 from vibeorder.diagnosis.signal import folded
+from vibeorder.diagnosis.vouched import CLEAR_FROM, Frames, vouched_best
 
 __all__ = ["Explained", "explain"]
 
@@ -32,9 +34,6 @@ PARTLY, MOSTLY = 0.1, 0.9
 
 SHIFT_HALF_S = 0.6
 """Half of the time that a change of gear takes, with what is not known of its instant."""
-
-VOUCHED_TIMES, VOUCHED_BESIDE = 4.0, 30.0
-"""How much more than its reading in blocks an anchor may get from its frames: more, and its course runs beside it."""
 
 ANCHOR_STRENGTH_SE = 0.12
 
@@ -70,6 +69,7 @@ class _Course:
         self.own = reader.read(naming.anchor_turns, growth, held)
         self.rest = reader.without(naming.anchor_turns, held)
         self.own_seen = self._seen(self.own)
+        self.frames = Frames(pursuit.table, naming, reader.mid_s)
         self._read: dict[tuple[int, int], Tracked] = {}
 
     def gear_courses(self) -> list[tuple[IntArray | None, float]]:
@@ -110,7 +110,17 @@ class _Course:
             else:
                 continue
             _place(clusters, j, line, self._seen(line))
-        return _as_lines(clusters, segment, mid_s, ANCHOR_SHARE * float(self.naming.anchored.sum()))
+        return _as_lines(clusters, segment, mid_s, lambda j, line: self._in_frames(j, gear, line))
+
+    def _in_frames(self, j: int, gear: IntArray | None, line: Tracked) -> float:
+        """What the frames say of source j's line, where its blocks are used."""
+        if j == self.anchor:
+            return self.frames.of_anchor(self.naming.anchored, line)
+        candidate, per_wheel = self.pursuit.candidates[j], self.pursuit.per_wheel
+        multiple = np.full(self.naming.frame_s.size, candidate.multiple)
+        if candidate.basis == "engine" and gear is not None and per_wheel is not None:
+            multiple = multiple * per_wheel[gear]
+        return self.frames.of_line(multiple, line)
 
     def _held(self, gear: IntArray | None) -> FloatArray:
         """1 for blocks away from any change of gear, else 0 [shape (blocks,)]."""
@@ -206,22 +216,28 @@ def _place(clusters: list[_Cluster], j: int, line: Tracked, seen: FloatArray) ->
 
 
 def _as_lines(
-    clusters: Sequence[_Cluster], segment: FloatArray, mid_s: FloatArray, anchored: float
+    clusters: Sequence[_Cluster],
+    segment: FloatArray,
+    mid_s: FloatArray,
+    in_frames: Callable[[int, Tracked], float],
 ) -> tuple[Line | PairLine, ...]:
-    """Every cluster read; the first as the anchor."""
-    asked: list[tuple[Tracked, FloatArray]] = []
+    """Every cluster read; the first holds the strong line. in_frames: what the frames say of a source's line."""
+    asked: list[tuple[int, Tracked]] = []
     for cluster in clusters:
-        asked.append((cluster.line, segment))
+        first = cluster.members[0]
+        asked.append((first, cluster.line))
         if cluster.pair is not None:
-            _, other, near = cluster.pair
-            parts = (_less(cluster.line, near), _less(other, near), _less(cluster.line, ~near), other)
-            asked += [(part, segment) for part in parts]
-    readings = iter(likelihoods(asked, mid_s))
+            second, other, near = cluster.pair
+            asked += [(first, _less(cluster.line, near)), (second, _less(other, near))]
+            asked += [(first, _less(cluster.line, ~near)), (second, other)]
+    read = likelihoods([(line, segment) for _, line in asked], mid_s)
+    readings = iter(
+        _vouched(reading, i == 0, partial(in_frames, j, line))
+        for i, ((j, line), reading) in enumerate(zip(asked, read, strict=True))
+    )
     out: list[Line | PairLine] = []
-    for i, cluster in enumerate(clusters):
+    for cluster in clusters:
         whole = next(readings)
-        if i == 0:
-            whole = _anchor_reading(whole, min(anchored, VOUCHED_TIMES * whole.best + VOUCHED_BESIDE))
         if cluster.pair is None:
             out.append(Line(tuple(cluster.members), whole))
         else:
@@ -229,6 +245,14 @@ def _as_lines(
             members = (cluster.members[0], cluster.pair[0])
             out += _paired(members, (alone, other_alone), shared, (whole, other_whole))
     return tuple(out)
+
+
+def _vouched(reading: Reading, strong: bool, in_frames: Callable[[], float]) -> Reading:
+    """A line with the evidence of its frames: the strong one in any case, another where that is more."""
+    if not strong and reading.best < CLEAR_FROM:
+        return reading
+    best = vouched_best(reading, in_frames())
+    return _at_strength(reading, best) if strong or best > reading.best else reading
 
 
 def _paired(
@@ -246,8 +270,8 @@ def _paired(
     return [Line((members[k],), whole[k]), Line((members[1 - k],), own[1 - k])]
 
 
-def _anchor_reading(reading: Reading, best: float) -> Reading:
-    """The strong line: its evidence is that of its course, its strength what was measured."""
+def _at_strength(reading: Reading, best: float) -> Reading:
+    """A strong line: its evidence is that of its frames, its strength what was measured."""
     rms = max(reading.amplitude_rms, float(AMPLITUDES[0]))
     off = -0.5 * ((np.log(AMPLITUDES) - np.log(rms)) / ANCHOR_STRENGTH_SE) ** 2
     log_l = np.where(rms > AMPLITUDES, np.maximum(best + off, 0.0), best + off)
