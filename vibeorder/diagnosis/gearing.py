@@ -14,7 +14,7 @@ from vibeorder.diagnosis.along import MEMORY_S, Tracked
 from vibeorder.diagnosis.amplitudes import HealthyPrior, log_prior_of
 from vibeorder.diagnosis.evidence import AMPLITUDES
 
-__all__ = ["gear_courses"]
+__all__ = ["gear_courses", "shifts_log_prior", "with_changes_placed"]
 
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.intp]
@@ -31,8 +31,42 @@ OVERLAPPED = 0.8
 SHIFT_COST = 5.5
 """Log odds against a change of gear at any one second."""
 
+SKIPPED_COST = 1.5
+"""And against every gear that a change leaves out: mostly it is the next that is taken (common practice, no source)."""
+
+PLACED_WITHIN = 4
+"""Frames either way in which a change found in blocks, which are longer, is looked for again."""
+
 MOST_COURSES = 5
 HOPELESS = 9.0
+
+
+def shifts_log_prior(gear: IntArray) -> float:
+    """Log prior of when gears change, and by how many [gear: indices, in order of ratio]."""
+    step = np.abs(np.diff(gear))
+    return -float(SHIFT_COST * np.count_nonzero(step) + SKIPPED_COST * np.maximum(step - 1, 0).sum())
+
+
+def with_changes_placed(gear: IntArray, evidence: FloatArray) -> IntArray:
+    """The course of gears with every change moved to the frame, near by, that the engine's lines speak for.
+
+    gear: indices at the frames; evidence: of the engine's lines in every gear [shape (gears, frames)].
+    """
+    out = gear.copy()
+    edges = [0, *(int(c) for c in np.flatnonzero(np.diff(gear)) + 1), gear.size]
+    for earlier, c, later in zip(edges, edges[1:], edges[2:], strict=False):
+        first, last = max(c - PLACED_WITHIN, earlier + 1), min(c + PLACED_WITHIN, later - 1)
+        frames = np.arange(first, last)
+        before, after = evidence[gear[c - 1], frames], evidence[gear[c], frames]
+        # the change before frame k of these: what went before has its own gear, the rest the next
+        total = np.concatenate([[0.0], np.cumsum(before)]) + np.concatenate(
+            [np.cumsum(after[::-1])[::-1], [0.0]]
+        )
+        here = c - first
+        k = int(np.argmax(total))
+        if total[k] > total[here]:
+            out[frames[:k]], out[frames[k:]] = gear[c - 1], gear[c]
+    return out
 
 
 def gear_courses(
@@ -72,7 +106,7 @@ def gear_courses(
     block = np.clip(np.searchsorted(mid_s, frame_s), 0, mid_s.size - 1)
     many = _many_changes(before, healthy, held, edges)[block]
     if np.count_nonzero(np.diff(many)) > 1:
-        own = prior[frames, many].sum() - SHIFT_COST * np.count_nonzero(np.diff(many))
+        own = prior[frames, many].sum() + shifts_log_prior(many)
         kept.append((many, float(own)))
     return kept
 

@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vibeorder.diagnosis.colour import FRAME_S
-from vibeorder.diagnosis.gearing import SHIFT_COST
+from vibeorder.diagnosis.gearing import shifts_log_prior
 from vibeorder.diagnosis.locking import locked_phase
 from vibeorder.diagnosis.pursuit import Pursued, Pursuit
 from vibeorder.diagnosis.renaming import multiples_of, renamed
@@ -132,7 +132,7 @@ def _rough(
     gears = 0.0
     if (one.gear >= 0).all():
         gears = float(pursuit.gear_prior_along(one.cell)[np.arange(one.cell.size), one.gear].sum())
-        gears -= SHIFT_COST * int(np.count_nonzero(np.diff(one.gear)))
+        gears += shifts_log_prior(one.gear)
     votes = one.total - float(one.anchored.sum())
     rate = pursuit.rates_hz[one.cell]
     return ANCHOR_SHARE * float(anchored.sum()) + gears + log_speed(rate) + VOTES_SHARE * votes

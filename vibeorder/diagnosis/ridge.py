@@ -39,7 +39,8 @@ FRAME_CAP = 18.0
 """Largest log evidence of one frame: a single pothole or tone must not decide a course."""
 
 LONG_WEIGHT = 0.6
-"""Frames of 6 s every second tell less each."""
+"""Frames of 6 s every second tell less each; what is clear in either counts alike, or a course would be drawn across
+SPLIT_HZ to where it counts for more."""
 
 BLIND_AT_ZERO_HZ, BLIND_AT_NYQUIST_HZ = 2.5, 1.0
 FOLDED_COST = 0.02
@@ -82,7 +83,7 @@ def line_table(signal: Signal, colour: Colour) -> LineTable:
     ):
         part = np.flatnonzero((cells >= low) & (cells < high))
         weight = LONG_WEIGHT if length > FRAME_S else 1.0
-        score[:, part] = weight * _read(signal, colour, cells[part], length, chirps)
+        score[:, part] = weight * _read(signal, colour, cells[part], length, chirps, FRAME_CAP / weight)
     seen = folded(cells, signal.rate_hz)
     blind = (seen < BLIND_AT_ZERO_HZ) | (seen > 0.5 * signal.rate_hz - BLIND_AT_NYQUIST_HZ)
     score[:, blind] = 0.0
@@ -91,7 +92,12 @@ def line_table(signal: Signal, colour: Colour) -> LineTable:
 
 
 def _read(
-    signal: Signal, colour: Colour, cells: FloatArray, length_s: float, chirps: tuple[float, float]
+    signal: Signal,
+    colour: Colour,
+    cells: FloatArray,
+    length_s: float,
+    chirps: tuple[float, float],
+    cap: float,
 ) -> F32:
     """Bounded log evidence at `cells` from frames of one length, centred where the usual ones are."""
     rate, total = signal.rate_hz, signal.samples.shape[1]
@@ -115,7 +121,7 @@ def _read(
         energy = float(there[s : s + size] @ window**2) * level[i] + 1e-12
         power = _without_skirts((white.real**2 + white.imag**2).sum(axis=0) / energy)
         whole = there[s : s + size].mean() > 0.4
-        out[i] = bounded_evidence(places.largest(power), samples.shape[0]) if whole else 0.0
+        out[i] = bounded_evidence(places.largest(power), samples.shape[0], cap) if whole else 0.0
     return out
 
 
@@ -165,16 +171,16 @@ _STEPS = np.linspace(0.0, 400.0, 1601)
 _RATIOS = np.exp(np.linspace(0.0, np.log(1000.0), 20))
 
 
-def bounded_evidence(found: F32, channels: int) -> F32:
-    """Bounded log evidence of single frames against power over noise, whatever the line's strength."""
+def bounded_evidence(found: F32, channels: int, cap: float = FRAME_CAP) -> F32:
+    """Log evidence of single frames, `cap` at most, against power over noise, whatever the line's strength."""
     index = np.minimum(found * np.float32(4.0), 1600.0).astype(np.int32)
-    return np.asarray(_bounded_table(channels)[index])
+    return np.asarray(_bounded_table(channels, cap)[index])
 
 
 @lru_cache(maxsize=8)
-def _bounded_table(channels: int) -> F32:
+def _bounded_table(channels: int, cap: float) -> F32:
     """The same at quarters of a power over noise."""
     per_ratio = -channels * np.log1p(_RATIOS) + _STEPS[:, None] * _RATIOS / (1.0 + _RATIOS)
     seen = np.logaddexp.reduce(per_ratio, axis=1) - np.log(_RATIOS.size)
-    table = np.minimum(np.logaddexp(np.log(1.0 - STANDS_OUT), np.log(STANDS_OUT) + seen), FRAME_CAP)
+    table = np.minimum(np.logaddexp(np.log(1.0 - STANDS_OUT), np.log(STANDS_OUT) + seen), cap)
     return np.asarray(table, np.float32)

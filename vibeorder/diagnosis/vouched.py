@@ -5,6 +5,8 @@ through frames it is worth the sum of their bounded evidence. Were the strongest
 would gain by jumping from one strong line to another and calling both one.
 """
 
+from collections.abc import Sequence
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -12,13 +14,14 @@ from vibeorder.diagnosis.along import Tracked
 from vibeorder.diagnosis.evidence import Reading
 from vibeorder.diagnosis.namings import ANCHOR_SHARE, Naming
 from vibeorder.diagnosis.ridge import CELL, SLOPES, LineTable, bounded_evidence
+from vibeorder.diagnosis.signal import folded
 
 __all__ = ["Frames", "vouched_best"]
 
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.intp]
 
-TIMES, BESIDE = 4.0, 30.0
+TIMES, BESIDE = 8.0, 30.0
 """How much more than its reading in blocks a line may get from its frames: more, and its course runs beside it."""
 
 CLEAR_FROM = 12.0
@@ -27,9 +30,13 @@ CLEAR_FROM = 12.0
 OFF_CELLS = 1
 """How many cells a locked course may run beside a line of its table."""
 
-BLOCK_TIMES, BLOCK_BESIDE = 2.0, 1.0
-"""How much more than its nearest block has a frame may say: where a smooth course holds no line, a frame's best cell
-beside it is noise that was looked for."""
+CLEAR_FRAME, BLOCK_TIMES, BLOCK_BESIDE = 9.0, 2.0, 1.0
+"""Below how much evidence a frame of the strong line may say no more than so much of its nearest block's: where a
+smooth course holds no line, a frame's best cell beside it is noise that was looked for."""
+
+
+CLEAR_OF_STRONG_HZ = 0.8
+"""Nearer than this to the strong line its own skirt is read."""
 
 
 class Frames:
@@ -43,8 +50,17 @@ class Frames:
         )
         self._slope = np.clip(slope, SLOPES[0], SLOPES[-1]).astype(np.intp) - int(SLOPES[0])
 
-    def of_line(self, multiple: FloatArray, line: Tracked) -> float:
-        """Bounded evidence of a line beside the strong one; multiple: line turns per wheel turn [shape (frames,)]."""
+    def of_line(self, multiple: FloatArray, line: Tracked, held: FloatArray) -> float:
+        """Bounded evidence of a line beside the strong one.
+
+        multiple: line turns per wheel turn [shape (frames,)]. held: 0 for blocks left out beside a change of gear:
+        frames there, being shorter, may count [shape (blocks,)].
+        """
+        used = ((line.weight > 0) | (held == 0.0))[self._nearest]
+        return ANCHOR_SHARE * float((self.score(multiple) * used).sum())
+
+    def score(self, multiple: FloatArray) -> FloatArray:
+        """Bounded evidence in every frame of a line so many times the wheel's rate [shape (frames,)]."""
         table, frame = self._table, np.arange(self._rate_hz.size)
         at = table.index(self._rate_hz * multiple)
         best = np.full(at.size, -np.inf)
@@ -53,18 +69,29 @@ class Frames:
             inside = (where >= 0) & (where < table.cells.size)
             score = table.score[frame, np.clip(where, 0, table.cells.size - 1), self._slope]
             best = np.maximum(best, np.where(inside, score, 0.0))
-        return self.of_anchor(best * (line.weight[self._nearest] > 0), line)
+        return best
+
+    def gears(self, multiples: Sequence[float], per_wheel: FloatArray, strong: Tracked) -> FloatArray:
+        """Summed evidence of the engine's lines in every gear, where clear of the strong line [shape (gears, frames)].
+
+        multiples: line turns per engine turn.
+        """
+        strong_hz = folded(strong.frequency_hz, self._table.rate_hz)[self._nearest]
+        total = np.zeros((per_wheel.size, self._rate_hz.size))
+        for g, ratio in enumerate(per_wheel):
+            for multiple in multiples:
+                seen = folded(self._rate_hz * multiple * ratio, self._table.rate_hz)
+                clear = np.abs(seen - strong_hz) > CLEAR_OF_STRONG_HZ
+                total[g] += np.maximum(self.score(np.full(seen.size, multiple * ratio)), 0.0) * clear
+        return total
 
     def of_anchor(self, anchored: FloatArray, line: Tracked) -> float:
-        """The strong line's bounded evidence, no frame's much more than its nearest block bears out."""
+        """The strong line's bounded evidence, where a frame is not clear no more than its block bears out."""
         power = (np.abs(line.raw / line.noise) ** 2).sum(axis=0)
         block = bounded_evidence(power.astype(np.float32), line.raw.shape[0])[self._nearest]
-        kept = np.where(
-            line.weight[self._nearest] > 0,
-            np.minimum(anchored, np.maximum(block, 0.0) * BLOCK_TIMES + BLOCK_BESIDE),
-            anchored,
-        )
-        return ANCHOR_SHARE * float(kept.sum())
+        borne_out = np.minimum(anchored, np.maximum(block, 0.0) * BLOCK_TIMES + BLOCK_BESIDE)
+        sought = (line.weight[self._nearest] > 0) & (anchored < CLEAR_FRAME)
+        return ANCHOR_SHARE * float(np.where(sought, borne_out, anchored).sum())
 
 
 def vouched_best(reading: Reading, in_frames: float) -> float:

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from vibeorder.diagnosis.along import Tracked, TrackReader, likelihoods
 from vibeorder.diagnosis.candidates import OVERTONE_TIMES
 from vibeorder.diagnosis.evidence import AMPLITUDES, Reading
-from vibeorder.diagnosis.gearing import SHIFT_COST, gear_courses
+from vibeorder.diagnosis.gearing import gear_courses, shifts_log_prior, with_changes_placed
 from vibeorder.diagnosis.lines import Line, PairLine
 from vibeorder.diagnosis.namings import Naming
 from vibeorder.diagnosis.pursuit import Pursuit
@@ -80,14 +80,16 @@ class _Course:
         prior = pursuit.gear_prior_along(self.naming.pursued.cell)
         if (gear >= 0).all():
             held = float(prior[np.arange(gear.size), gear].sum())
-            return [(gear, held - SHIFT_COST * int(np.count_nonzero(np.diff(gear))))]
+            return [(gear, held + shifts_log_prior(gear))]
         engine = [j for j, c in enumerate(pursuit.candidates) if c.basis == "engine" and not c.slack]
         lines = [
             [self._off_anchor(self._tracked(j, g)) for g in range(pursuit.per_wheel.size)] for j in engine
         ]
         healthy = [pursuit.candidates[j].healthy for j in engine]
+        multiples = [pursuit.candidates[j].multiple for j in engine]
+        in_frames = self.frames.gears(multiples, pursuit.per_wheel, self.own)
         return [
-            (course, log_p)
+            (with_changes_placed(course, in_frames), log_p)
             for course, log_p in gear_courses(lines, healthy, self.reader.mid_s, prior, self.naming.frame_s)
         ]
 
@@ -110,17 +112,17 @@ class _Course:
             else:
                 continue
             _place(clusters, j, line, self._seen(line))
-        return _as_lines(clusters, segment, mid_s, lambda j, line: self._in_frames(j, gear, line))
+        return _as_lines(clusters, segment, mid_s, partial(self._in_frames, gear, held))
 
-    def _in_frames(self, j: int, gear: IntArray | None, line: Tracked) -> float:
-        """What the frames say of source j's line, where its blocks are used."""
+    def _in_frames(self, gear: IntArray | None, held: FloatArray, j: int, line: Tracked) -> float:
+        """What the frames say of source j's line, where its blocks are used or straddle a change of gear."""
         if j == self.anchor:
             return self.frames.of_anchor(self.naming.anchored, line)
         candidate, per_wheel = self.pursuit.candidates[j], self.pursuit.per_wheel
         multiple = np.full(self.naming.frame_s.size, candidate.multiple)
         if candidate.basis == "engine" and gear is not None and per_wheel is not None:
             multiple = multiple * per_wheel[gear]
-        return self.frames.of_line(multiple, line)
+        return self.frames.of_line(multiple, line, held)
 
     def _held(self, gear: IntArray | None) -> FloatArray:
         """1 for blocks away from any change of gear, else 0 [shape (blocks,)]."""
