@@ -13,8 +13,9 @@ from numpy.typing import NDArray
 from vibeorder.diagnosis.along import MEMORY_S, Tracked
 from vibeorder.diagnosis.amplitudes import HealthyPrior, log_prior_of
 from vibeorder.diagnosis.evidence import AMPLITUDES
+from vibeorder.diagnosis.shifting import Shifting
 
-__all__ = ["gear_courses", "shifts_log_prior", "with_changes_placed"]
+__all__ = ["gear_courses", "with_changes_placed"]
 
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.intp]
@@ -28,23 +29,11 @@ RATE_MEMORY = 0.35
 OVERLAPPED = 0.8
 """Share of the evidence that counts: half-overlapped blocks have a sixth of their noise in common."""
 
-SHIFT_COST = 5.5
-"""Log odds against a change of gear at any one second."""
-
-SKIPPED_COST = 1.5
-"""And against every gear that a change leaves out: mostly it is the next that is taken (common practice, no source)."""
-
 PLACED_WITHIN = 4
 """Frames either way in which a change found in blocks, which are longer, is looked for again."""
 
 MOST_COURSES = 5
 HOPELESS = 9.0
-
-
-def shifts_log_prior(gear: IntArray) -> float:
-    """Log prior of when gears change, and by how many [gear: indices, in order of ratio]."""
-    step = np.abs(np.diff(gear))
-    return -float(SHIFT_COST * np.count_nonzero(step) + SKIPPED_COST * np.maximum(step - 1, 0).sum())
 
 
 def with_changes_placed(gear: IntArray, evidence: FloatArray) -> IntArray:
@@ -75,6 +64,7 @@ def gear_courses(
     mid_s: FloatArray,
     prior: FloatArray,
     frame_s: FloatArray,
+    changing: Shifting,
 ) -> list[tuple[IntArray, float]]:
     """Courses of gears worth weighing (indices at the frames), best first, each with its log prior.
 
@@ -90,31 +80,42 @@ def gear_courses(
     frames = np.arange(prior.shape[0])
     for g in range(gears):
         course = np.full(frames.size, g, np.intp)
-        found.append((held[-1, g] + _evidence(before[:, g, -1], weight), course, float(held[-1, g])))
+        own = float(held[-1, g]) + changing.log_prior(course)
+        found.append((own + float(_evidence(before[:, g, -1], weight)), course, own))
         for then in (g - 1, g + 1):
             if not 0 <= then < gears or mid_s.size < 6:
                 continue
             # the block that straddles a change belongs to neither side
             cuts = np.arange(1, mid_s.size - 1)
             both = before[:, g, cuts] + after[:, then, cuts + 1]
-            own = held[edges[cuts], g] + held[-1, then] - held[edges[cuts], then] - SHIFT_COST
+            courses = [np.where(frames < edges[cut], g, then) for cut in cuts]
+            own = held[edges[cuts], g] + held[-1, then] - held[edges[cuts], then]
+            own = own + np.array([changing.log_prior(course) for course in courses])
             total = own + _evidence(both, weight)
             c = int(np.argmax(total))
-            found.append((float(total[c]), np.where(frames < edges[cuts[c]], g, then), float(own[c])))
+            found.append((float(total[c]), courses[c], float(own[c])))
     found.sort(key=lambda item: -item[0])
     kept = [(c, p) for s, c, p in found if s > found[0][0] - HOPELESS][:MOST_COURSES]
     block = np.clip(np.searchsorted(mid_s, frame_s), 0, mid_s.size - 1)
-    many = _many_changes(before, healthy, held, edges)[block]
+    cost = -changing.change_log[np.clip(edges[1:-1], 1, frames.size - 1)]
+    many = _many_changes(before, healthy, held, edges, cost)[block]
     if np.count_nonzero(np.diff(many)) > 1:
-        own = prior[frames, many].sum() + shifts_log_prior(many)
+        own = prior[frames, many].sum() + changing.log_prior(many)
         kept.append((many, float(own)))
     return kept
 
 
 def _many_changes(
-    before: FloatArray, healthy: Sequence[HealthyPrior], held: FloatArray, edges: IntArray
+    before: FloatArray,
+    healthy: Sequence[HealthyPrior],
+    held: FloatArray,
+    edges: IntArray,
+    cost: FloatArray,
 ) -> IntArray:
-    """Best gear in each block, each line at the strength that its best gear gives it [shape (blocks,)]."""
+    """Best gear in each block, each line at the strength that its best gear gives it [shape (blocks,)].
+
+    cost: of a change between a block and the next [shape (blocks - 1,)].
+    """
     steps = np.diff(before, axis=2)
     _, gears, blocks, _ = steps.shape
     total = np.zeros((gears, blocks))
@@ -126,9 +127,9 @@ def _many_changes(
     value, back = total[:, 0], np.zeros((gears, blocks), np.intp)
     for b in range(1, blocks):
         best = int(value.argmax())
-        changed = value[best] - SHIFT_COST > value
+        changed = value[best] - cost[b - 1] > value
         back[:, b] = np.where(changed, best, np.arange(gears))
-        value = np.where(changed, value[best] - SHIFT_COST, value) + total[:, b]
+        value = np.where(changed, value[best] - cost[b - 1], value) + total[:, b]
     course = np.empty(blocks, np.intp)
     course[-1] = int(value.argmax())
     for b in range(blocks - 1, 0, -1):

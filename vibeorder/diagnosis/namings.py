@@ -12,11 +12,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vibeorder.diagnosis.colour import FRAME_S
-from vibeorder.diagnosis.gearing import shifts_log_prior
 from vibeorder.diagnosis.locking import locked_phase
 from vibeorder.diagnosis.pursuit import Pursued, Pursuit
 from vibeorder.diagnosis.renaming import multiples_of, renamed
 from vibeorder.diagnosis.ridge import CELL, HOP_S
+from vibeorder.diagnosis.shifting import shifting
 from vibeorder.diagnosis.signal import Signal, folded
 from vibeorder.spectrum.baseband import Baseband, block_spectra, demodulate
 
@@ -132,7 +132,7 @@ def _rough(
     gears = 0.0
     if (one.gear >= 0).all():
         gears = float(pursuit.gear_prior_along(one.cell)[np.arange(one.cell.size), one.gear].sum())
-        gears += shifts_log_prior(one.gear)
+        gears += shifting(pursuit.rates_hz[one.cell], HOP_S).log_prior(one.gear)
     votes = one.total - float(one.anchored.sum())
     rate = pursuit.rates_hz[one.cell]
     return ANCHOR_SHARE * float(anchored.sum()) + gears + log_speed(rate) + VOTES_SHARE * votes

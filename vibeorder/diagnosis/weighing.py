@@ -10,10 +10,12 @@ from numpy.typing import NDArray
 from vibeorder.diagnosis.along import Tracked, TrackReader, likelihoods
 from vibeorder.diagnosis.candidates import OVERTONE_TIMES
 from vibeorder.diagnosis.evidence import AMPLITUDES, Reading
-from vibeorder.diagnosis.gearing import gear_courses, shifts_log_prior, with_changes_placed
+from vibeorder.diagnosis.gearing import gear_courses, with_changes_placed
 from vibeorder.diagnosis.lines import Line, PairLine
 from vibeorder.diagnosis.namings import Naming
 from vibeorder.diagnosis.pursuit import Pursuit
+from vibeorder.diagnosis.ridge import HOP_S
+from vibeorder.diagnosis.shifting import shifting
 from vibeorder.diagnosis.signal import folded
 from vibeorder.diagnosis.vouched import CLEAR_FROM, Frames, vouched_best
 
@@ -78,9 +80,10 @@ class _Course:
         if pursuit.per_wheel is None:
             return [(None, 0.0)]
         prior = pursuit.gear_prior_along(self.naming.pursued.cell)
+        changing = shifting(self.naming.rate_hz, HOP_S)
         if (gear >= 0).all():
             held = float(prior[np.arange(gear.size), gear].sum())
-            return [(gear, held + shifts_log_prior(gear))]
+            return [(gear, held + changing.log_prior(gear))]
         engine = [j for j, c in enumerate(pursuit.candidates) if c.basis == "engine" and not c.slack]
         lines = [
             [self._off_anchor(self._tracked(j, g)) for g in range(pursuit.per_wheel.size)] for j in engine
@@ -90,7 +93,9 @@ class _Course:
         in_frames = self.frames.gears(multiples, pursuit.per_wheel, self.own)
         return [
             (with_changes_placed(course, in_frames), log_p)
-            for course, log_p in gear_courses(lines, healthy, self.reader.mid_s, prior, self.naming.frame_s)
+            for course, log_p in gear_courses(
+                lines, healthy, self.reader.mid_s, prior, self.naming.frame_s, changing
+            )
         ]
 
     def lines(self, gear: IntArray | None) -> tuple[Line | PairLine, ...]:
