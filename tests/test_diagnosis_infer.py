@@ -22,6 +22,7 @@ from vibeorder.diagnosis.measured import wheel_rate_hz
 from vibeorder.diagnosis.pursuit import Pursued, Pursuit
 from vibeorder.diagnosis.renaming import renamed
 from vibeorder.diagnosis.ridge import CELL, line_table
+from vibeorder.diagnosis.shifting import shifting
 from vibeorder.diagnosis.signal import Signal
 from vibeorder.simulate import Drive, RoadTest
 from vibeorder.speed.given import parse_speed_given
@@ -228,6 +229,9 @@ def test_the_filter_sums_to_the_likelihood_of_the_whole_gaussian() -> None:
         assert value == pytest.approx(expected, abs=1e-6)
 
 
+STEADY_MINUTE = shifting(np.full(60, 10.0), 1.0)
+
+
 def test_the_gear_in_which_a_line_stands_is_found_and_when_it_changed() -> None:
     rng = np.random.default_rng(2)
     mid_s = np.asarray(2.0 + 2.0 * np.arange(30), float)
@@ -241,7 +245,7 @@ def test_the_gear_in_which_a_line_stands_is_found_and_when_it_changed() -> None:
     gears = [line(mid_s < 0), line(mid_s < 25.0), line(mid_s > 25.0)]
     frame_s = np.asarray(1.5 + np.arange(60.0), float)
     prior = np.full((60, 3), np.log(1 / 3) / 25.0)
-    course, _ = gear_courses([gears], [candidate.healthy], mid_s, prior, frame_s)[0]
+    course, _ = gear_courses([gears], [candidate.healthy], mid_s, prior, frame_s, STEADY_MINUTE)[0]
     assert course[0] == 1
     assert course[-1] == 2
     assert frame_s[np.flatnonzero(np.diff(course))[0]] == pytest.approx(25.0, abs=4.0)
@@ -259,7 +263,10 @@ def test_a_gear_taken_for_a_while_and_given_up_again_is_found() -> None:
 
     frame_s = np.asarray(1.5 + np.arange(72.0), float)
     prior = np.full((72, 2), np.log(0.5) / 25.0)
-    courses = gear_courses([[line(~between), line(between)]], [candidate.healthy], mid_s, prior, frame_s)
+    steady = shifting(np.full(72, 10.0), 1.0)
+    courses = gear_courses(
+        [[line(~between), line(between)]], [candidate.healthy], mid_s, prior, frame_s, steady
+    )
     wanted = ((frame_s > 24.0) & (frame_s < 50.0)).astype(int)
     assert max(float(np.mean(course == wanted)) for course, _ in courses) > 0.93
 
