@@ -5,7 +5,6 @@ Tires of one set differ by some tenths of a percent (common practice, no source)
 
 import numpy as np
 import pytest
-from numpy.typing import NDArray
 
 from vibeorder.diagnosis.blocks import Course
 from vibeorder.diagnosis.floor import floor_of
@@ -24,7 +23,7 @@ def scanned(off: float, amplitude: float, order: float = 4.0) -> tuple[Scan, Cou
     samples = rng.normal(0.0, 0.3, (3, times.size)) + line * np.array([[0.8], [0.5], [0.33]])
     signal = Signal(samples.astype(np.float32), np.ones(times.size, bool), RATE_HZ, relative=False)
     mid_s = np.arange(0.5, SECONDS, 1.0)
-    epsilon: NDArray[np.float64] = np.arange(-60, 61) * 0.001
+    epsilon = np.asarray(np.arange(-60, 61) * 0.001, np.float64)
     clock = Clock(WHEEL_HZ * times, mid_s, np.full(mid_s.size, WHEEL_HZ), epsilon, epsilon.size)
     scan = scan_tracks(signal, floor_of(signal), clock, [Track(0, None, order)])
     still = np.array([0.0, SECONDS])

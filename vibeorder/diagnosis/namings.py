@@ -33,9 +33,6 @@ ANCHOR_SHARE, VOTES_SHARE = 0.5, 0.15
 TOO_UNLIKELY = 120.0
 """Log odds against the best course, roughly reckoned, from which a naming is not weighed."""
 
-HOPELESS = 350.0
-"""Log evidence below the best course from which a naming is not looked at."""
-
 SAME_COURSE = 0.004
 """Courses of the wheel nearer than this, relative, for most of the time are one."""
 
@@ -139,11 +136,9 @@ def _rough(
 
 
 def _distinct(pursuit: Pursuit, found: Sequence[Pursued]) -> list[Pursued]:
-    """Without those that are hopeless or go where one goes whose anchor stands out as well."""
+    """Without those that go where one goes whose anchor stands out as well."""
     kept: list[Pursued] = []
     for one in sorted(found, key=lambda p: -p.total):
-        if kept and one.total < kept[0].total - HOPELESS:
-            break
         if not any(_covers(pursuit, k, one) for k in kept):
             kept.append(one)
     return kept

@@ -42,6 +42,9 @@ NEVER = np.float32(-1e9)
 DISTINCT = 0.012
 """Multiples nearer than this, in ln, have one vote together."""
 
+IN_SKIRT = 0.04
+"""Lines nearer than this to the anchor's, in ln, have no vote beside it: it would be the skirt's of the strong line."""
+
 
 @dataclass(frozen=True, slots=True)
 class Pursued:
@@ -183,9 +186,9 @@ class Pursuit:
         return self.votes[gear] - self._votes(mine) if mine.size else self.votes[gear]
 
     def _mine(self, gear: int, multiple: float) -> FloatArray:
-        """Multiples of the lines that run where the anchor's does in one gear."""
+        """Multiples of the lines that run where the anchor's does in one gear, or beside it."""
         lines = self.lines[gear]
-        return np.asarray(lines[np.abs(np.log(lines / multiple)) < DISTINCT])
+        return np.asarray(lines[np.abs(np.log(lines / multiple)) < IN_SKIRT])
 
     def _votes(self, multiples: FloatArray) -> F32:
         out = np.zeros((self.table.score.shape[0], self.rates_hz.size, SLOPES.size), np.float32)
