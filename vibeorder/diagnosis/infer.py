@@ -27,8 +27,8 @@ from vibeorder.diagnosis.namings import namings
 from vibeorder.diagnosis.parallel import side_by_side
 from vibeorder.diagnosis.pursuit import Pursuit
 from vibeorder.diagnosis.retold import Weighed, piece_of
-from vibeorder.diagnosis.ridge import CELL, LineTable, line_table
-from vibeorder.diagnosis.signal import Signal
+from vibeorder.diagnosis.ridge import CELL, LOWEST_HZ, LineTable, line_table
+from vibeorder.diagnosis.signal import Signal, folded
 from vibeorder.diagnosis.weighing import explain
 from vibeorder.recording.decimate import decimated
 from vibeorder.recording.store import excerpt
@@ -129,11 +129,12 @@ def _infer(
     classes = log_prior_of_classes(candidates)
     weighed: list[Weighed] = []
 
-    def log_speed_of(rate_hz: FloatArray) -> float:
-        return _speed_log_prior(rate_hz * circumference, low, high, given)
+    def log_speed_of(rate_hz: FloatArray, line_hz: FloatArray) -> float:
+        seen_hz = folded(line_hz, part.rate_hz) if part.folds else line_hz
+        return _speed_log_prior(rate_hz * circumference, low, high, given, line_hz, seen_hz)
 
     for naming in namings(pursuit, part, log_speed_of):
-        log_speed = log_speed_of(naming.rate_hz)
+        log_speed = log_speed_of(naming.rate_hz, naming.line_hz(part.rate_hz))
         for one in explain(pursuit, naming, reader):
             log_class = classes + class_evidence(every, one.lines, part.log_scale, own)
             weighed.append(Weighed(one, log_speed + one.log_prior + log_class))
@@ -192,13 +193,30 @@ def _gear_prior(
     return np.asarray(log_p + Pursuit.memory(table) * np.maximum(-0.5 * off**2, LOGGED_ELSEWHERE))
 
 
-def _speed_log_prior(speed_mps: FloatArray, low: float, high: float, given: SpeedGiven | None) -> float:
-    """Log prior of an implied course of speed: soft edges, and uniform in speed rather than in its logarithm."""
+def _speed_log_prior(
+    speed_mps: FloatArray,
+    low: float,
+    high: float,
+    given: SpeedGiven | None,
+    line_hz: FloatArray,
+    seen_hz: FloatArray,
+) -> float:
+    """Log prior of an implied course of speed: soft edges, and uniform in speed rather than in its logarithm.
+
+    line_hz, seen_hz: true frequency of the line that it was made from, and where that shows [shape (frames,) each]. The
+    course is as well known as the line: so far up as a folded line lies, what leads to one place of it is a narrower
+    range of speeds than what leads to the same place unfolded, by their ratio at every speed that was free.
+    """
     slow, fast = np.percentile(speed_mps, [3, 97])
     edges = -np.logaddexp(0.0, -np.log(slow / low) / EDGE) - np.logaddexp(0.0, -np.log(high / fast) / EDGE)
     if given is not None:
         begun = max(np.log(slow / (FROM_REST_TIMES * low)), 0.0) if given.from_rest else np.log(slow / low)
         off = np.array([begun, np.log(fast / high)]) / SAID_SD
         edges = edges + max(float(-0.5 * (off**2).sum()), -SAID_AT_MOST)
-    knots = np.log(speed_mps[[0, speed_mps.size // 2, -1]] / 20.0)
-    return float(edges + (knots.sum() if fast > SWEEP * slow else knots[1]))
+    folds = np.log(np.maximum(line_hz / np.maximum(seen_hz, LOWEST_HZ), 1.0))
+    least, most = np.percentile(seen_hz, [3, 97])
+    if max(fast / slow, most / least) > SWEEP:
+        ends = [0, speed_mps.size // 2, -1]
+        thirds = [float(np.median(part)) for part in np.array_split(folds, 3)]
+        return float(edges + np.log(speed_mps[ends] / 20.0).sum() - sum(thirds))
+    return float(edges + np.log(speed_mps[speed_mps.size // 2] / 20.0) - np.median(folds))

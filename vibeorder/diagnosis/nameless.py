@@ -80,7 +80,7 @@ def _log_weight(
     naming, rate_hz = explained.naming, part.rate_hz
     if not naming.visible.any():
         return -np.inf
-    line_hz = np.gradient(naming.anchor_turns)[naming.at_frames(rate_hz)] * rate_hz
+    line_hz = naming.line_hz(rate_hz)
     slow, middle, fast = np.percentile(folded(line_hz, rate_hz)[naming.visible], [3, 50, 97])
     if not PLACES_HZ[0] < middle < PLACES_HZ[1]:
         return -np.inf

@@ -24,6 +24,7 @@ __all__ = ["Naming", "namings"]
 
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.intp]
+LogSpeed = Callable[[FloatArray, FloatArray], float]
 
 MOST_ENGINE_ANCHORS = 3
 MOST_NAMINGS, AT_LEAST = 24, 6
@@ -76,14 +77,18 @@ class Naming:
     anchored: FloatArray
     visible: NDArray[np.bool_]
 
+    def line_hz(self, sample_rate_hz: float) -> FloatArray:
+        """True frequency of the anchor's line at the frames [shape (frames,)]."""
+        return np.asarray(np.gradient(self.anchor_turns)[self.at_frames(sample_rate_hz)] * sample_rate_hz)
+
     def at_frames(self, sample_rate_hz: float) -> IntArray:
         """Sample at the middle of every frame [shape (frames,)]."""
         at = np.round(self.frame_s * sample_rate_hz).astype(int)
         return np.asarray(np.clip(at, 0, self.turns.size - 1), np.intp)
 
 
-def namings(pursuit: Pursuit, signal: Signal, log_speed: Callable[[FloatArray], float]) -> list[Naming]:
-    """Courses worth weighing. log_speed: log prior of a course of wheel rates at the frames."""
+def namings(pursuit: Pursuit, signal: Signal, log_speed: LogSpeed) -> list[Naming]:
+    """Courses worth weighing. log_speed: log prior of a course of wheel rates, made from a line's, at the frames."""
     followed = [p for anchor in _few(pursuit) for p in pursuit.follow(anchor)]
     found = _distinct(pursuit, [*followed, *renamed(pursuit, followed)])
     shared = _shared_evidence(pursuit, found)
@@ -122,9 +127,7 @@ def _same(kept: Naming, one: Naming) -> bool:
     return float(kept.anchored.sum()) > float(one.anchored.sum()) - AS_CLEAR
 
 
-def _rough(
-    pursuit: Pursuit, one: Pursued, anchored: FloatArray, log_speed: Callable[[FloatArray], float]
-) -> float:
+def _rough(pursuit: Pursuit, one: Pursued, anchored: FloatArray, log_speed: LogSpeed) -> float:
     """What may be said of a course before its lines are read."""
     gears = 0.0
     if (one.gear >= 0).all():
@@ -132,7 +135,12 @@ def _rough(
         gears += shifting(pursuit.rates_hz[one.cell], HOP_S).log_prior(one.gear)
     votes = one.total - float(one.anchored.sum())
     rate = pursuit.rates_hz[one.cell]
-    return ANCHOR_SHARE * float(anchored.sum()) + gears + log_speed(rate) + VOTES_SHARE * votes
+    return (
+        ANCHOR_SHARE * float(anchored.sum())
+        + gears
+        + log_speed(rate, rate * multiples_of(pursuit, one))
+        + VOTES_SHARE * votes
+    )
 
 
 def _distinct(pursuit: Pursuit, found: Sequence[Pursued]) -> list[Pursued]:
