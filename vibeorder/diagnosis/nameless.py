@@ -34,7 +34,8 @@ COURSES = 12.0
 vehicles' drives, simulated and real: 5 to 15). A recording in which no line stands out is worth that of any course."""
 
 STEP_COST = 8.0
-"""Log odds against a line of no part that steps, just once, by the ratio of two of the gears."""
+"""Log odds against a line of no part that steps, just once, by the ratio of two of the gears; or that turns back just
+where a part's line would fold."""
 
 STRONG_FROM = 0.6
 """Share of the line's fastest rate from which it is asked whether it is seen: lines grow with rate, and of a drive from
@@ -90,7 +91,8 @@ def _log_weight(
         alone = float(class_evidence(candidates, explained.lines[:1], part.log_scale)[anchor])
         share, line = NAMELESS, min(line, alone)
     knots = 3.0 if fast > SWEEP * slow else 1.0
-    steps = int(np.count_nonzero(np.diff(naming.gear)))
+    zone = np.floor(2.0 * line_hz[naming.visible] / rate_hz) if part.folds else np.zeros(1)
+    steps = int(np.count_nonzero(np.diff(naming.gear))) + int(np.count_nonzero(np.diff(zone)))
     free = np.log(share) - knots * np.log(PLACES / SPEEDS) - STEP_COST * steps
     strong = line_hz > STRONG_FROM * np.percentile(line_hz, 95.0)
     return float(free + line - _steadiness(float(naming.visible[strong].mean())))
