@@ -12,12 +12,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vibeorder.diagnosis.colour import FRAME_S
-from vibeorder.diagnosis.locking import locked_phase
+from vibeorder.diagnosis.locking import locked_phase, phase_steps
 from vibeorder.diagnosis.pursuit import Pursued, Pursuit
 from vibeorder.diagnosis.renaming import multiples_of, renamed
 from vibeorder.diagnosis.ridge import CELL, HOP_S
 from vibeorder.diagnosis.shifting import shifting
 from vibeorder.diagnosis.signal import Signal, folded
+from vibeorder.diagnosis.wobble import PhaseSteps, fold_log_odds
 from vibeorder.spectrum.baseband import Baseband, block_spectra, demodulate
 
 __all__ = ["Naming", "namings"]
@@ -66,6 +67,7 @@ class Naming:
 
     frame_s: of the frames; rate_hz: of the wheel there; gear: index there, -1 where the anchor does not tell
     it; anchored: evidence of the anchor's line in each frame; visible: whether it is seen [shape (frames,)].
+    steps: the line's frequencies from its phase.
     """
 
     pursued: Pursued
@@ -76,10 +78,17 @@ class Naming:
     gear: IntArray
     anchored: FloatArray
     visible: NDArray[np.bool_]
+    steps: PhaseSteps
 
     def line_hz(self, sample_rate_hz: float) -> FloatArray:
         """True frequency of the anchor's line at the frames [shape (frames,)]."""
         return np.asarray(np.gradient(self.anchor_turns)[self.at_frames(sample_rate_hz)] * sample_rate_hz)
+
+    def fold_log_odds(self, signal: Signal) -> float:
+        """Log odds, by how restless it is, that the anchor's line folds as its name has it; 0 where it does not."""
+        changes = np.flatnonzero(np.diff(self.gear))
+        breaks_s = 0.5 * (self.frame_s[changes] + self.frame_s[changes + 1])
+        return fold_log_odds(self.steps, signal.rate_hz, breaks_s.tolist()) if signal.folds else 0.0
 
     def at_frames(self, sample_rate_hz: float) -> IntArray:
         """Sample at the middle of every frame [shape (frames,)]."""
@@ -199,16 +208,36 @@ def _locked(pursuit: Pursuit, signal: Signal, one: Pursued, anchored: FloatArray
     if nudge:
         wheel, log_rate, line = wheel * (1.0 + nudge), log_rate + nudge, line * (1.0 + nudge)
         band = demodulate(signal.samples, signal.valid, rate, line, LOCK_RATE_HZ)
-    turns = _summed(wheel, rate)
+    turns, before = _summed(wheel, rate), line
     if band.z.shape[1] > 8:
-        further = locked_phase(band, np.zeros(band.z.shape[1]), float(np.median(wheel * multiple_at)))
-        further = np.interp(times, band.times_s, further)
+        locked = locked_phase(band, np.zeros(band.z.shape[1]), float(np.median(wheel * multiple_at)))
+        further = np.interp(times, band.times_s, locked)
         line = line + further
         turns = turns + np.cumsum(np.diff(further, prepend=further[0]) / multiple_at)
     seen = np.convolve(np.pad(anchored, 2, mode="edge"), np.ones(5) / 5.0, mode="valid") > VISIBLE
     slow = np.interp(mid_s, times, np.gradient(turns) * rate)
     sane = np.where(np.abs(np.log(np.maximum(slow, 1e-3) / np.exp(log_rate))) < 0.05, slow, np.exp(log_rate))
-    return Naming(one, turns, line, mid_s, sane, one.gear, anchored, seen)
+    steps = _measured(band, line - before, line, rate, np.interp(times, mid_s, seen) > 0.5)
+    return Naming(one, turns, line, mid_s, sane, one.gear, anchored, seen, steps)
+
+
+def _measured(
+    band: Baseband, further: FloatArray, line: FloatArray, rate_hz: float, seen: NDArray[np.bool_]
+) -> PhaseSteps:
+    """The line's frequencies from block to block, where it is seen.
+
+    line: its turns as locked, at the samples; further: of them, those that were not taken off the band.
+    """
+    times = np.arange(line.size) / rate_hz
+    apart = np.interp(band.times_s, times, further)
+    mid_s, step, weight = phase_steps(band, apart, float(np.median(np.gradient(line)) * rate_hz))
+    if step.size == 0:
+        return step, step, step
+    hop_s = float(mid_s[1] - mid_s[0])
+    there = seen[np.clip(np.round(mid_s * rate_hz).astype(int), 0, seen.size - 1)]
+    use = there[1:] & there[:-1] & (weight > 0.0)
+    hz = (np.diff(np.interp(mid_s, times, line)) + step) / hop_s
+    return (0.5 * (mid_s[1:] + mid_s[:-1]))[use], hz[use], 1.0 / (weight[use] * hop_s**2)
 
 
 def _nudge(band: Baseband, mid_s: FloatArray, line_hz: FloatArray, rate_hz: float) -> float:
