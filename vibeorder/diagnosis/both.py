@@ -20,6 +20,7 @@ from vibeorder.diagnosis.classes import class_evidence
 from vibeorder.diagnosis.clear import clear_lines
 from vibeorder.diagnosis.courses import Followed, held_to_source
 from vibeorder.diagnosis.floor import floor_of
+from vibeorder.diagnosis.folding import anchor_fold_log_odds
 from vibeorder.diagnosis.gears import GearCourse
 from vibeorder.diagnosis.hearing import (
     heard_candidates,
@@ -193,13 +194,18 @@ class _Both:
         for proposal in self._proposals(every, doubt, ratio, anchor, effort):
             readers = _Readers(self, proposal, doubt.followed)
             wheels = wheel_offsets(self.joint, every, proposal, self.floor.sample_rate_hz)
+            fold = self._fold(proposal)
             for gears in proposal.gears or (None,):
                 for offsets, offsets_log in fit_offsets(self.joint, every, proposal, gears, wheels):
                     moving, hearing = readers.along(gears, offsets)
                     lines = moving.lines(gears, self._own(offsets))
                     heard = hearing.lines(gears, self._others(offsets))
                     log_h = (
-                        moving.course.log_prior + offsets_log + (gears.log_prior if gears else 0.0) + prior
+                        moving.course.log_prior
+                        + offsets_log
+                        + (gears.log_prior if gears else 0.0)
+                        + prior
+                        + fold
                     )
                     blind = moving.blind(gears, self._own(offsets))
                     log_class = log_h + class_evidence(self.candidates, lines, self.log_scale, blind=blind)
@@ -238,6 +244,13 @@ class _Both:
             self.joint, every, *known, self.sound_rate_hz, ratio, anchor, replace(effort, anchors=MOST_ALSO)
         )
         return [*own, *(p for p in also if not any(_same(p, o) for o in own))]
+
+    def _fold(self, proposal: Proposal) -> float:
+        """Log odds that the motion's line which led to a course folds; the sound was filtered, and its lines do not."""
+        anchor = proposal.course.anchor
+        if anchor is None or anchor >= len(self.candidates):
+            return 0.0
+        return anchor_fold_log_odds(self.joint, proposal, self.floor.sample_rate_hz)
 
     def _own(self, offsets: Offsets) -> Offsets:
         return {(j, g): v for (j, g), v in offsets.items() if j < len(self.candidates)}

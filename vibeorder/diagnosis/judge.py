@@ -20,6 +20,7 @@ from vibeorder.diagnosis.classes import class_evidence
 from vibeorder.diagnosis.clear import clear_lines
 from vibeorder.diagnosis.courses import Followed, held_to_source
 from vibeorder.diagnosis.floor import Floor
+from vibeorder.diagnosis.folding import anchor_fold_log_odds
 from vibeorder.diagnosis.gears import NOT_LOCKED, GearCourse
 from vibeorder.diagnosis.lines import Line, LineReader, PairLine, lines_of_first
 from vibeorder.diagnosis.offsets import Offsets, fit_offsets, wheel_offsets
@@ -117,11 +118,12 @@ def judge(
     ):
         readers = _Readers(scan, every, proposal, floor, doubt.followed)
         wheels = wheel_offsets(scan, every, proposal, floor.sample_rate_hz)
+        fold = anchor_fold_log_odds(scan, proposal, floor.sample_rate_hz)
         for gears in proposal.gears or (None,):
             for offsets, offsets_log in fit_offsets(scan, every, proposal, gears, wheels):
                 reader = readers.along(gears, offsets)
                 course, lines = reader.course, reader.lines(gears, offsets)
-                log_h = course.log_prior + offsets_log + (gears.log_prior if gears else 0.0) + prior
+                log_h = course.log_prior + offsets_log + (gears.log_prior if gears else 0.0) + prior + fold
                 log_class = log_h + class_evidence(every, lines, log_scale, own, reader.blind(gears, offsets))
                 lines = lines_of_first(lines, own) if beside else lines
                 course = anchored_among_first(course, lines, own)
