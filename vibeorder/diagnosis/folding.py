@@ -1,7 +1,7 @@
 """What it costs a course that the line it was locked on folds, and how restless that line is beside one that does not.
 
-Along a course whose constant scale is free a line seen at f, known to df, leaves that scale known to df / f_true: a name
-by which the line folds has f / f_true of the evidence of one by which it does not, other things equal.
+Along a course whose constant scale is free a line seen at f, known to df, leaves that scale known to df / f_true: a
+name by which the line folds has f / f_true of the evidence of one by which it does not, other things equal.
 """
 
 import numpy as np

@@ -37,6 +37,9 @@ COURSE_S = 10.0
 """One coefficient of the smooth course for every so many seconds: what a driver does on purpose."""
 
 STEP_S = 1.0
+AROUND_BREAK_S = 1.6
+"""Steps of the phase nearer to a change of gear than this are of both gears."""
+
 LEAST_STEPS = 12
 LARGEST = 8.0
 """Most log odds: a resonance is restless too, and the noise of single steps is known roughly only."""
@@ -47,7 +50,7 @@ def fold_log_odds(steps: PhaseSteps, sample_rate_hz: float, breaks_s: Sequence[f
 
     breaks_s: changes of gear, over which an engine's line steps.
     """
-    times, line_hz, variance = _thinned(steps)
+    times, line_hz, variance = _thinned(_away_from(breaks_s, steps))
     zone = np.round(line_hz / sample_rate_hz)
     if times.size < LEAST_STEPS or (zone == 0).all():
         return 0.0
@@ -55,6 +58,13 @@ def fold_log_odds(steps: PhaseSteps, sample_rate_hz: float, breaks_s: Sequence[f
     smooth = _smooth_courses(times, breaks_s)
     true, seen = (_log_density(times, hz, variance, smooth) for hz in (line_hz, seen_hz))
     return float(np.clip(true - seen, -LARGEST, LARGEST))
+
+
+def _away_from(breaks_s: Sequence[float], steps: PhaseSteps) -> PhaseSteps:
+    keep = np.ones(steps[0].size, bool)
+    for at in breaks_s:
+        keep &= np.abs(steps[0] - at) > AROUND_BREAK_S
+    return steps[0][keep], steps[1][keep], steps[2][keep]
 
 
 def _thinned(steps: PhaseSteps) -> PhaseSteps:
