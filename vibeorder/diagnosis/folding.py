@@ -12,7 +12,7 @@ from vibeorder.diagnosis.propose import Proposal
 from vibeorder.diagnosis.scan import Scan
 from vibeorder.diagnosis.sharpening import LockOn
 from vibeorder.diagnosis.signal import folded
-from vibeorder.diagnosis.wobble import PhaseSteps, fold_log_odds
+from vibeorder.diagnosis.wobble import PhaseSteps, fold_log_odds, well_within
 
 __all__ = ["anchor_fold_log_odds"]
 
@@ -69,4 +69,4 @@ def _seen(scan: Scan, lock: LockOn, epsilon: FloatArray) -> FloatArray:
     cell = np.round((epsilon + lock.offset - scan.clock.epsilon[0]) / scan.clock.step).astype(int)
     found = evidence[np.arange(cell.size), np.clip(cell, 0, evidence.shape[1] - 1)]
     mean = np.convolve(np.pad(found, 1, mode="edge"), np.ones(3) / 3.0, mode="valid")
-    return np.asarray(mean > SEEN_FROM, float)
+    return well_within(mean > SEEN_FROM)

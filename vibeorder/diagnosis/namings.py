@@ -18,7 +18,7 @@ from vibeorder.diagnosis.renaming import multiples_of, renamed
 from vibeorder.diagnosis.ridge import CELL, HOP_S
 from vibeorder.diagnosis.shifting import shifting
 from vibeorder.diagnosis.signal import Signal, folded
-from vibeorder.diagnosis.wobble import PhaseSteps, fold_log_odds
+from vibeorder.diagnosis.wobble import PhaseSteps, fold_log_odds, well_within
 from vibeorder.spectrum.baseband import Baseband, block_spectra, demodulate
 
 __all__ = ["Naming", "namings"]
@@ -217,7 +217,7 @@ def _locked(pursuit: Pursuit, signal: Signal, one: Pursued, anchored: FloatArray
     seen = np.convolve(np.pad(anchored, 2, mode="edge"), np.ones(5) / 5.0, mode="valid") > VISIBLE
     slow = np.interp(mid_s, times, np.gradient(turns) * rate)
     sane = np.where(np.abs(np.log(np.maximum(slow, 1e-3) / np.exp(log_rate))) < 0.05, slow, np.exp(log_rate))
-    steps = _measured(band, line - before, line, rate, np.interp(times, mid_s, seen) > 0.5)
+    steps = _measured(band, line - before, line, rate, np.interp(times, mid_s, well_within(seen)) > 0.5)
     return Naming(one, turns, line, mid_s, sane, one.gear, anchored, seen, steps)
 
 

@@ -18,9 +18,10 @@ from scipy.linalg import solve_triangular
 
 from vibeorder.diagnosis.locking import WOBBLE, WOBBLE_MEMORY_S
 
-__all__ = ["PhaseSteps", "fold_log_odds"]
+__all__ = ["PhaseSteps", "fold_log_odds", "well_within"]
 
 FloatArray = NDArray[np.float64]
+BoolArray = NDArray[np.bool_]
 PhaseSteps = tuple[FloatArray, FloatArray, FloatArray]
 """Instants of a line's measured frequencies, the frequencies (true) in Hz, and their variances [shape (n,) each]."""
 
@@ -33,10 +34,13 @@ SLOW_MEMORY_S = 15.0
 OWN_PHASE_HZ = 0.035
 """What a body's response makes of a line's phase in a second, in turns: it decorrelates in some 20 s."""
 
-COURSE_S = 10.0
+COURSE_S = 5.0
 """One coefficient of the smooth course for every so many seconds: what a driver does on purpose."""
 
 STEP_S = 1.0
+CLEAR_FRAMES = 3
+"""Frames on either side in which a line has to be seen for its steps to count."""
+
 AROUND_BREAK_S = 1.6
 """Steps of the phase nearer to a change of gear than this are of both gears."""
 
@@ -58,6 +62,12 @@ def fold_log_odds(steps: PhaseSteps, sample_rate_hz: float, breaks_s: Sequence[f
     smooth = _smooth_courses(times, breaks_s)
     true, seen = (_log_density(times, hz, variance, smooth) for hz in (line_hz, seen_hz))
     return float(np.clip(true - seen, -LARGEST, LARGEST))
+
+
+def well_within(seen: BoolArray) -> FloatArray:
+    """1 for frames at whose sides the line is seen for a while: where it fades, a course strays before it is lost."""
+    ahead = np.pad(seen, CLEAR_FRAMES, mode="edge")
+    return np.lib.stride_tricks.sliding_window_view(ahead, 2 * CLEAR_FRAMES + 1).all(axis=1).astype(float)
 
 
 def _away_from(breaks_s: Sequence[float], steps: PhaseSteps) -> PhaseSteps:
