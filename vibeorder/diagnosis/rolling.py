@@ -44,8 +44,11 @@ MARGIN = 1.6
 
 
 def turns_with_one_wheel(candidate: Candidate) -> bool:
-    """Whether the part turns with a single wheel, and so may run off the mean of the driven ones."""
-    return candidate.part in ("tire_wheel", "half_shaft")
+    """Whether the part turns with a single wheel, and so may run off the mean of the driven ones.
+
+    Not in sound, where every line has multiples: each with a size of its own, a comb would fit any.
+    """
+    return candidate.part in ("tire_wheel", "half_shaft") and candidate.overtone_mps2 == 0.0
 
 
 def rolls_off(scan: Scan, track: int, course: Course, sample_rate_hz: float) -> float:
