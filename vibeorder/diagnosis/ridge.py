@@ -54,7 +54,7 @@ STANDS_OUT = 0.1
 
 @dataclass(frozen=True, slots=True)
 class LineTable:
-    """Bounded log evidence of a line [shape (frames, cells, slopes)]; mid_s: of the frames [shape (frames,)].
+    """Bounded log evidence of a line [shape (frames, slopes, cells)]; mid_s: of the frames [shape (frames,)].
 
     cells: their frequencies in Hz, CELL apart in ln; readable: away from the folds [shape (cells,)].
     """
@@ -75,18 +75,18 @@ def line_table(signal: Signal, colour: Colour) -> LineTable:
     highest = min(HIGHEST_HZ, 1.45 * signal.rate_hz, signal.top_hz)
     cells = np.exp(np.arange(np.log(LOWEST_HZ), np.log(highest), CELL))
     _, first = frames_of(signal)
-    score = np.zeros((first.size, cells.size, SLOPES.size), np.float32)
+    score = np.zeros((first.size, SLOPES.size, cells.size), np.float32)
     for length, chirps, low, high in (
         (LONG_S, CHIRPS_LONG, 0.0, SPLIT_HZ),
         (FRAME_S, CHIRPS_SHORT, SPLIT_HZ, np.inf),
     ):
         part = np.flatnonzero((cells >= low) & (cells < high))
         weight = LONG_WEIGHT if length > FRAME_S else 1.0
-        score[:, part] = weight * _read(signal, colour, cells[part], length, chirps)
+        score[:, :, part] = weight * _read(signal, colour, cells[part], length, chirps)
     seen = folded(cells, signal.rate_hz)
     blind = (seen < BLIND_AT_ZERO_HZ) | (seen > 0.5 * signal.rate_hz - BLIND_AT_NYQUIST_HZ)
-    score[:, blind] = 0.0
-    score[:, cells > 0.5 * signal.rate_hz] -= FOLDED_COST
+    score[:, :, blind] = 0.0
+    score[:, :, cells > 0.5 * signal.rate_hz] -= FOLDED_COST
     return LineTable(score, cells, ~blind, colour.mid_s, signal.rate_hz)
 
 
@@ -108,7 +108,7 @@ def _read(
     samples = np.pad(signal.samples, ((0, 0), pad))
     there = np.pad(signal.valid, pad).astype(float)
     level = colour.level_at(colour.mid_s)
-    out = np.empty((first.size, cells.size, SLOPES.size), np.float32)
+    out = np.empty((first.size, SLOPES.size, cells.size), np.float32)
     for i, s in enumerate(first + pad[0]):
         spectra = np.fft.fft(samples[:, None, s : s + size] * kernel, axis=-1)
         white = np.einsum("bij,jkb->ikb", whitener, spectra[..., places.first : places.last])
@@ -142,7 +142,7 @@ class _Places:
         sign = np.where(cells >= rate_hz * zone, 1.0, -1.0)
         centre = np.clip(np.round(seen / spacing).astype(int), 0, top)
         self.first, self.last = max(0, int(centre.min()) - 3), min(top + 1, int(centre.max()) + 4)
-        chirp = sign[:, None] * cells[:, None] * SLOPES * CELL / HOP_S
+        chirp = SLOPES[:, None] * (sign * cells * CELL / HOP_S)
         at = np.round((chirp - steps[0]) / (steps[1] - steps[0])).astype(int)
         self.possible = (at >= 0) & (at < steps.size)
         self.chirp = np.clip(at, 0, steps.size - 1)
@@ -155,9 +155,9 @@ class _Places:
 
     def largest(self, power: F32) -> F32:
         """Largest power within each cell at each slope; 0 where the slope is out of reach."""
-        best = power[self.chirp, self.bins[0][:, None]]
+        best = power[self.chirp, self.bins[0]]
         for index in self.bins[1:]:
-            best = np.maximum(best, power[self.chirp, index[:, None]])
+            best = np.maximum(best, power[self.chirp, index])
         return np.where(self.possible, best, 0.0)
 
 
