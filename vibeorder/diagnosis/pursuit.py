@@ -88,7 +88,8 @@ class Pursuit:
         engine = [c.multiple for c in candidates if c.basis == "engine" and not c.slack]
         gears = (None,) if self.per_wheel is None else self.per_wheel
         self.lines = [_distinct([*road, *(m * g for m in engine if g is not None)]) for g in gears]
-        self.votes = [self._votes(multiples) for multiples in self.lines]
+        self.votes = self._votes_by_gear()
+        self._liveliest: dict[tuple[int, ...], F32] = {}
 
     @staticmethod
     def memory(table: LineTable) -> float:
@@ -136,39 +137,58 @@ class Pursuit:
             ratio = 1.0 if gear is None or self.per_wheel is None else float(self.per_wheel[g])
             votes = self.votes[g][frame, at, cell].astype(float)
             for mine in self._mine(g, multiple * ratio):
-                votes -= self._vote_along(mine, cell, at)
+                votes -= self._along(self._vote, np.array([mine]), cell, at)
             per_gear.append(np.where(True if gear is None else gear == g, votes + prior[:, g], -np.inf))
         return float(np.max(per_gear, axis=0).sum())
 
-    def _vote_along(self, multiple: float, cell: IntArray, at: IntArray) -> FloatArray:
-        """One line's vote in each frame of a course; at: index of the slope."""
-        where = int(self.table.index(np.array([self.rates_hz[0] * multiple]))[0]) + cell
+    def _along(self, values: F32, multiple: FloatArray, cell: IntArray, at: IntArray) -> FloatArray:
+        """Values [of the table's shape] for a line in each frame of a course; at: index of the slope.
+
+        multiple: of the line [shape (frames,), or (1,) for all].
+        """
+        where = self.table.index(self.rates_hz[0] * multiple) + cell
         inside = (where >= 0) & (where < self.table.cells.size)
-        where = np.clip(where, 0, self.table.cells.size - 1)
-        return np.asarray(np.where(inside, self._vote[np.arange(cell.size), at, where], 0.0), float)
+        found = values[np.arange(cell.size), at, np.clip(where, 0, self.table.cells.size - 1)]
+        return np.asarray(np.where(inside, found, 0.0), float)
 
     def follow(self, anchor: int) -> list[Pursued]:
         """The best courses on which candidate `anchor` is the strongest line: a few for each gear at the end."""
         candidate = self.candidates[anchor]
         if candidate.basis == "wheel":
-            own = [self.at(candidate.multiple)]
-            others = [self._others(i, candidate.multiple) + self._prior(i) for i in range(len(self.votes))]
-            together = [own[0] + np.maximum.reduce(others)]
+            multiples = np.array([candidate.multiple])
+            together = self._beside_road(candidate.multiple)[:, None]
         else:
             assert self.per_wheel is not None
             multiples = candidate.multiple * self.per_wheel
-            own = [self.at(float(m)) for m in multiples]
-            together = [
-                line + self._others(i, float(multiples[i])) + self._prior(i) for i, line in enumerate(own)
-            ]
+            others = [self._others(g, float(m)) + self._prior(g) for g, m in enumerate(multiples)]
+            together = np.stack(others, axis=1)
+        for g, multiple in enumerate(multiples):
+            rates, places = self._run(float(multiple))
+            together[:, g, :, rates] += self.table.score[:, :, places]
         found = []
-        for cell, slope, gear, total in _best_courses(np.stack(together, axis=1)):
-            anchored = np.stack(
-                [own[g][t, s, c] for t, (g, c, s) in enumerate(zip(gear, cell, slope, strict=True))]
-            )
+        for cell, slope, gear, total in _best_courses(together):
+            anchored = self._along(self.table.score, multiples[gear], cell, slope)
             shown = gear if candidate.basis == "engine" else np.full(cell.size, -1)
-            found.append(Pursued(anchor, cell, shown, SLOPES[slope], np.asarray(anchored, float), total))
+            found.append(Pursued(anchor, cell, shown, SLOPES[slope], anchored, total))
         return found
+
+    def _beside_road(self, multiple: float) -> F32:
+        """Votes of all lines but a road line's own, in the gear that has most [shape (frames, slopes, cells)]."""
+        alike: dict[bytes, list[int]] = {}
+        for g in range(len(self.votes)):
+            alike.setdefault(self._mine(g, multiple).tobytes(), []).append(g)
+        return np.maximum.reduce(
+            [self._most(tuple(gears)) - self._votes(self._mine(gears[0], multiple)) for gears in alike.values()]
+        )
+
+    def _most(self, gears: tuple[int, ...]) -> F32:
+        """The most votes and log prior that any of these gears has, kept for all road lines."""
+        if gears not in self._liveliest:
+            most = self.votes[gears[0]] + self._prior(gears[0])
+            for g in gears[1:]:
+                np.maximum(most, self.votes[g] + self._prior(g), out=most)
+            self._liveliest[gears] = most
+        return self._liveliest[gears]
 
     def _prior(self, gear: int) -> F32 | float:
         """One gear's log prior in every frame [shape (frames or 1, 1, cells)]."""
@@ -183,6 +203,12 @@ class Pursuit:
         """Multiples of the lines that run where the anchor's does in one gear."""
         lines = self.lines[gear]
         return np.asarray(lines[np.abs(np.log(lines / multiple)) < DISTINCT])
+
+    def _votes_by_gear(self) -> list[F32]:
+        """Votes of all lines in each gear; those that run alike in all of them are summed once."""
+        common = set.intersection(*(set(lines.tolist()) for lines in self.lines))
+        road = self._votes(np.array(sorted(common)))
+        return [road + self._votes(np.array([m for m in own if m not in common])) for own in self.lines]
 
     def _votes(self, multiples: FloatArray) -> F32:
         out = np.zeros((self.table.score.shape[0], SLOPES.size, self.rates_hz.size), np.float32)
