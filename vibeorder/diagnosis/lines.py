@@ -2,17 +2,16 @@
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 
 import numpy as np
 from numpy.typing import NDArray
 
 from vibeorder.diagnosis.amplitudes import (
-    COMPLAINT_FROM_MPS2,
     HealthyPrior,
     Member,
-    at_fault,
     complaint_from,
-    evidence_at_scales,
+    likelihood_at,
     line_evidence,
     log_prior_together,
 )
@@ -23,10 +22,13 @@ from vibeorder.diagnosis.floor import Floor
 from vibeorder.diagnosis.gears import GearCourse
 from vibeorder.diagnosis.scan import Scan
 
-__all__ = ["AS_RECORDED", "COINCIDE_HZ", "Line", "LineReader", "PairLine", "lines_of_first"]
+__all__ = ["AS_RECORDED", "COINCIDE_HZ", "Judged", "Line", "LineReader", "PairLine", "lines_of_first"]
 
 FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
+
+Judged = Callable[[Sequence[HealthyPrior], Sequence[str]], FloatArray]
+"""Log evidence of one line, its candidates healthy so and so and in these roles [shape (scales,)]."""
 
 AS_RECORDED: FloatArray = np.zeros(1)
 """Log scale of a recording in m/s^2."""
@@ -73,16 +75,25 @@ class Line:
 
         log_scales: ln of (recorded units per m/s^2) [shape (scales,)], as what comes out.
         """
-        parts = [(healthy[m], roles[m]) for m in self.members]
-        if self.joints is None:
-            felt = self._felt_from(parts, log_scales)
-            return evidence_at_scales(self.reading.log_likelihood, parts, log_scales, felt)
-        return np.array([self._beside_joints(parts, float(s)) for s in log_scales])
+        return self.at_scales(log_scales)(healthy, roles)
 
-    def _felt_from(self, parts: Sequence[Member], log_scales: FloatArray) -> list[float]:
-        if not at_fault(parts):
-            return [COMPLAINT_FROM_MPS2] * log_scales.size
-        return [complaint_from(self.reading.band_noise_rms * float(np.exp(-s))) for s in log_scales]
+    def at_scales(self, log_scales: FloatArray) -> "Judged":
+        """What `evidence` gives at these scales, for many roles: what all have in common is reckoned once."""
+        if self.joints is not None:
+            return partial(self._beside_joints_at, log_scales)
+        likelihood = likelihood_at(self.reading.log_likelihood, log_scales)
+        felt = [complaint_from(self.reading.band_noise_rms * float(np.exp(-s))) for s in log_scales]
+
+        def judged(healthy: Sequence[HealthyPrior], roles: Sequence[str]) -> FloatArray:
+            return likelihood.evidence([(healthy[m], roles[m]) for m in self.members], felt)
+
+        return judged
+
+    def _beside_joints_at(
+        self, log_scales: FloatArray, healthy: Sequence[HealthyPrior], roles: Sequence[str]
+    ) -> FloatArray:
+        parts = [(healthy[m], roles[m]) for m in self.members]
+        return np.array([self._beside_joints(parts, float(s)) for s in log_scales])
 
     def _beside_joints(self, parts: Sequence[Member], log_scale: float) -> float:
         felt_from = complaint_from(self.reading.band_noise_rms * float(np.exp(-log_scale)))
@@ -121,7 +132,11 @@ class PairLine:
         self, healthy: Sequence[HealthyPrior], roles: Sequence[str], log_scales: FloatArray = AS_RECORDED
     ) -> FloatArray:
         """Log evidence over both strengths, over that of the road's joints alone; log_scales as for a line."""
-        return np.array([self._at_scale(healthy, roles, float(s)) for s in log_scales])
+        return self.at_scales(log_scales)(healthy, roles)
+
+    def at_scales(self, log_scales: FloatArray) -> "Judged":
+        """As of a line."""
+        return lambda healthy, roles: np.array([self._at_scale(healthy, roles, float(s)) for s in log_scales])
 
     def _at_scale(self, healthy: Sequence[HealthyPrior], roles: Sequence[str], log_scale: float) -> float:
         road = [_road(j, log_scale) for j in self.joints]

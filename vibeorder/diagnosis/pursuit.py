@@ -178,7 +178,10 @@ class Pursuit:
         for g in range(len(self.votes)):
             alike.setdefault(self._mine(g, multiple).tobytes(), []).append(g)
         return np.maximum.reduce(
-            [self._most(tuple(gears)) - self._votes(self._mine(gears[0], multiple)) for gears in alike.values()]
+            [
+                self._most(tuple(gears)) - self._votes(self._mine(gears[0], multiple))
+                for gears in alike.values()
+            ]
         )
 
     def _most(self, gears: tuple[int, ...]) -> F32:
