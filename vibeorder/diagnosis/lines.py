@@ -225,18 +225,26 @@ class LineReader:
         lines: list[Line | PairLine] = []
         while left:
             head = left.pop(0)
-            same = [g for g in left if _near(g.speaks, head.speaks)[0] > MOSTLY]
-            left = [g for g in left if all(g is not s for s in same)]
+            close = [g for g in left if not _apart(g.speaks, head.speaks)]
+            same = [g for g in close if _near(g.speaks, head.speaks)[0] > MOSTLY]
             head = replace(head, members=(*head.members, *(m for g in same for m in g.members)))
-            partner = next((g for g in left if _overlap(head.speaks, g.speaks) > PARTLY), None)
+            others = (g for g in close if all(g is not s for s in same))
+            partner = next((g for g in others if _overlap(head.speaks, g.speaks) > PARTLY), None)
+            taken = same if partner is None else [*same, partner]
             if partner is None:
                 lines.append(Line(head.members, self._whole(head.speaks), self._joints(head.speaks)))
             else:
-                left = [g for g in left if g is not partner]
                 lines.append(self._pair(head, partner))
-            said = [g.speaks for g in (head, partner) if g is not None]
-            left = sorted((_beside(g, said) for g in left), key=self._best, reverse=True)
+            left = self._beside([g for g in left if all(g is not t for t in taken)], (head, partner))
         return tuple(lines)
+
+    def _beside(self, groups: "list[_Group]", said: "tuple[_Group, _Group | None]") -> "list[_Group]":
+        """The groups without the blocks in which they run on a line that was read, the strongest first as before."""
+        read = [g.speaks for g in said if g is not None]
+        rest = [_beside(g, [one for one in read if not _apart(g.speaks, one)]) for g in groups]
+        if all(g is before for g, before in zip(rest, groups, strict=True)):
+            return groups
+        return sorted(rest, key=self._best, reverse=True)
 
     def _best(self, group: "_Group") -> float:
         return self._whole(group.speaks).best
@@ -299,8 +307,9 @@ def _merged(blocks: Sequence[Blocks], reading: Callable[[Blocks], Reading]) -> l
     left = sorted(blocks, key=lambda b: reading(b).best, reverse=True)
     while left:
         head = left.pop(0)
-        twins = [b for b in left if _near(head, b)[0] > MOSTLY]
-        left = [b for b in left if all(b is not t for t in twins)]
+        twins = [b for b in left if not _apart(head, b) and _near(head, b)[0] > MOSTLY]
+        if twins:
+            left = [b for b in left if all(b is not t for t in twins)]
         together = (head, *twins)
         groups.append(_Group(tuple(sorted(b.candidate for b in together)), head))
     return groups
@@ -313,6 +322,8 @@ def _overlap(a: Blocks, b: Blocks) -> float:
 
 def _beside(group: _Group, said: Sequence[Blocks]) -> _Group:
     """The group without the blocks in which it runs on a line that was read already."""
+    if not said:
+        return group
     blocks = group.speaks
     near = np.zeros(blocks.mid_s.size, bool)
     for other in said:
@@ -336,12 +347,18 @@ def _within(log_likelihood: FloatArray, road: Sequence[Member], log_scale: float
     return np.where(most >= AMPLITUDES, log_likelihood, np.minimum(log_likelihood, log_likelihood[last]))
 
 
+def _apart(a: Blocks, b: Blocks) -> bool:
+    """Whether two lines lie apart throughout, as most pairs do."""
+    (low, high), (least, most) = a.range_hz, b.range_hz
+    distance = least - high if least > low else low - most
+    return distance >= COINCIDE_HZ and distance >= COINCIDE_BINS / min(a.block_s, b.block_s)
+
+
 def _near(a: Blocks, b: Blocks) -> tuple[float, BoolArray]:
     """Share of a's usable blocks in which b runs within COINCIDE_HZ, and which (on a's blocks)."""
-    width = max(COINCIDE_HZ, COINCIDE_BINS / min(a.block_s, b.block_s))
-    # most pairs of lines lie apart throughout
-    if max(a.range_hz[0], b.range_hz[0]) - min(a.range_hz[1], b.range_hz[1]) >= width:
+    if _apart(a, b):
         return 0.0, np.zeros(a.mid_s.size, bool)
+    width = max(COINCIDE_HZ, COINCIDE_BINS / min(a.block_s, b.block_s))
     same = a.mid_s is b.mid_s
     other = b.folded_hz if same else np.interp(a.mid_s, b.mid_s, b.folded_hz)
     within = np.abs(other - a.folded_hz) < width
