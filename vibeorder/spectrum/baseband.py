@@ -163,6 +163,31 @@ def _few_bins(length: int, size: int, count: int) -> NDArray[np.complex64]:
     return np.asarray(np.exp((-2j * np.pi / size) * turns), np.complex64)
 
 
+def _cut(
+    rate_hz: float, start_s: float, values: int, length: int, mid_s: bytes
+) -> tuple[NDArray[np.intp], BoolArray, FloatArray]:
+    """Which of a baseband's values each block holds, whether there are such, and the weights of a block.
+
+    [shapes (blocks, length), the same and (length,)]; mid_s: the blocks' middles, as the bytes of their array.
+    """
+    first = np.round((np.frombuffer(mid_s) - start_s) * rate_hz - (length - 1) / 2.0).astype(int)
+    index = first[:, None] + np.arange(length)
+    inside = (index >= 0) & (index < values)
+    window = np.sin(np.pi * (np.arange(length) + 0.5) / length) ** 2
+    return np.clip(index, 0, values - 1), inside, window / window.sum()
+
+
+_kept_cut = lru_cache(maxsize=128)(_cut)
+"""For the short blocks of narrowed tracks, which are read along many courses."""
+
+
+@lru_cache(maxsize=256)
+def _made_up(size: int, count: int, rate_hz: float) -> NDArray[np.float32]:
+    """What makes up for the filter's gain at bins -count to count of `size` [shape (2 count + 1,)]."""
+    gain = filter_gain(np.arange(-count, count + 1) * rate_hz / size, rate_hz)
+    return np.asarray(1.0 / np.maximum(gain, 0.05), np.float32)
+
+
 def block_spectra(
     band: Baseband, block_s: float, mid_s: FloatArray, reach_hz: float, pad: int = 2
 ) -> BlockSpectra:
@@ -171,23 +196,20 @@ def block_spectra(
     pad: zero padding factor; 1 leaves the bins 1/block_s apart.
     """
     length = max(4, round(block_s * band.rate_hz))
-    first = np.round((mid_s - band.start_s) * band.rate_hz - (length - 1) / 2.0).astype(int)
-    index = first[:, None] + np.arange(length)
-    inside = (index >= 0) & (index < band.z.shape[1])
-    index = np.clip(index, 0, band.z.shape[1] - 1)
-    window = np.sin(np.pi * (np.arange(length) + 0.5) / length) ** 2
-    weights = window / window.sum()
-    cover = np.where(inside, band.cover[index], 0.0) @ weights
-    cut = band.z[:, index] * (inside * weights).astype(np.float32)
     size = pad * length if pad == 1 else _fast_length(pad * length)
     count = min(int(np.ceil(reach_hz * size / band.rate_hz)), size // 2 - 1)
-    bins = np.arange(-count, count + 1)
-    if bins.size <= FEW_BINS:
+    few = 2 * count + 1 <= FEW_BINS
+    index, inside, weights = (_kept_cut if few else _cut)(
+        band.rate_hz, band.start_s, band.z.shape[1], length, mid_s.tobytes()
+    )
+    cover = np.where(inside, band.cover[index], 0.0) @ weights
+    cut = band.z[:, index] * (inside * weights).astype(np.float32)
+    if few:
         spectra = cut.astype(np.complex64, copy=False) @ _few_bins(length, size, count)
     else:
-        spectra = np.fft.fft(cut, size, axis=-1)[..., bins]
-    offset_hz = bins * band.rate_hz / size
+        spectra = np.fft.fft(cut, size, axis=-1)[..., np.arange(-count, count + 1)]
     spectra = np.asarray(spectra, np.complex64)
     if band.filtered:
-        spectra *= (1.0 / np.maximum(filter_gain(offset_hz, band.rate_hz), 0.05)).astype(np.float32)
+        spectra *= _made_up(size, count, band.rate_hz)
+    offset_hz = np.arange(-count, count + 1) * band.rate_hz / size
     return BlockSpectra(spectra, offset_hz, mid_s, cover)
