@@ -21,6 +21,7 @@ from vibeorder.diagnosis.evidence import AMPLITUDES, Reading
 from vibeorder.diagnosis.floor import Floor
 from vibeorder.diagnosis.gears import GearCourse
 from vibeorder.diagnosis.scan import Scan
+from vibeorder.spectrum.middle import middle
 
 __all__ = ["AS_RECORDED", "COINCIDE_HZ", "Judged", "Line", "LineReader", "PairLine", "lines_of_first"]
 
@@ -374,6 +375,6 @@ def _near(a: Blocks, b: Blocks) -> tuple[float, BoolArray]:
     ratio = np.log(rate / a.frequency_hz)[together]
     if np.ptp(ratio) < ONE_RATIO:
         # no gear change between them: they are one line or two, whatever the speed's wander makes of single blocks
-        apart = np.median(np.abs(other - a.folded_hz)[together])
+        apart = middle(np.abs(other - a.folded_hz)[together])
         return (1.0, together) if apart < width else (0.0, np.zeros(near.size, bool))
     return share, near
