@@ -177,12 +177,10 @@ class Pursuit:
         alike: dict[bytes, list[int]] = {}
         for g in range(len(self.votes)):
             alike.setdefault(self._mine(g, multiple).tobytes(), []).append(g)
-        return np.maximum.reduce(
-            [
-                self._most(tuple(gears)) - self._votes(self._mine(gears[0], multiple))
-                for gears in alike.values()
-            ]
-        )
+        votes = [
+            self._most(tuple(gears)) - self._votes(self._mine(gears[0], multiple)) for gears in alike.values()
+        ]
+        return np.asarray(np.maximum.reduce(votes))
 
     def _most(self, gears: tuple[int, ...]) -> F32:
         """The most votes and log prior that any of these gears has, kept for all road lines."""
