@@ -6,8 +6,8 @@ above half the sample rate is read at its folded place without further care. (Ti
 Fourier transform; Blough, SAE 2003-01-1484.)
 """
 
-from dataclasses import dataclass
-from functools import lru_cache
+from dataclasses import dataclass, field
+from functools import cached_property, lru_cache
 from typing import Any
 
 import numpy as np
@@ -30,12 +30,15 @@ BoolArray = NDArray[np.bool_]
 FEW_BINS = 96
 """Up to this many offsets are summed directly, which beats a transform that gives them all."""
 
+AT_A_TIME = 1 << 14
+"""Samples whose carrier is made at a time: what it is made from then stays in the processor's own memory."""
+
 FILTER_SPAN = 6
 """Length of the decimation filter in output samples; its shape is a squared Hann window, whose side
 lobes lie 46 dB down and fall quickly: gravity and body bounce, 10^3 times a line's power, stay out."""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class Baseband:
     """The recording demodulated on one phase track and decimated.
 
@@ -50,11 +53,20 @@ class Baseband:
     start_s: float
     cover: FloatArray
     filtered: bool = True
+    _narrowed: dict[int, FloatArray] = field(default_factory=dict, repr=False)
 
-    @property
+    @cached_property
     def times_s(self) -> FloatArray:
         """Instants of the values of z."""
-        return self.start_s + np.arange(self.z.shape[1]) / self.rate_hz
+        return np.asarray(self.start_s + np.arange(self.z.shape[1]) / self.rate_hz)
+
+    def cover_narrowed(self, step: int, count: int) -> FloatArray:
+        """cover behind the first `count` values of z decimated by `step`, the same whatever z is corrected by."""
+        if step not in self._narrowed:
+            weights = _filter(step).astype(np.float32)
+            cover = _polyphase(self.cover.astype(np.float32)[None], weights, step, count)[0]
+            self._narrowed[step] = np.asarray(cover, float)
+        return self._narrowed[step]
 
 
 def demodulate(
@@ -85,20 +97,22 @@ def narrowed(band: Baseband, turns: FloatArray, wanted_rate_hz: float) -> Baseba
     if step < 2 or count < 2:
         return Baseband(shifted, band.rate_hz, band.start_s, band.cover, band.filtered)
     z = _polyphase(shifted, weights, step, count)
-    cover = _polyphase(band.cover.astype(np.float32)[None], weights, step, count)[0]
     delay = (weights.size - 1) / 2.0 / band.rate_hz
-    return Baseband(z, band.rate_hz / step, band.start_s + delay, np.asarray(cover, float))
+    return Baseband(z, band.rate_hz / step, band.start_s + delay, band.cover_narrowed(step, count))
 
 
 def carrier_of(turns: FloatArray) -> NDArray[np.complex64]:
-    """exp(-2 pi i turns): single precision is enough once whole turns are taken off."""
-    angle = ((turns - np.floor(turns)) * (2.0 * np.pi)).astype(np.float32)
-    carrier = np.empty(angle.shape, np.complex64)
-    np.cos(angle, out=carrier.real)
-    np.sin(angle, out=carrier.imag)
-    return np.conjugate(carrier, out=carrier)
+    """exp(-2 pi i turns) [shape (n,)]: single precision is enough once whole turns are taken off."""
+    carrier = np.empty(turns.shape, np.complex64)
+    for first in range(0, turns.size, AT_A_TIME):
+        part, own = turns[first : first + AT_A_TIME], carrier[first : first + AT_A_TIME]
+        angle = ((part - np.floor(part)) * (2.0 * np.pi)).astype(np.float32)
+        np.cos(angle, out=own.real)
+        np.negative(np.sin(angle, out=angle), out=own.imag)
+    return carrier
 
 
+@lru_cache(maxsize=64)
 def _filter(step: int) -> FloatArray:
     length = FILTER_SPAN * step
     window = np.sin(np.pi * (np.arange(length) + 0.5) / length) ** 4
