@@ -117,18 +117,19 @@ def test_the_best_course_of_gears_is_the_best_of_all_courses(frames: int, states
     ev = rng.normal(0, 3, (frames, states, 3)).astype(np.float32)
     switch = rng.normal(-2, 1, (frames, states, states))
     start = rng.normal(0, 1, states)
-    totals, back = gear_totals(ev, switch, start)
+    totals, best = gear_totals(ev, switch, start)
     expected, ways = brute_totals(ev.astype(float), switch, start)
     assert totals == pytest.approx(expected, rel=1e-5, abs=1e-5)
     for cell in range(3):
-        assert tuple(trace_gears(back, cell)) == ways[cell]
+        assert tuple(trace_gears(best, switch, cell)) == ways[cell]
 
 
 def test_one_gear_leaves_one_course() -> None:
     ev = np.arange(12, dtype=np.float32).reshape(4, 1, 3)
-    totals, back = gear_totals(ev, np.zeros((4, 1, 1)), np.array([-1.0]))
+    held = np.zeros((4, 1, 1))
+    totals, best = gear_totals(ev, held, np.array([-1.0]))
     assert totals == pytest.approx(ev.sum(axis=(0, 1)) - 1.0)
-    assert (trace_gears(back, 0) == 0).all()
+    assert (trace_gears(best, held, 0) == 0).all()
 
 
 def test_the_wobble_about_a_constant_is_the_best_of_all_courses() -> None:

@@ -203,25 +203,28 @@ def diagnose(
     rate: Rate = None,
 ) -> None:
     """Say which spinning part shakes, how sure that is, and what to check first."""
-    from vibeorder.diagnosis import DriveTold
-    from vibeorder.drives_cli import Asked, judge_drives
-    from vibeorder.recording import typed_options
+    from vibeorder.recording import read_ahead, typed_options
     from vibeorder.vehicle import load_vehicle
 
     still = standing or []
     inputs = [p for p in (*recordings, *still, vehicle, speed_log, sound, said) if p is not None]
     outputs = {"--plot": plot, "--sheet": sheet, "--why-plot": why_plot}
     door.check_outputs(json, outputs, inputs)
-    options = typed_options(
+    columns = typed_options(
         time_column=time_column, axes=axes, unit=unit, speed_column=speed_column, speed_unit=speed_unit,
         rpm_column=rpm_column, rate=rate,
     )  # fmt: skip
+    options = columns
+    if speed_log is not None:  # then the speed column is one of the log's
+        options = replace(columns, speed_column=None, speed_unit=None)
+    reader = read_ahead(recordings[0], options)
     car = load_vehicle(vehicle)
     late_s = _late(log_late, speed_log)
-    given = _speed(speed, speed_log, options)
-    if speed_log is not None:  # then the speed column is one of the log's
-        options = replace(options, speed_column=None, speed_unit=None)
-    told = DriveTold(car, given, gear, low_range, late_s, options, sound)
+    given = _speed(speed, speed_log, columns)
+    from vibeorder.diagnosis import DriveTold
+    from vibeorder.drives_cli import Asked, judge_drives
+
+    told = DriveTold(car, given, gear, low_range, late_s, options, sound, reader)
     asked = Asked(told, still, standing_rpm, said, why or why_plot is not None, _progress)
     together, results = judge_drives(recordings, asked)
     _hand_over(together, results, json, outputs)

@@ -18,10 +18,11 @@ __all__ = [
     "COMMERCIAL_RIDE",
     "COMPLAINT_FROM_MPS2",
     "HealthyPrior",
+    "LikelihoodAtScales",
     "Member",
     "at_fault",
     "complaint_from",
-    "evidence_at_scales",
+    "likelihood_at",
     "line_evidence",
     "log_prior_of",
     "log_prior_together",
@@ -110,17 +111,37 @@ def line_evidence(
 
     log_likelihood: log L(a) on AMPLITUDES. log_scale: ln of (recorded units per m/s^2) where that is unknown.
     """
-    return float(evidence_at_scales(log_likelihood, members, np.array([log_scale]), [felt_from])[0])
+    likelihood = likelihood_at(log_likelihood, np.array([log_scale]))
+    return float(likelihood.evidence(members, [felt_from])[0])
 
 
-def evidence_at_scales(
-    log_likelihood: FloatArray, members: Sequence[Member], log_scales: FloatArray, felt_from: Sequence[float]
-) -> FloatArray:
-    """The same at several scales, each with its own `felt_from` [shape (scales,)]."""
-    priors = {felt: log_prior_together(members, felt) for felt in set(felt_from)}
-    prior = np.stack([priors[felt] for felt in felt_from])
+@dataclass(frozen=True, slots=True)
+class LikelihoodAtScales:
+    """Likelihood of (absent, AMPLITUDES in m/s^2) of one line, whatever its recording's scale is.
+
+    log_most: ln of the greatest at each scale [shape (scales,)]; share: all over it [shape (scales, 1 + amplitudes)].
+    """
+
+    log_most: FloatArray
+    share: FloatArray
+
+    def evidence(self, members: Sequence[Member], felt_from: Sequence[float]) -> FloatArray:
+        """Log evidence of the line that `members` share, at each scale with its own `felt_from` [shape (scales,)]."""
+        if not at_fault(members):
+            return np.asarray(
+                self.log_most + np.log(self.share @ _prior(tuple(members), COMPLAINT_FROM_MPS2))
+            )
+        priors = {felt: _prior(tuple(members), felt) for felt in set(felt_from)}
+        prior = np.stack([priors[felt] for felt in felt_from])
+        return np.asarray(self.log_most + np.log((self.share * prior).sum(axis=1)))
+
+
+def likelihood_at(log_likelihood: FloatArray, log_scales: FloatArray) -> LikelihoodAtScales:
+    """log_likelihood: log L(a) on AMPLITUDES of the recording's own unit; log_scales: as for `line_evidence`."""
     found = at_scales(log_likelihood, log_scales)
-    return np.asarray(np.logaddexp(prior[:, 0], np.logaddexp.reduce(prior[:, 1:] + found, axis=1)))
+    both = np.concatenate([np.zeros((log_scales.size, 1)), found], axis=1)
+    log_most = both.max(axis=1)
+    return LikelihoodAtScales(log_most, np.exp(both - log_most[:, None]))
 
 
 def at_scales(log_likelihood: FloatArray, log_scales: FloatArray) -> FloatArray:
@@ -135,17 +156,17 @@ def at_scales(log_likelihood: FloatArray, log_scales: FloatArray) -> FloatArray:
 
 def log_prior_of(member: Member, felt_from: float = COMPLAINT_FROM_MPS2) -> FloatArray:
     """Log prior of (absent, AMPLITUDES...) of one source in its role."""
-    return _log_prior((member,), felt_from)
+    return np.log(_prior((member,), felt_from))
 
 
 def log_prior_together(members: Sequence[Member], felt_from: float = COMPLAINT_FROM_MPS2) -> FloatArray:
     """Log prior of (absent, AMPLITUDES...) of what several sources in their roles make, their powers added."""
     # without a fault nothing is felt: one prior is kept, from whatever strength
-    return _log_prior(tuple(members), felt_from if at_fault(members) else COMPLAINT_FROM_MPS2)
+    return np.log(_prior(tuple(members), felt_from if at_fault(members) else COMPLAINT_FROM_MPS2))
 
 
 @lru_cache(maxsize=16384)
-def _log_prior(members: tuple[Member, ...], felt_from: float) -> FloatArray:
+def _prior(members: tuple[Member, ...], felt_from: float) -> FloatArray:
     total = np.sqrt(
         sum(
             (
@@ -159,7 +180,7 @@ def _log_prior(members: tuple[Member, ...], felt_from: float) -> FloatArray:
     edges = np.concatenate([[log_grid[0] - 0.3], 0.5 * (log_grid[1:] + log_grid[:-1]), [np.inf]])
     absent = np.log(total + 1e-12) < edges[0]
     counts = np.histogram(np.log(total[~absent]), edges)[0] + FLOOR
-    return np.log(np.concatenate([[absent.sum() + FLOOR], counts]) / (DRAWS + FLOOR * (counts.size + 1)))
+    return np.concatenate([[absent.sum() + FLOOR], counts]) / (DRAWS + FLOOR * (counts.size + 1))
 
 
 @lru_cache(maxsize=64)

@@ -14,6 +14,7 @@ from vibeorder.diagnosis.gears import GearCourse
 from vibeorder.diagnosis.scan import SLOWEST_RATE_HZ, Scan, Track, usable
 from vibeorder.diagnosis.signal import folded
 from vibeorder.spectrum.baseband import block_spectra, narrowed
+from vibeorder.spectrum.middle import middle
 
 __all__ = [
     "A_PART_OF_IT",
@@ -142,7 +143,7 @@ def candidate_blocks(
     rate = clock.rate_hz * (1.0 + course.epsilon)
     state = _state(mine, gears, clock.mid_s.size)
     multiples = np.array([track.multiple * (1.0 + offset) for _, track, offset in mine])
-    typical = float(np.median((rate * multiples[np.maximum(state, 0)])[state >= 0]))
+    typical = float(middle((rate * multiples[np.maximum(state, 0)])[state >= 0]))
     block_s, mid_s = block_cut(float(clock.mid_s[-1]))
     if mid_s.size < 2:
         return None

@@ -5,14 +5,14 @@ What all lines share is summed over: the recording's scale where it is unknown, 
 """
 
 from collections.abc import Collection, Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from vibeorder.diagnosis.amplitudes import HealthyPrior
 from vibeorder.diagnosis.candidates import Candidate
-from vibeorder.diagnosis.lines import Line, PairLine
+from vibeorder.diagnosis.lines import Judged, Line, PairLine
 
 __all__ = ["class_evidence", "role_of"]
 
@@ -77,8 +77,9 @@ def _over_tires(
 ) -> FloatArray:
     """The evidence summed over how lively the tires are [shape (scales, faults + 1)]. roles: of all, each at fault."""
     tires = [any(candidates[m].part == "tire_wheel" for m in line.members) for line in lines]
-    rolling = [line for line, tire in zip(lines, tires, strict=True) if tire]
-    others = [line for line, tire in zip(lines, tires, strict=True) if not tire]
+    judged = [_Asked(line.members, line.at_scales(log_scales)) for line in lines]
+    rolling = [one for one, tire in zip(judged, tires, strict=True) if tire]
+    others = [one for one, tire in zip(judged, tires, strict=True) if not tire]
     healthy = [c.healthy for c in candidates]
     fixed = _evidence(roles, others, healthy, log_scales)
     if rolling:
@@ -88,8 +89,8 @@ def _over_tires(
             for g, p in zip(levels, _normal(levels, TIRES_ALIKE_SD), strict=True)
         ]
         fixed = fixed + np.logaddexp.reduce(np.stack(parts), axis=0)
-    judged = {m for line in lines for m in line.members}
-    possible = np.array([i in judged for i in range(len(roles))] + [True])
+    read = {m for line in lines for m in line.members}
+    possible = np.array([i in read for i in range(len(roles))] + [True])
     fixed = np.where(possible, fixed, -np.inf)
     unread = [i for i in blind if i < len(roles)]
     fixed[:, unread] = fixed[:, -1:]
@@ -105,14 +106,22 @@ def _livelier(
     ]
 
 
+@dataclass(frozen=True, slots=True)
+class _Asked:
+    """One line at the scales in question: the candidates that it may belong to, and what it says of their roles."""
+
+    members: tuple[int, ...]
+    evidence: Judged
+
+
 def _evidence(
     roles: Sequence[Sequence[str]],
-    lines: Sequence[Line | PairLine],
+    lines: Sequence[_Asked],
     healthy: Sequence[HealthyPrior],
     log_scales: FloatArray,
 ) -> FloatArray:
     sound = ["healthy"] * len(healthy)
-    base = [line.evidence(healthy, sound, log_scales) for line in lines]
+    base = [line.evidence(healthy, sound) for line in lines]
     out = np.zeros((log_scales.size, len(roles) + 1)) + sum(base, np.zeros(log_scales.size))[:, None]
     at: dict[int, list[int]] = {}
     for k, line in enumerate(lines):
@@ -124,7 +133,7 @@ def _evidence(
         for k in dict.fromkeys(k for m, role in enumerate(own) if role != "healthy" for k in at.get(m, ())):
             key = (k, tuple(own[m] for m in lines[k].members))
             if key not in said:
-                said[key] = lines[k].evidence(healthy, own, log_scales)
+                said[key] = lines[k].evidence(healthy, own)
             out[:, fault] += said[key] - base[k]
     return out
 

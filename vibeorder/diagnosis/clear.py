@@ -27,10 +27,13 @@ def clear_lines(
     Each physical line once: of several that run in one place the clearest stands for all.
     """
     found: list[tuple[float, LockOn]] = []
+    used = set() if gears is None else set(gears.gear.tolist())
     for t, track in enumerate(scan.tracks):
         held = np.ones(scan.clock.mid_s.size)
         if track.gear is not None:
-            held = np.zeros(held.size) if gears is None else (gears.gear == track.gear).astype(float)
+            if gears is None or track.gear not in used:
+                continue
+            held = (gears.gear == track.gear).astype(float)
         offset = offsets.get((track.candidate, track.gear), 0.0)
         votes = along(scan, t, proposal.course.epsilon, np.array([offset]))
         strength = float((votes * held).sum())

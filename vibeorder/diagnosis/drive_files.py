@@ -11,7 +11,7 @@ if TYPE_CHECKING:
     from vibeorder.diagnosis.diagnose import Weighed
     from vibeorder.diagnosis.intake import Intake
     from vibeorder.diagnosis.result import Diagnosis
-    from vibeorder.recording import ReadOptions, Recording, Trace
+    from vibeorder.recording import Reader, ReadOptions, Recording, Trace
     from vibeorder.speed.given import SpeedGiven
     from vibeorder.vehicle import Vehicle
 
@@ -23,7 +23,8 @@ Progress = Callable[[str, float], None]
 @dataclass(frozen=True, slots=True)
 class DriveTold:
     """What is told beside a recording. given: a Trace of another device is brought onto the recording's clock, late_s
-    late where that is known. sound: a file of its own; the recording's own is used without."""
+    late where that is known. sound: a file of its own; the recording's own is used without. reader: of recordings; one
+    may be on the way already."""
 
     car: "Vehicle"
     given: "SpeedGiven | Trace | None"
@@ -32,6 +33,7 @@ class DriveTold:
     late_s: float | None
     options: "ReadOptions"
     sound: Path | None = None
+    reader: "Reader | None" = None
 
 
 def judged_file(
@@ -87,10 +89,15 @@ def read_drive(
     path: Path, told: DriveTold, progress: Progress
 ) -> "tuple[Recording, SpeedGiven | Trace | None, Recording | None]":
     """The recording, the speed to judge it by, and its sound out of a file of its own or of the recording's."""
+    # here while a recording is read ahead, and before processes part that would each import them
+    import scipy.fft
+    import scipy.ndimage
+    import scipy.special  # noqa: F401
+
     from vibeorder.recording import Trace, read_recording, sound_beside, told_how_heard
     from vibeorder.speed.clocks import speed_beside
 
-    recording, driven = read_recording(path, told.options), told.given
+    recording, driven = (told.reader or read_recording)(path, told.options), told.given
     if isinstance(driven, Trace):
         driven, how = speed_beside(driven, recording, told.car, told.late_s, progress)
         recording = replace(recording, history=(*recording.history, how))

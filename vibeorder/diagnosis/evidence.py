@@ -17,6 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vibeorder.spectrum.baseband import BlockSpectra
+from vibeorder.spectrum.middle import middle
 
 __all__ = ["AMPLITUDES", "Reading", "frame_evidence", "line_likelihood", "read_line"]
 
@@ -107,13 +108,13 @@ def whiten(blocks: BlockSpectra, block_s: float, side_hz: float) -> tuple[Comple
         unit = (vectors / norm)[:, norm > 1e-20]
         _, axes = np.linalg.eigh(unit @ unit.conj().T)
         spectra = np.einsum("ij,ibk->jbk", axes.conj(), spectra)
-    power = np.median(np.abs(spectra[:, :, side]) ** 2, axis=-1) / _LN2 + 1e-20
+    power = middle(np.abs(spectra[:, :, side]) ** 2) / _LN2 + 1e-20
     return spectra, np.sqrt(_smooth_log(power))
 
 
 def _smooth_log(power: FloatArray) -> FloatArray:
     log = np.log(power)
-    padded = np.pad(log, ((0, 0), (1, 1)), mode="edge")
+    padded = np.concatenate([log[:, :1], log, log[:, -1:]], axis=1)
     return np.asarray(np.exp(0.25 * padded[:, :-2] + 0.5 * log + 0.25 * padded[:, 2:]), float)
 
 
@@ -162,13 +163,14 @@ def read_line(
     use = weight > 0.3
     if use.sum() < 2:
         return Reading(np.zeros(AMPLITUDES.size), 0.0, 0.0, float(np.median(frequency_hz)), 0)
-    shape = (frequency_hz[use] / np.median(frequency_hz[use])) ** growth
+    typical_hz = float(middle(frequency_hz[use]))
+    shape = (frequency_hz[use] / typical_hz) ** growth
     shape = shape / np.sqrt(np.mean(shape**2)) * weight[use]
     clear_sd = noise_sd[:, use]
     axis_gain = np.sqrt(2.0 / centre.shape[0]) * shape
     ratio = (np.abs(centre[:, use] / clear_sd) ** 2).sum(axis=0)
     usual = centre.shape[0] + NOISE_MARGIN
-    lone = np.maximum(ratio / max(usual, LONE_BLOCK * float(np.median(ratio))), 1.0)
+    lone = np.maximum(ratio / max(usual, LONE_BLOCK * float(middle(ratio))), 1.0)
     sd = clear_sd * np.sqrt(
         lone * (1.0 + np.maximum(ratio / lone - usual, 0.0) / (MODEL_RATIO_PER_S * block_s))
     )
@@ -182,9 +184,8 @@ def read_line(
     log_l = _over_amplitudes(EVIDENCE_SHARE * best, power, power_se, strength_se)
     mean_noise = float((clear_sd**2).sum(axis=0).mean() / 2.0)
     snr = max(power, 0.0) / mean_noise * int(use.sum()) / 2.0
-    typical_hz = float(np.median(frequency_hz[use]))
     # the median: blocks in which a line beside the track counts as noise say nothing of the road's own
-    usual_noise = float(np.median((clear_sd**2).sum(axis=0))) / 2.0
+    usual_noise = float(middle((clear_sd**2).sum(axis=0))) / 2.0
     band_noise = float(np.sqrt(usual_noise * block_s / HANN_WIDTH * THIRD_OCTAVE * typical_hz))
     return Reading(log_l, float(np.sqrt(max(power, 0.0))), snr, typical_hz, int(use.sum()), band_noise)
 
@@ -234,9 +235,20 @@ def line_likelihood(
     y, gain: [shape (channels, blocks)]; mid_s, log_frequency: [shape (blocks,)].
     """
     total = np.zeros(AMPLITUDES.size)
-    pieces = max(1, round(y.shape[1] / PIECE_BLOCKS))
-    for piece in np.array_split(np.arange(y.shape[1]), pieces):
-        total += _piece_likelihood(y[:, piece], gain[:, piece], mid_s[piece], log_frequency[piece], memory_s)
+    blocks, pieces = y.shape[1], max(1, round(y.shape[1] / PIECE_BLOCKS))
+    # the first pieces are longer by a block where they do not come out even
+    longer = blocks % pieces
+    cut = longer * (blocks // pieces + 1)
+    for first, last, count in ((0, cut, longer), (cut, blocks, pieces - longer)):
+        if count:
+            own = np.arange(first, last).reshape(count, -1)
+            total += _of_pieces(
+                y[:, own].transpose(1, 0, 2),
+                gain[:, own].transpose(1, 0, 2),
+                mid_s[own],
+                log_frequency[own],
+                memory_s,
+            )
     return total
 
 
@@ -248,19 +260,19 @@ def _noise_root(overlapping: bytes, blocks: int) -> FloatArray:
     return np.asarray(np.linalg.inv(np.linalg.cholesky(noise)))
 
 
-def _piece_likelihood(
+def _of_pieces(
     y: ComplexArray, gain: FloatArray, mid_s: FloatArray, log_frequency: FloatArray, memory_s: float
 ) -> FloatArray:
-    apart = np.abs(mid_s[:, None] - mid_s)
-    kernel = np.exp(
-        -0.5 * ((log_frequency[:, None] - log_frequency) / RESPONSE_LENGTH) ** 2 - apart / memory_s
-    )
-    hop = float(np.min(np.diff(mid_s))) if mid_s.size > 1 else 1.0
-    inverse = _noise_root(((apart > 0) & (apart < 1.5 * hop)).tobytes(), mid_s.size)
-    signal = gain[:, :, None] * gain[:, None, :] * kernel
-    values, vectors = np.linalg.eigh(inverse @ signal @ inverse.T)
-    turned = np.einsum("cji,cj->ci", vectors, (inverse @ y.T).T)
-    strength = AMPLITUDES[:, None, None] ** 2 * np.maximum(values, 0.0)
-    return np.asarray(
-        (np.abs(turned) ** 2 * strength / (1.0 + strength) - np.log1p(strength)).sum(axis=(1, 2))
-    )
+    """Sum over pieces of one length; y, gain: [shape (pieces, channels, blocks)]; the others (pieces, blocks)."""
+    apart = np.abs(mid_s[:, :, None] - mid_s[:, None, :])
+    change = log_frequency[:, :, None] - log_frequency[:, None, :]
+    kernel = np.exp(-0.5 * (change / RESPONSE_LENGTH) ** 2 - apart / memory_s)
+    hop = np.diff(mid_s, axis=1).min(axis=1) if mid_s.shape[1] > 1 else np.ones(mid_s.shape[0])
+    overlaps = (apart > 0) & (apart < 1.5 * hop[:, None, None])
+    inverse = np.stack([_noise_root(own.tobytes(), mid_s.shape[1]) for own in overlaps])[:, None]
+    signal = gain[:, :, :, None] * gain[:, :, None, :] * kernel[:, None]
+    values, vectors = np.linalg.eigh(inverse @ signal @ inverse.transpose(0, 1, 3, 2))
+    turned = vectors.transpose(0, 1, 3, 2) @ (inverse @ y[..., None])
+    power = (np.abs(turned[..., 0]) ** 2).ravel()
+    strength = AMPLITUDES[:, None] ** 2 * np.maximum(values, 0.0).ravel()
+    return np.asarray((power * strength / (1.0 + strength) - np.log1p(strength)).sum(axis=1))

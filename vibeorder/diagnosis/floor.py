@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vibeorder.diagnosis.signal import Signal, folded
+from vibeorder.spectrum.middle import middle
 
 __all__ = ["GENTLE", "RANK", "SMOOTH_HZ", "STEEP", "Floor", "floor_of"]
 
@@ -41,7 +42,7 @@ class Floor:
         """Floor on the track over the floor beside it, from `near_hz` to `far_hz` either side [-]."""
         offsets = np.linspace(near_hz, far_hz, 5)
         beside = np.concatenate([-offsets, offsets])
-        around = np.median(self.at(frequency_hz + beside[:, None]), axis=0)
+        around = middle(self.at(frequency_hz + beside[:, None]), axis=0)
         return np.asarray(np.clip(self.at(frequency_hz) / around, GENTLE, STEEP))
 
     def at(self, frequency_hz: FloatArray) -> FloatArray:

@@ -2,17 +2,16 @@
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 
 import numpy as np
 from numpy.typing import NDArray
 
 from vibeorder.diagnosis.amplitudes import (
-    COMPLAINT_FROM_MPS2,
     HealthyPrior,
     Member,
-    at_fault,
     complaint_from,
-    evidence_at_scales,
+    likelihood_at,
     line_evidence,
     log_prior_together,
 )
@@ -30,11 +29,15 @@ from vibeorder.diagnosis.evidence import AMPLITUDES, Reading
 from vibeorder.diagnosis.floor import Floor
 from vibeorder.diagnosis.gears import GearCourse
 from vibeorder.diagnosis.scan import Scan
+from vibeorder.spectrum.middle import middle
 
-__all__ = ["AS_RECORDED", "COINCIDE_HZ", "Line", "LineReader", "PairLine", "lines_of_first"]
+__all__ = ["AS_RECORDED", "COINCIDE_HZ", "Judged", "Line", "LineReader", "PairLine", "lines_of_first"]
 
 FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
+
+Judged = Callable[[Sequence[HealthyPrior], Sequence[str]], FloatArray]
+"""Log evidence of one line, its candidates healthy so and so and in these roles [shape (scales,)]."""
 
 AS_RECORDED: FloatArray = np.zeros(1)
 """Log scale of a recording in m/s^2."""
@@ -78,16 +81,25 @@ class Line:
 
         log_scales: ln of (recorded units per m/s^2) [shape (scales,)], as what comes out.
         """
-        parts = [(healthy[m], roles[m]) for m in self.members]
-        if self.joints is None:
-            felt = self._felt_from(parts, log_scales)
-            return evidence_at_scales(self.reading.log_likelihood, parts, log_scales, felt)
-        return np.array([self._beside_joints(parts, float(s)) for s in log_scales])
+        return self.at_scales(log_scales)(healthy, roles)
 
-    def _felt_from(self, parts: Sequence[Member], log_scales: FloatArray) -> list[float]:
-        if not at_fault(parts):
-            return [COMPLAINT_FROM_MPS2] * log_scales.size
-        return [complaint_from(self.reading.band_noise_rms * float(np.exp(-s))) for s in log_scales]
+    def at_scales(self, log_scales: FloatArray) -> "Judged":
+        """What `evidence` gives at these scales, for many roles: what all have in common is reckoned once."""
+        if self.joints is not None:
+            return partial(self._beside_joints_at, log_scales)
+        likelihood = likelihood_at(self.reading.log_likelihood, log_scales)
+        felt = [complaint_from(self.reading.band_noise_rms * float(np.exp(-s))) for s in log_scales]
+
+        def judged(healthy: Sequence[HealthyPrior], roles: Sequence[str]) -> FloatArray:
+            return likelihood.evidence([(healthy[m], roles[m]) for m in self.members], felt)
+
+        return judged
+
+    def _beside_joints_at(
+        self, log_scales: FloatArray, healthy: Sequence[HealthyPrior], roles: Sequence[str]
+    ) -> FloatArray:
+        parts = [(healthy[m], roles[m]) for m in self.members]
+        return np.array([self._beside_joints(parts, float(s)) for s in log_scales])
 
     def _beside_joints(self, parts: Sequence[Member], log_scale: float) -> float:
         felt_from = complaint_from(self.reading.band_noise_rms * float(np.exp(-log_scale)))
@@ -126,7 +138,11 @@ class PairLine:
         self, healthy: Sequence[HealthyPrior], roles: Sequence[str], log_scales: FloatArray = AS_RECORDED
     ) -> FloatArray:
         """Log evidence over both strengths, over that of the road's joints alone; log_scales as for a line."""
-        return np.array([self._at_scale(healthy, roles, float(s)) for s in log_scales])
+        return self.at_scales(log_scales)(healthy, roles)
+
+    def at_scales(self, log_scales: FloatArray) -> "Judged":
+        """As of a line."""
+        return lambda healthy, roles: np.array([self._at_scale(healthy, roles, float(s)) for s in log_scales])
 
     def _at_scale(self, healthy: Sequence[HealthyPrior], roles: Sequence[str], log_scale: float) -> float:
         road = [_road(j, log_scale) for j in self.joints]
@@ -215,18 +231,26 @@ class LineReader:
         lines: list[Line | PairLine] = []
         while left:
             head = left.pop(0)
-            same = [g for g in left if _near(g.speaks, head.speaks)[0] > MOSTLY]
-            left = [g for g in left if all(g is not s for s in same)]
+            close = [g for g in left if not _apart(g.speaks, head.speaks)]
+            same = [g for g in close if _near(g.speaks, head.speaks)[0] > MOSTLY]
             head = replace(head, members=(*head.members, *(m for g in same for m in g.members)))
-            partner = next((g for g in left if _overlap(head.speaks, g.speaks) > PARTLY), None)
+            others = (g for g in close if all(g is not s for s in same))
+            partner = next((g for g in others if _overlap(head.speaks, g.speaks) > PARTLY), None)
+            taken = same if partner is None else [*same, partner]
             if partner is None:
                 lines.append(Line(head.members, self._whole(head.speaks), self._joints(head.speaks)))
             else:
-                left = [g for g in left if g is not partner]
                 lines.append(self._pair(head, partner))
-            said = [g.speaks for g in (head, partner) if g is not None]
-            left = sorted((_beside(g, said) for g in left), key=self._best, reverse=True)
+            left = self._beside([g for g in left if all(g is not t for t in taken)], (head, partner))
         return tuple(lines)
+
+    def _beside(self, groups: "list[_Group]", said: "tuple[_Group, _Group | None]") -> "list[_Group]":
+        """The groups without the blocks in which they run on a line that was read, the strongest first as before."""
+        read = [g.speaks for g in said if g is not None]
+        rest = [_beside(g, [one for one in read if not _apart(g.speaks, one)]) for g in groups]
+        if all(g is before for g, before in zip(rest, groups, strict=True)):
+            return groups
+        return sorted(rest, key=self._best, reverse=True)
 
     def _best(self, group: "_Group") -> float:
         return self._whole(group.speaks).best
@@ -289,8 +313,9 @@ def _merged(blocks: Sequence[Blocks], reading: Callable[[Blocks], Reading]) -> l
     left = sorted(blocks, key=lambda b: reading(b).best, reverse=True)
     while left:
         head = left.pop(0)
-        twins = [b for b in left if _near(head, b)[0] > MOSTLY]
-        left = [b for b in left if all(b is not t for t in twins)]
+        twins = [b for b in left if not _apart(head, b) and _near(head, b)[0] > MOSTLY]
+        if twins:
+            left = [b for b in left if all(b is not t for t in twins)]
         together = (head, *twins)
         groups.append(_Group(tuple(sorted(b.candidate for b in together)), head))
     return groups
@@ -303,6 +328,8 @@ def _overlap(a: Blocks, b: Blocks) -> float:
 
 def _beside(group: _Group, said: Sequence[Blocks]) -> _Group:
     """The group without the blocks in which it runs on a line that was read already."""
+    if not said:
+        return group
     blocks = group.speaks
     near = np.zeros(blocks.mid_s.size, bool)
     for other in said:
@@ -326,12 +353,18 @@ def _within(log_likelihood: FloatArray, road: Sequence[Member], log_scale: float
     return np.where(most >= AMPLITUDES, log_likelihood, np.minimum(log_likelihood, log_likelihood[last]))
 
 
+def _apart(a: Blocks, b: Blocks) -> bool:
+    """Whether two lines lie apart throughout, as most pairs do."""
+    (low, high), (least, most) = a.range_hz, b.range_hz
+    distance = least - high if least > low else low - most
+    return distance >= COINCIDE_HZ and distance >= COINCIDE_BINS / min(a.block_s, b.block_s)
+
+
 def _near(a: Blocks, b: Blocks) -> tuple[float, BoolArray]:
     """Share of a's usable blocks in which b runs within COINCIDE_HZ, and which (on a's blocks)."""
-    width = max(COINCIDE_HZ, COINCIDE_BINS / min(a.block_s, b.block_s))
-    # most pairs of lines lie apart throughout
-    if max(a.range_hz[0], b.range_hz[0]) - min(a.range_hz[1], b.range_hz[1]) >= width:
+    if _apart(a, b):
         return 0.0, np.zeros(a.mid_s.size, bool)
+    width = max(COINCIDE_HZ, COINCIDE_BINS / min(a.block_s, b.block_s))
     same = a.mid_s is b.mid_s
     other = b.folded_hz if same else np.interp(a.mid_s, b.mid_s, b.folded_hz)
     within = np.abs(other - a.folded_hz) < width
@@ -347,6 +380,6 @@ def _near(a: Blocks, b: Blocks) -> tuple[float, BoolArray]:
     ratio = np.log(rate / a.frequency_hz)[together]
     if np.ptp(ratio) < ONE_RATIO:
         # no gear change between them: they are one line or two, whatever the speed's wander makes of single blocks
-        apart = np.median(np.abs(other - a.folded_hz)[together])
+        apart = middle(np.abs(other - a.folded_hz)[together])
         return (1.0, together) if apart < width else (0.0, np.zeros(near.size, bool))
     return share, near

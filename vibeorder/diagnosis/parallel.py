@@ -1,17 +1,13 @@
 """Stretches of one recording worked on side by side: in processes where a fork is safe, else one after another.
 
-Threads bring nothing here: the work is many small steps, and only one thread at a time may take one. A forked process
-finds recording and vehicle where they are in memory, so that only what came out goes through a pipe. A child that dies
+Threads bring nothing here: the work is many small steps, and only one thread at a time may take one. A child that dies
 (for want of memory) leaves its stretches to the parent.
 """
 
-import os
-import signal
-import sys
-import threading
-import warnings
 from collections.abc import Callable, Iterator, Sequence
 from typing import TYPE_CHECKING, Any, TypeVar
+
+from vibeorder.recording.processes import at_once, forked
 
 if TYPE_CHECKING:
     from multiprocessing.connection import Connection
@@ -42,38 +38,21 @@ def side_by_side(work: Callable[[int, int], Result], spans: Sequence[Span]) -> I
 
 
 def _processes() -> int:
-    """How many may work at once: one where this process is itself one of several, or a fork would not be safe.
-
-    Safe it is where no other thread of Python may hold a lock; those of libraries see to themselves.
-    """
-    if sys.platform != "linux" or threading.active_count() > 1:
-        return 1
-    from multiprocessing import parent_process
-
-    if parent_process() is not None:
-        return 1
-    return min(MOST_PROCESSES, len(os.sched_getaffinity(0)))
+    return min(MOST_PROCESSES, at_once())
 
 
 def _forked(
     work: Callable[[int, int], Result], spans: Sequence[Span], count: int
 ) -> Iterator[tuple[int, Result]]:
-    from multiprocessing import get_context
     from multiprocessing.connection import Connection, wait
 
-    context = get_context("fork")
     children: list[Any] = []
     pipes: list[Connection[Any, Any]] = []
     try:
         for k in range(count):
-            mine, theirs = context.Pipe(duplex=False)
-            child = context.Process(target=_send_each, args=(work, spans, k, count, theirs), daemon=True)
-            with warnings.catch_warnings():
-                warnings.simplefilter("ignore", DeprecationWarning)  # of any thread, a library's own too
-                child.start()
-            theirs.close()
+            child, pipe = forked(_send_each, work, spans, k, count)
             children.append(child)
-            pipes.append(mine)
+            pipes.append(pipe)
         while pipes:
             for pipe in [p for p in wait(pipes) if isinstance(p, Connection)]:
                 try:
@@ -93,8 +72,7 @@ def _forked(
 def _send_each(
     work: Callable[[int, int], Any], spans: Sequence[Span], first: int, step: int, pipe: "Connection"
 ) -> None:
-    """In the child: every step-th span. Ctrl-C is for the parent, which then ends the children."""
-    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    """In the child: every step-th span."""
     for i in range(first, len(spans), step):
         said: tuple[int, Any, Exception | None]
         try:

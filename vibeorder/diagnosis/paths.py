@@ -41,34 +41,30 @@ def _wobbling(cells: int, wander_cells: float) -> NDArray[np.float32]:
 
 def gear_totals(
     evidence: NDArray[np.float32], switch: FloatArray, start: FloatArray
-) -> tuple[FloatArray, NDArray[np.int8]]:
-    """Total of the best course of gears for each cell, and the way back.
+) -> tuple[FloatArray, FloatArray]:
+    """Total of the best course of gears for each cell, and what `trace_gears` follows back.
 
     evidence: [shape (frames, states, cells)]; switch: [shape (frames, states, states)]; start: [shape (states,)].
-    Returns totals [shape (cells,)] and from-states [shape (frames, states, cells)].
+    Returns totals [shape (cells,)] and the best total up to every frame and state [shape of evidence].
     """
-    frames, states, cells = evidence.shape
-    back = np.zeros((frames, states, cells), np.int8)
+    frames, states, _ = evidence.shape
     if states == 1:
-        return evidence[:, 0].sum(axis=0).astype(float) + float(start[0]), back
-    value = evidence[0].astype(float) + start[:, None]
+        return evidence[:, 0].sum(axis=0).astype(float) + float(start[0]), np.zeros(evidence.shape)
+    best = evidence.astype(float)
+    best[0] += start[:, None]
     for t in range(1, frames):
-        options = value[:, None, :] + switch[t][:, :, None]
-        back[t] = options.argmax(axis=0)
-        value = options.max(axis=0) + evidence[t]
-    back[0] = value.argmax(axis=0)[None]  # where the last frame ends, for the trace
-    return value.max(axis=0), back
+        best[t] += (best[t - 1][:, None, :] + switch[t][:, :, None]).max(axis=0)
+    return best[-1].max(axis=0), best
 
 
-def trace_gears(back: NDArray[np.int8], cell: int) -> IntArray:
-    """Course of states [shape (frames,)] for one cell."""
-    frames, states, _ = back.shape
+def trace_gears(best: FloatArray, switch: FloatArray, cell: int) -> IntArray:
+    """Course of states [shape (frames,)] for one cell; best, switch: of `gear_totals`."""
+    frames = best.shape[0]
+    own = best[:, :, cell]
     course = np.zeros(frames, np.intp)
-    if states == 1:
-        return course
-    course[-1] = back[0, 0, cell]
+    course[-1] = int(own[-1].argmax())
     for t in range(frames - 1, 0, -1):
-        course[t - 1] = back[t, course[t], cell]
+        course[t - 1] = int((own[t - 1] + switch[t][:, course[t]]).argmax())
     return course
 
 

@@ -172,7 +172,7 @@ class _Search:
         prior = -0.5 * ((epsilon - doubt.mean) / doubt.sd) ** 2
         self.road_total = road_total(scan, self.wander) + prior
         self.prior = prior
-        self._back: dict[int, NDArray[np.int8]] = {}
+        self._best: dict[int, FloatArray] = {}
         self._held: dict[int, list[tuple[float, int, int]]] = {}
 
     def ranked(self, only: int | None) -> list[tuple[int, int, int | None]]:
@@ -229,7 +229,7 @@ class _Search:
         if not own.any():
             return np.full(evidence.shape[2], -np.inf)
         near = spread(evidence, self.wander)
-        totals, self._back[k] = gear_totals(near, self.gears.switch, self.gears.log_prior[0])
+        totals, self._best[k] = gear_totals(near, self.gears.switch, self.gears.log_prior[0])
         if self.candidates[k].basis == "wheel":
             return totals + self.prior
         split = self._split(k)[0]
@@ -255,8 +255,10 @@ class _Search:
         held: the state throughout, or None for the best course of states.
         """
         evidence, own = self._evidence(k)
-        frames = self.scan.clock.mid_s.size
-        state = trace_gears(self._back[k], cell) if held is None else np.full(frames, held, np.intp)
+        if held is None:
+            state = trace_gears(self._best[k], self.gears.switch, cell)
+        else:
+            state = np.full(self.scan.clock.mid_s.size, held, np.intp)
         rows = np.arange(state.size)
         step = max(1.0, self.doubt.step_sd / self.scan.clock.step)
         course = wobble_course(evidence[rows, state], cell, self.wander, step)
@@ -325,14 +327,14 @@ class _Search:
         step = max(1.0, self.doubt.step_sd / self.scan.clock.step)
         course = wobble_course(self.road_votes, cell, self.wander, step)
         epsilon = _smooth(self.scan.clock.epsilon[0] + course * self.scan.clock.step)
-        _, back = gear_totals(
+        _, best = gear_totals(
             self.engine_votes[:, :, : self.scan.clock.epsilon.size],
             self.gears.switch,
             self.gears.log_prior[0],
         )
         return Proposal(
             self._locked(None, epsilon, ()),
-            self.gears.along(trace_gears(back, cell), epsilon, self.engine_votes),
+            self.gears.along(trace_gears(best, self.gears.switch, cell), epsilon, self.engine_votes),
         )
 
 

@@ -85,12 +85,14 @@ class Pursuit:
         self.nyquist_hz = 0.5 * table.rate_hz
         self.per_wheel = per_wheel if per_wheel is not None and per_wheel.size else None
         self.gear_log_prior = (gear_log_prior / self.memory(table)).astype(np.float32)
-        self._idle = float(np.clip(table.score[:, table.readable], 0.0, VOTE_CAP).mean())
+        self._vote = np.clip(table.score, 0.0, VOTE_CAP)
+        self._vote -= self._vote[:, :, table.readable].mean() * table.readable.astype(np.float32)
         road = [c.multiple for c in candidates if c.basis == "wheel"]
         engine = [c.multiple for c in candidates if c.basis == "engine" and not c.slack]
         gears = (None,) if self.per_wheel is None else self.per_wheel
         self.lines = [_distinct([*road, *(m * g for m in engine if g is not None)]) for g in gears]
-        self.votes = [self._votes(multiples) for multiples in self.lines]
+        self.votes = self._votes_by_gear()
+        self._liveliest: dict[tuple[int, ...], F32] = {}
 
     @staticmethod
     def memory(table: LineTable) -> float:
@@ -103,21 +105,18 @@ class Pursuit:
         return self.gear_log_prior[frame, cell].astype(float)
 
     def at(self, multiple: float) -> F32:
-        """Evidence of a line of that multiple at every rate [shape (frames, cells, slopes)]."""
-        first = int(self.table.index(np.array([self.rates_hz[0] * multiple]))[0])
-        count = self.rates_hz.size
-        low, high = max(first, 0), min(first + count, self.table.cells.size)
-        out = np.zeros((self.table.score.shape[0], count, SLOPES.size), np.float32)
-        if high > low:
-            out[:, low - first : high - first] = self.table.score[:, low:high]
+        """Evidence of a line of that multiple at every rate [shape (frames, slopes, cells)]."""
+        out = np.zeros((self.table.score.shape[0], SLOPES.size, self.rates_hz.size), np.float32)
+        rates, places = self._run(multiple)
+        out[:, :, rates] = self.table.score[:, :, places]
         return out
 
-    def _readable(self, multiple: float) -> F32:
-        """1 at the rates at which a line of that multiple can be read, else 0 [shape (cells, 1)]."""
-        at = self.table.index(self.rates_hz * multiple)
-        inside = (at >= 0) & (at < self.table.cells.size)
-        there = self.table.readable[np.clip(at, 0, self.table.cells.size - 1)] & inside
-        return there.astype(np.float32)[:, None]
+    def _run(self, multiple: float) -> tuple[slice, slice]:
+        """The rates at which a line of that multiple lies in the table, and the table's cells there."""
+        first = int(self.table.index(np.array([self.rates_hz[0] * multiple]))[0])
+        low = max(first, 0)
+        high = max(min(first + self.rates_hz.size, self.table.cells.size), low)
+        return slice(low - first, high - first), slice(low, high)
 
     def anchors(self) -> list[int]:
         """Candidates that may be followed, one of those that run at one rate whatever the drive."""
@@ -139,46 +138,65 @@ class Pursuit:
         per_gear = []
         for g in range(len(self.votes)) if gear is None else np.unique(gear).tolist():
             ratio = 1.0 if gear is None or self.per_wheel is None else float(self.per_wheel[g])
-            votes = self.votes[g][frame, cell, at].astype(float)
+            votes = self.votes[g][frame, at, cell].astype(float)
             for mine in self._mine(g, multiple * ratio):
-                votes -= self._vote_along(mine, cell, at)
+                votes -= self._along(self._vote, np.array([mine]), cell, at)
             per_gear.append(np.where(True if gear is None else gear == g, votes + prior[:, g], -np.inf))
         return float(np.max(per_gear, axis=0).sum())
 
-    def _vote_along(self, multiple: float, cell: IntArray, at: IntArray) -> FloatArray:
-        """One line's vote in each frame of a course; at: index of the slope."""
-        where = int(self.table.index(np.array([self.rates_hz[0] * multiple]))[0]) + cell
+    def _along(self, values: F32, multiple: FloatArray, cell: IntArray, at: IntArray) -> FloatArray:
+        """Values [of the table's shape] for a line in each frame of a course; at: index of the slope.
+
+        multiple: of the line [shape (frames,), or (1,) for all].
+        """
+        where = self.table.index(self.rates_hz[0] * multiple) + cell
         inside = (where >= 0) & (where < self.table.cells.size)
-        where = np.clip(where, 0, self.table.cells.size - 1)
-        vote = np.clip(self.table.score[np.arange(cell.size), where, at], 0.0, VOTE_CAP)
-        return np.asarray(np.where(inside, vote - self._idle * self.table.readable[where], 0.0), float)
+        found = values[np.arange(cell.size), at, np.clip(where, 0, self.table.cells.size - 1)]
+        return np.asarray(np.where(inside, found, 0.0), float)
 
     def follow(self, anchor: int) -> list[Pursued]:
         """The best courses on which candidate `anchor` is the strongest line: a few for each gear at the end."""
         candidate = self.candidates[anchor]
         if candidate.basis == "wheel":
-            own = [self.at(candidate.multiple)]
-            others = [self._others(i, candidate.multiple) + self._prior(i) for i in range(len(self.votes))]
-            together = [own[0] + np.maximum.reduce(others)]
+            multiples = np.array([candidate.multiple])
+            together = self._beside_road(candidate.multiple)[:, None]
         else:
             assert self.per_wheel is not None
             multiples = candidate.multiple * self.per_wheel
-            own = [self.at(float(m)) for m in multiples]
-            together = [
-                line + self._others(i, float(multiples[i])) + self._prior(i) for i, line in enumerate(own)
-            ]
+            others = [self._others(g, float(m)) + self._prior(g) for g, m in enumerate(multiples)]
+            together = np.stack(others, axis=1)
+        for g, multiple in enumerate(multiples):
+            rates, places = self._run(float(multiple))
+            together[:, g, :, rates] += self.table.score[:, :, places]
         found = []
-        for cell, slope, gear, total in _best_courses(np.stack(together, axis=1)):
-            anchored = np.stack(
-                [own[g][t, c, s] for t, (g, c, s) in enumerate(zip(gear, cell, slope, strict=True))]
-            )
+        for cell, slope, gear, total in _best_courses(together):
+            anchored = self._along(self.table.score, multiples[gear], cell, slope)
             shown = gear if candidate.basis == "engine" else np.full(cell.size, -1)
-            found.append(Pursued(anchor, cell, shown, SLOPES[slope], np.asarray(anchored, float), total))
+            found.append(Pursued(anchor, cell, shown, SLOPES[slope], anchored, total))
         return found
 
+    def _beside_road(self, multiple: float) -> F32:
+        """Votes of all lines but a road line's own, in the gear that has most [shape (frames, slopes, cells)]."""
+        alike: dict[bytes, list[int]] = {}
+        for g in range(len(self.votes)):
+            alike.setdefault(self._mine(g, multiple).tobytes(), []).append(g)
+        votes = [
+            self._most(tuple(gears)) - self._votes(self._mine(gears[0], multiple)) for gears in alike.values()
+        ]
+        return np.asarray(np.maximum.reduce(votes))
+
+    def _most(self, gears: tuple[int, ...]) -> F32:
+        """The most votes and log prior that any of these gears has, kept for all road lines."""
+        if gears not in self._liveliest:
+            most = self.votes[gears[0]] + self._prior(gears[0])
+            for g in gears[1:]:
+                np.maximum(most, self.votes[g] + self._prior(g), out=most)
+            self._liveliest[gears] = most
+        return self._liveliest[gears]
+
     def _prior(self, gear: int) -> F32 | float:
-        """One gear's log prior in every frame [shape (frames or 1, cells, 1)]."""
-        return self.gear_log_prior[:, :, gear, None] if self.per_wheel is not None else 0.0
+        """One gear's log prior in every frame [shape (frames or 1, 1, cells)]."""
+        return self.gear_log_prior[:, None, :, gear] if self.per_wheel is not None else 0.0
 
     def _others(self, gear: int, multiple: float) -> F32:
         """Votes in one gear of all lines but those that run where the anchor's does."""
@@ -190,11 +208,17 @@ class Pursuit:
         lines = self.lines[gear]
         return np.asarray(lines[np.abs(np.log(lines / multiple)) < IN_SKIRT])
 
+    def _votes_by_gear(self) -> list[F32]:
+        """Votes of all lines in each gear; those that run alike in all of them are summed once."""
+        common = set.intersection(*(set(lines.tolist()) for lines in self.lines))
+        road = self._votes(np.array(sorted(common)))
+        return [road + self._votes(np.array([m for m in own if m not in common])) for own in self.lines]
+
     def _votes(self, multiples: FloatArray) -> F32:
-        out = np.zeros((self.table.score.shape[0], self.rates_hz.size, SLOPES.size), np.float32)
+        out = np.zeros((self.table.score.shape[0], SLOPES.size, self.rates_hz.size), np.float32)
         for multiple in multiples:
-            vote = np.clip(self.at(float(multiple)), 0.0, VOTE_CAP)
-            out += vote - np.float32(self._idle) * self._readable(float(multiple))
+            rates, places = self._run(float(multiple))
+            out[:, :, rates] += self._vote[:, :, places]
         return out
 
 
@@ -208,39 +232,28 @@ def _distinct(multiples: Sequence[float]) -> FloatArray:
 
 
 def _best_courses(score: F32) -> list[tuple[IntArray, IntArray, IntArray, float]]:
-    """Best courses through score [shape (frames, gears, cells, slopes)], a few for each gear in which it may end.
+    """Best courses through score [shape (frames, gears, slopes, cells)], a few for each gear in which it may end.
 
-    Each as cells, slopes, gears, total.
+    Each as cells, slopes, gears, total. `score` is changed: it comes to hold the best value of every state.
     """
-    frames, gears, cells, slopes = score.shape
-    shifted, inside = _moves(cells, slopes)
-    from_slope = np.empty((frames, gears, cells, slopes), np.int8)
-    from_gear = np.empty((frames, gears, cells, slopes), np.int8)
-    value = score[0]
+    frames, gears, slopes, cells = score.shape
+    edge = int(SLOPES[-1])
+    wide = np.full((gears, slopes, cells + 2 * edge), NEVER)
+    middle = wide[:, :, edge : edge + cells]
+    moved = _moved(wide, cells)
     for t in range(1, frames):
-        bent, source = _bent(value)
-        changed = np.zeros(bent.shape, np.int8)
+        bent = _bent(score[t - 1])
         if gears > 1:
-            best = bent.argmax(axis=0)
-            there = np.take_along_axis(bent, best[None], axis=0)[0] - np.float32(SHIFT_BARRIER)
-            slope_there = np.take_along_axis(source, best[None], axis=0)[0]
-            for g in range(gears):
-                better = there > bent[g]
-                bent[g][better] = there[better]
-                source[g][better] = slope_there[better]
-                changed[g] = np.where(better, best, g)
-        flat = (gears, cells * slopes)
-        value = np.where(inside, np.take(bent.reshape(flat), shifted, axis=1), NEVER).reshape(bent.shape)
-        from_slope[t] = np.take(source.reshape(flat), shifted, axis=1).reshape(bent.shape)
-        from_gear[t] = np.take(changed.reshape(flat), shifted, axis=1).reshape(bent.shape)
-        value = value + score[t]
-    ends = [(g, c) for g in range(gears) for c in _ends(value[g])]
-    return [_traced(value, g, c, from_slope, from_gear) for g, c in ends]
+            bent = np.maximum(bent, bent.max(axis=0) - np.float32(SHIFT_BARRIER))
+        middle[...] = bent
+        score[t] += moved
+    ends = [(g, c) for g in range(gears) for c in _ends(score[-1, g])]
+    return [_traced(score, g, c) for g, c in ends]
 
 
 def _ends(value: F32) -> list[int]:
-    """Cells in which the best courses end, apart from each other; value: [shape (cells, slopes)]."""
-    left = value.max(axis=1)
+    """Cells in which the best courses end, apart from each other; value: [shape (slopes, cells)]."""
+    left = value.max(axis=0)
     found: list[int] = []
     while len(found) < MOST_ENDS and (not found or left.max() > value.max() - HOPELESS_END):
         found.append(int(left.argmax()))
@@ -248,36 +261,49 @@ def _ends(value: F32) -> list[int]:
     return found
 
 
-def _moves(cells: int, slopes: int) -> tuple[IntArray, NDArray[np.bool_]]:
-    """For every (cell, slope), flattened: where it comes from, and whether that lies inside."""
-    cell, slope = np.meshgrid(np.arange(cells), np.arange(slopes), indexing="ij")
-    origin = cell - SLOPES[slope]
-    inside = (origin >= 0) & (origin < cells)
-    return (np.clip(origin, 0, cells - 1) * slopes + slope).ravel(), inside.ravel()
+def _moved(wide: F32, cells: int) -> F32:
+    """A view of every (slope, cell) at the cell that it came from [shape (gears, slopes, cells)].
+
+    wide: with as many cells more at either end as the steepest slope moves by. One slope more moves by one cell more,
+    so that in memory the origins of a slope begin one short of a row after those of the slope before.
+    """
+    gear, row, one = wide.strides
+    steepest = int(SLOPES[-1])
+    shape = (wide.shape[0], wide.shape[1], cells)
+    start = wide[:, :, 2 * steepest :]
+    return np.lib.stride_tricks.as_strided(start, shape, (gear, row - one, one), writeable=False)
 
 
-def _bent(value: F32) -> tuple[F32, NDArray[np.int8]]:
-    """Best value after the slope may have bent, and the slope that it came from."""
+def _bent(value: F32) -> F32:
+    """Best value after the slope may have bent [shape (gears, slopes, cells)]."""
     best = value.copy()
-    slopes = value.shape[-1]
-    source = np.broadcast_to(np.arange(slopes, dtype=np.int8), value.shape).copy()
-    for d in (-2, -1, 1, 2):
-        to, at = (slice(d, None), slice(None, -d)) if d > 0 else (slice(None, d), slice(-d, None))
-        moved = value[..., at] - np.float32(BEND[abs(d)])
-        better = moved > best[..., to]
-        np.copyto(best[..., to], moved, where=better)
-        np.copyto(source[..., to], np.arange(slopes, dtype=np.int8)[at], where=better)
-    return best, source
+    for d, cost in enumerate(BEND[1:], start=1):
+        dear = value - np.float32(cost)
+        np.maximum(best[:, :-d], dear[:, d:], out=best[:, :-d])
+        np.maximum(best[:, d:], dear[:, :-d], out=best[:, d:])
+    return best
 
 
-def _traced(
-    value: F32, last: int, end: int, from_slope: NDArray[np.int8], from_gear: NDArray[np.int8]
-) -> tuple[IntArray, IntArray, IntArray, float]:
-    frames = from_slope.shape[0]
+def _traced(value: F32, last: int, end: int) -> tuple[IntArray, IntArray, IntArray, float]:
+    """The course that ends in one gear and cell. value: the best of every state [shape (frames, gears, slopes, cells)].
+
+    Where each state came from is asked along the course only: to keep it for all costs more than all the rest.
+    """
+    frames = value.shape[0]
     cell, slope, gear = (np.zeros(frames, np.intp) for _ in range(3))
-    gear[-1], cell[-1], slope[-1] = last, end, int(value[last, end].argmax())
+    gear[-1], cell[-1], slope[-1] = last, end, int(value[-1, last, :, end].argmax())
     for t in range(frames - 1, 0, -1):
-        g, c, s = gear[t], cell[t], slope[t]
-        gear[t - 1], slope[t - 1] = from_gear[t, g, c, s], from_slope[t, g, c, s]
-        cell[t - 1] = c - SLOPES[s]
-    return cell, slope, gear, float(value[last, end].max())
+        cell[t - 1] = cell[t] - SLOPES[slope[t]]
+        gear[t - 1], slope[t - 1] = _origin(value[t - 1, :, :, cell[t - 1]], int(gear[t]), int(slope[t]))
+    return cell, slope, gear, float(value[-1, last, :, end].max())
+
+
+def _origin(value: F32, gear: int, slope: int) -> tuple[int, int]:
+    """Gear and slope from which a state came; value: in its cell, a frame before [shape (gears, slopes)]."""
+    near = [s for s in (slope + d for d in (0, 2, 1, -1, -2)) if 0 <= s < value.shape[1]]
+    bent = value[:, near] - np.array([BEND[abs(s - slope)] for s in near], np.float32)
+    best = bent.max(axis=1)
+    before = int(best.argmax())
+    if not best[before] - np.float32(SHIFT_BARRIER) > best[gear]:
+        before = gear
+    return before, near[int(bent[before].argmax())]

@@ -204,7 +204,7 @@ def _onto_line(
     score = np.zeros(wanted.shape)
     for g in (None,) if gear is None or pursuit.per_wheel is None else np.unique(gear).tolist():
         ratio = 1.0 if g is None or pursuit.per_wheel is None else float(pursuit.per_wheel[g])
-        own = pursuit.at(multiple * ratio).max(axis=2)
+        own = pursuit.at(multiple * ratio).max(axis=1)
         here = np.ones(cell.size, bool) if g is None else gear == g
         score[here] = own[frame[here, None], where[here]]
     score = np.where(inside, score, 0.0)

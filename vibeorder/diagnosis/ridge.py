@@ -55,7 +55,7 @@ STANDS_OUT = 0.1
 
 @dataclass(frozen=True, slots=True)
 class LineTable:
-    """Bounded log evidence of a line [shape (frames, cells, slopes)]; mid_s: of the frames [shape (frames,)].
+    """Bounded log evidence of a line [shape (frames, slopes, cells)]; mid_s: of the frames [shape (frames,)].
 
     cells: their frequencies in Hz, CELL apart in ln; readable: away from the folds [shape (cells,)].
     """
@@ -76,18 +76,18 @@ def line_table(signal: Signal, colour: Colour) -> LineTable:
     highest = min(HIGHEST_HZ, 1.45 * signal.rate_hz, signal.top_hz)
     cells = np.exp(np.arange(np.log(LOWEST_HZ), np.log(highest), CELL))
     _, first = frames_of(signal)
-    score = np.zeros((first.size, cells.size, SLOPES.size), np.float32)
+    score = np.zeros((first.size, SLOPES.size, cells.size), np.float32)
     for length, chirps, low, high in (
         (LONG_S, CHIRPS_LONG, 0.0, SPLIT_HZ),
         (FRAME_S, CHIRPS_SHORT, SPLIT_HZ, np.inf),
     ):
         part = np.flatnonzero((cells >= low) & (cells < high))
         weight = LONG_WEIGHT if length > FRAME_S else 1.0
-        score[:, part] = weight * _read(signal, colour, cells[part], length, chirps, FRAME_CAP / weight)
+        score[:, :, part] = weight * _read(signal, colour, cells[part], length, chirps, FRAME_CAP / weight)
     seen = folded(cells, signal.rate_hz)
     blind = (seen < BLIND_AT_ZERO_HZ) | (seen > 0.5 * signal.rate_hz - BLIND_AT_NYQUIST_HZ)
-    score[:, blind] = 0.0
-    score[:, cells > 0.5 * signal.rate_hz] -= FOLDED_COST
+    score[:, :, blind] = 0.0
+    score[:, :, cells > 0.5 * signal.rate_hz] -= FOLDED_COST
     return LineTable(score, cells, ~blind, colour.mid_s, signal.rate_hz)
 
 
@@ -103,26 +103,64 @@ def _read(
     rate, total = signal.rate_hz, signal.samples.shape[1]
     size = min(round(length_s * rate), total)
     first = np.round(colour.mid_s * rate - 0.5 * size).astype(int)
-    u = (np.arange(size) - 0.5 * size) / rate
     window = np.sin(np.pi * (np.arange(size) + 0.5) / size) ** 2
-    steps = np.arange(-chirps[1], chirps[1] + 1e-9, chirps[0])
-    kernel = (np.exp(-1j * np.pi * steps[:, None] * u**2) * window).astype(np.complex64)
+    upward = np.arange(0.0, chirps[1] + 1e-9, chirps[0])
     spacing = rate / size
-    places = _Places(cells, rate, spacing, size // 2, steps)
+    places = _Places(cells, rate, spacing, size // 2, np.concatenate([-upward[:0:-1], upward]))
+    dechirped = _Dechirped(window, rate, upward, slice(places.first, places.last))
     whitener = colour.whitener(np.arange(places.first, places.last) * spacing)
     pad = max(0, -int(first.min())), max(0, int(first.max()) + size - total)
     samples = np.pad(signal.samples, ((0, 0), pad))
     there = np.pad(signal.valid, pad).astype(float)
     level = colour.level_at(colour.mid_s)
-    out = np.empty((first.size, cells.size, SLOPES.size), np.float32)
+    out = np.empty((first.size, SLOPES.size, cells.size), np.float32)
     for i, s in enumerate(first + pad[0]):
-        spectra = np.fft.fft(samples[:, None, s : s + size] * kernel, axis=-1)
-        white = np.einsum("bij,jkb->ikb", whitener, spectra[..., places.first : places.last])
         energy = float(there[s : s + size] @ window**2) * level[i] + 1e-12
-        power = _without_skirts((white.real**2 + white.imag**2).sum(axis=0) / energy)
+        power = _white_power(dechirped.spectra(samples[:, s : s + size]), whitener)
         whole = there[s : s + size].mean() > 0.4
-        out[i] = bounded_evidence(places.largest(power), samples.shape[0], cap) if whole else 0.0
+        found = places.largest(_without_skirts(power / np.float32(energy)))
+        out[i] = bounded_evidence(found, samples.shape[0], cap) if whole else 0.0
     return out
+
+
+class _Dechirped:
+    """A frame's spectra, dechirped by slopes up and down."""
+
+    def __init__(self, window: FloatArray, rate_hz: float, upward: FloatArray, bins: slice) -> None:
+        u = (np.arange(window.size) - 0.5 * window.size) / rate_hz
+        self._kernel = (np.exp(-1j * np.pi * upward[:, None] * u**2) * window).astype(np.complex64)
+        self._bins = np.arange(bins.start, bins.stop)
+
+    def spectra(self, frame: F32) -> NDArray[np.complex64]:
+        """Spectra of a frame [shape (channels, n)] by slope, falling ones first [shape (channels, chirps, bins)].
+
+        Of real samples the spectrum dechirped downward is the mirror image of that dechirped upward, up to the sign
+        of its phase, which is not kept.
+        """
+        from scipy.fft import fft
+
+        upward = fft(frame[:, None] * self._kernel, axis=-1)
+        steepest = upward.shape[1] - 1
+        out = np.empty((upward.shape[0], 2 * steepest + 1, self._bins.size), np.complex64)
+        out[:, steepest:] = upward[:, :, self._bins]
+        out[:, :steepest] = upward[:, :0:-1, -self._bins]
+        return out
+
+
+def _white_power(spectra: NDArray[np.complex64], whitener: F32) -> F32:
+    """Power of spectra [shape (channels, chirps, bins)] over the noise, summed over channels [shape (chirps, bins)].
+
+    whitener: triangular matrices of real numbers [shape (bins, channels, channels)].
+    """
+    parts = spectra.view(np.float32)
+    weights = np.repeat(whitener, 2, axis=0).transpose(1, 2, 0).copy()
+    total = np.zeros(parts.shape[1:], np.float32)
+    for i, row in enumerate(weights):
+        white = parts[0] * row[0]
+        for j in range(1, i + 1):
+            white += parts[j] * row[j]
+        total += white * white
+    return np.asarray(total[:, ::2] + total[:, 1::2])
 
 
 def _without_skirts(power: F32) -> F32:
@@ -130,11 +168,19 @@ def _without_skirts(power: F32) -> F32:
 
     However strong a line is, half a hertz beside it there is none: a name that puts one there is wrong.
     """
-    from scipy.ndimage import maximum_filter1d
+    share = np.minimum(power / (SKIRT_FROM * _largest_near(power)[-1] + 1e-20), 1.0)
+    return np.asarray(power * (share * share * share), np.float32)
 
-    peak = maximum_filter1d(power, 2 * SKIRT_BINS + 1, axis=1)
-    share = np.minimum(power / (SKIRT_FROM * peak + 1e-20), 1.0)
-    return np.asarray(power * share**3, np.float32)
+
+def _largest_near(power: F32) -> list[F32]:
+    """The largest within 0, 1, ... SKIRT_BINS bins either side [shape (chirps, bins) each]."""
+    found = [power]
+    for reach in range(1, SKIRT_BINS + 1):
+        wider = found[-1].copy()
+        np.maximum(wider[:, :-reach], power[:, reach:], out=wider[:, :-reach])
+        np.maximum(wider[:, reach:], power[:, :-reach], out=wider[:, reach:])
+        found.append(wider)
+    return found
 
 
 class _Places:
@@ -148,23 +194,17 @@ class _Places:
         sign = np.where(cells >= rate_hz * zone, 1.0, -1.0)
         centre = np.clip(np.round(seen / spacing).astype(int), 0, top)
         self.first, self.last = max(0, int(centre.min()) - 3), min(top + 1, int(centre.max()) + 4)
-        chirp = sign[:, None] * cells[:, None] * SLOPES * CELL / HOP_S
+        chirp = SLOPES[:, None] * (sign * cells * CELL / HOP_S)
         at = np.round((chirp - steps[0]) / (steps[1] - steps[0])).astype(int)
         self.possible = (at >= 0) & (at < steps.size)
         self.chirp = np.clip(at, 0, steps.size - 1)
-        reach = np.minimum(np.round(cells * CELL / spacing / 2.0).astype(int), 3)
-        low = np.clip(centre - reach - self.first, 0, self.last - self.first - 1)
-        self.bins = [
-            np.minimum(low + d, centre + reach - self.first) for d in range(2 * int(reach.max()) + 1)
-        ]
-        self.bins = [np.clip(b, 0, self.last - self.first - 1) for b in self.bins]
+        self.reach = np.minimum(np.round(cells * CELL / spacing / 2.0).astype(int), SKIRT_BINS)
+        self.bins = centre - self.first
 
     def largest(self, power: F32) -> F32:
         """Largest power within each cell at each slope; 0 where the slope is out of reach."""
-        best = power[self.chirp, self.bins[0][:, None]]
-        for index in self.bins[1:]:
-            best = np.maximum(best, power[self.chirp, index[:, None]])
-        return np.where(self.possible, best, 0.0)
+        near = np.stack(_largest_near(power))
+        return np.where(self.possible, near[self.reach, self.chirp, self.bins], np.float32(0.0))
 
 
 _STEPS = np.linspace(0.0, 400.0, 1601)

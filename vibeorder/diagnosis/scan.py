@@ -7,6 +7,7 @@ says how much a line at each e stands out. All tracks share e: that is what make
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cached_property
 from typing import overload
 
 import numpy as np
@@ -19,6 +20,7 @@ from vibeorder.diagnosis.movingfloor import NOTHING_MOVES, MovingFloor, moving_f
 from vibeorder.diagnosis.signal import Signal, folded
 from vibeorder.diagnosis.wheelframes import WheelFrames, wheel_frames, whitened
 from vibeorder.spectrum.baseband import Baseband, BlockSpectra, block_spectra, demodulate
+from vibeorder.spectrum.middle import middle
 
 __all__ = ["Bands", "Clock", "Scan", "Track", "scan_tracks", "usable"]
 
@@ -52,7 +54,7 @@ class Track:
     multiple: float
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class Clock:
     """The nominal wheel: turns at the sample instants [shape (n,)], and its rate at the frames [shape (frames,)].
 
@@ -76,7 +78,7 @@ class Clock:
         """Spacing of epsilon."""
         return float(self.epsilon[1] - self.epsilon[0])
 
-    @property
+    @cached_property
     def usual_hz(self) -> float:
         """Median rate of the wheel while it turns; stops must not decide how long a block is."""
         turning = self.rate_hz[self.rate_hz > SLOWEST_RATE_HZ]
@@ -253,9 +255,6 @@ def _power_ratio(blocks: BlockSpectra, shape: FloatArray) -> FloatArray:
         unit = flat / (np.sqrt((np.abs(flat) ** 2).sum(0)) + 1e-30)
         _, axes = np.linalg.eigh(unit @ unit.conj().T)
         spectra = np.einsum("ij,ibk->jbk", axes.conj(), spectra)
-    power = np.abs(spectra) ** 2 / (shape / np.median(shape, axis=-1, keepdims=True))
-    noise = (
-        np.median(power[..., :: 1 if power.shape[-1] < 40 else 2], axis=-1, keepdims=True) / np.log(2.0)
-        + 1e-20
-    )
-    return np.asarray((power / noise).sum(axis=0), float)
+    power = np.abs(spectra) ** 2 / (shape / middle(shape)[..., None])
+    noise = middle(power[..., :: 1 if power.shape[-1] < 40 else 2]) / np.log(2.0) + 1e-20
+    return np.asarray((power / noise[..., None]).sum(axis=0), float)

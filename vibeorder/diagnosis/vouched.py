@@ -67,7 +67,7 @@ class Frames:
         for off in range(-OFF_CELLS, OFF_CELLS + 1):
             where = at + off
             inside = (where >= 0) & (where < table.cells.size)
-            score = table.score[frame, np.clip(where, 0, table.cells.size - 1), self._slope]
+            score = table.score[frame, self._slope, np.clip(where, 0, table.cells.size - 1)]
             best = np.maximum(best, np.where(inside, score, 0.0))
         return best
 

@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 
 from vibeorder.diagnosis.floor import Floor
 from vibeorder.diagnosis.signal import Signal
+from vibeorder.spectrum.middle import middle
 
 __all__ = ["LEAST_TURNS", "WheelFrames", "wheel_frames", "whitened"]
 
@@ -76,7 +77,8 @@ def wheel_frames(
     inside = (mid_s >= 0.0) & (last - first > LEAST_TURNS)
     cover = (signal.valid[np.round(index).astype(np.intp)] * window).sum(axis=1) * 0.5 * inside
     bins = min(size // 2, int(top_hz * frame_s) + 2 * SEGMENT_BINS)
-    spectra = np.stack([np.fft.rfft(_read(c, index) * window, axis=1)[:, :bins] for c in signal.samples])
+    between = _Between(index, total)
+    spectra = np.stack([np.fft.rfft(between.of(c) * window, axis=1)[:, :bins] for c in signal.samples])
     return WheelFrames(spectra.astype(np.complex64), last - first, frame_s, cover)
 
 
@@ -106,24 +108,30 @@ def whitened(frames: WheelFrames, floor: Floor, moving: OrderShape) -> F32:
         _, axes = np.linalg.eigh(sign)
         cut = np.asarray(np.einsum("tij,iftb->jftb", axes.conj().astype(np.complex64), cut), np.complex64)
     power = cut.real**2 + cut.imag**2
-    level = np.median(power, axis=3)
+    level = middle(power)
     padded = np.pad(level, ((0, 0), (0, 0), (1, 1)), mode="edge")
-    level = np.median(np.stack([padded[..., :-2], padded[..., 1:-1], padded[..., 2:]]), axis=0)
+    before, after = padded[..., :-2], padded[..., 2:]
+    level = np.maximum(np.minimum(before, after), np.minimum(np.maximum(before, after), level))
     noise = level / np.float32(np.log(2.0)) + np.float32(1e-20)
     return np.asarray((power / noise[..., None]).sum(axis=0).reshape(cut.shape[1], used), np.float32)
 
 
-def _read(channel: F32, index: FloatArray) -> F32:
-    """The channel at fractional sample numbers, by cubics through samples at twice the rate."""
-    fine = _oversampled(channel)
-    place = index * OVERSAMPLED
-    whole = np.clip(place.astype(np.int32), 1, fine.size - 3)
-    u = (place - whole).astype(np.float32)
-    a, b, c, d = (fine[whole + k] for k in (-1, 0, 1, 2))
-    half = np.float32(0.5)
-    return np.asarray(
-        b + half * u * (c - a + u * (2 * a - 5 * b + 4 * c - d + u * (3 * (b - c) + d - a))), np.float32
-    )
+class _Between:
+    """Fractional sample numbers, read by cubics through samples at twice the rate."""
+
+    def __init__(self, index: FloatArray, total: int) -> None:
+        place = index * OVERSAMPLED
+        self._whole = np.clip(place.astype(np.int32), 1, OVERSAMPLED * total - 3)
+        self._u = (place - self._whole).astype(np.float32)
+
+    def of(self, channel: F32) -> F32:
+        """The channel there."""
+        fine, u = _oversampled(channel), self._u
+        a, b, c, d = (fine[self._whole + k] for k in (-1, 0, 1, 2))
+        half = np.float32(0.5)
+        return np.asarray(
+            b + half * u * (c - a + u * (2 * a - 5 * b + 4 * c - d + u * (3 * (b - c) + d - a))), np.float32
+        )
 
 
 def _oversampled(channel: F32) -> F32:

@@ -5,6 +5,7 @@
 give what a recording of our own recorder holds beside the shake.
 """
 
+from vibeorder.recording.ahead import Reader, read_ahead
 from vibeorder.recording.besides import find_speed, speed_trace
 from vibeorder.recording.jsonlog import recognise as is_json
 from vibeorder.recording.jsonlog import table_from_json
@@ -20,6 +21,7 @@ __all__ = [
     "READERS",
     "Quality",
     "ReadOptions",
+    "Reader",
     "Recording",
     "Stamps",
     "Table",
@@ -28,6 +30,7 @@ __all__ = [
     "find_stamps",
     "is_json",
     "marks_of",
+    "read_ahead",
     "read_recording",
     "read_table",
     "sound_beside",

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from vibeorder.errors import RecordingError
 
-__all__ = ["IN_MEMORY_VALUES", "WALK_SAMPLES", "SampleStore", "excerpt", "spans", "stored"]
+__all__ = ["IN_MEMORY_VALUES", "WALK_SAMPLES", "SampleStore", "excerpt", "on_disk", "spans", "stored"]
 
 IN_MEMORY_VALUES = 4_000_000
 """Values kept in memory: half an hour of sound at 2 kHz, nearly an hour of three axes at 400 Hz."""
@@ -88,6 +88,11 @@ def excerpt(samples: NDArray[Any], first: int, last: int) -> NDArray[Any]:
     if hasattr(mmap, "MADV_DONTNEED"):
         base.madvise(mmap.MADV_DONTNEED)
     return copy
+
+
+def on_disk(samples: NDArray[Any]) -> bool:
+    """Whether samples are mapped from a file."""
+    return _mapped(samples) is not None
 
 
 def spans(total: int, longest: int = WALK_SAMPLES) -> list[tuple[int, int]]:

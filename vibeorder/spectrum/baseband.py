@@ -6,8 +6,8 @@ above half the sample rate is read at its folded place without further care. (Ti
 Fourier transform; Blough, SAE 2003-01-1484.)
 """
 
-from dataclasses import dataclass
-from functools import lru_cache
+from dataclasses import dataclass, field
+from functools import cached_property, lru_cache
 from typing import Any
 
 import numpy as np
@@ -30,12 +30,15 @@ BoolArray = NDArray[np.bool_]
 FEW_BINS = 96
 """Up to this many offsets are summed directly, which beats a transform that gives them all."""
 
+AT_A_TIME = 1 << 14
+"""Samples whose carrier is made at a time: what it is made from then stays in the processor's own memory."""
+
 FILTER_SPAN = 6
 """Length of the decimation filter in output samples; its shape is a squared Hann window, whose side
 lobes lie 46 dB down and fall quickly: gravity and body bounce, 10^3 times a line's power, stay out."""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class Baseband:
     """The recording demodulated on one phase track and decimated.
 
@@ -50,11 +53,20 @@ class Baseband:
     start_s: float
     cover: FloatArray
     filtered: bool = True
+    _narrowed: dict[int, FloatArray] = field(default_factory=dict, repr=False)
 
-    @property
+    @cached_property
     def times_s(self) -> FloatArray:
         """Instants of the values of z."""
-        return self.start_s + np.arange(self.z.shape[1]) / self.rate_hz
+        return np.asarray(self.start_s + np.arange(self.z.shape[1]) / self.rate_hz)
+
+    def cover_narrowed(self, step: int, count: int) -> FloatArray:
+        """cover behind the first `count` values of z decimated by `step`, the same whatever z is corrected by."""
+        if step not in self._narrowed:
+            weights = _filter(step).astype(np.float32)
+            cover = _polyphase(self.cover.astype(np.float32)[None], weights, step, count)[0]
+            self._narrowed[step] = np.asarray(cover, float)
+        return self._narrowed[step]
 
 
 def demodulate(
@@ -85,20 +97,22 @@ def narrowed(band: Baseband, turns: FloatArray, wanted_rate_hz: float) -> Baseba
     if step < 2 or count < 2:
         return Baseband(shifted, band.rate_hz, band.start_s, band.cover, band.filtered)
     z = _polyphase(shifted, weights, step, count)
-    cover = _polyphase(band.cover.astype(np.float32)[None], weights, step, count)[0]
     delay = (weights.size - 1) / 2.0 / band.rate_hz
-    return Baseband(z, band.rate_hz / step, band.start_s + delay, np.asarray(cover, float))
+    return Baseband(z, band.rate_hz / step, band.start_s + delay, band.cover_narrowed(step, count))
 
 
 def carrier_of(turns: FloatArray) -> NDArray[np.complex64]:
-    """exp(-2 pi i turns): single precision is enough once whole turns are taken off."""
-    angle = ((turns - np.floor(turns)) * (2.0 * np.pi)).astype(np.float32)
-    carrier = np.empty(angle.shape, np.complex64)
-    np.cos(angle, out=carrier.real)
-    np.sin(angle, out=carrier.imag)
-    return np.conjugate(carrier, out=carrier)
+    """exp(-2 pi i turns) [shape (n,)]: single precision is enough once whole turns are taken off."""
+    carrier = np.empty(turns.shape, np.complex64)
+    for first in range(0, turns.size, AT_A_TIME):
+        part, own = turns[first : first + AT_A_TIME], carrier[first : first + AT_A_TIME]
+        angle = ((part - np.floor(part)) * (2.0 * np.pi)).astype(np.float32)
+        np.cos(angle, out=own.real)
+        np.negative(np.sin(angle, out=angle), out=own.imag)
+    return carrier
 
 
+@lru_cache(maxsize=64)
 def _filter(step: int) -> FloatArray:
     length = FILTER_SPAN * step
     window = np.sin(np.pi * (np.arange(length) + 0.5) / length) ** 4
@@ -163,6 +177,31 @@ def _few_bins(length: int, size: int, count: int) -> NDArray[np.complex64]:
     return np.asarray(np.exp((-2j * np.pi / size) * turns), np.complex64)
 
 
+def _cut(
+    rate_hz: float, start_s: float, values: int, length: int, mid_s: bytes
+) -> tuple[NDArray[np.intp], BoolArray, FloatArray]:
+    """Which of a baseband's values each block holds, whether there are such, and the weights of a block.
+
+    [shapes (blocks, length), the same and (length,)]; mid_s: the blocks' middles, as the bytes of their array.
+    """
+    first = np.round((np.frombuffer(mid_s) - start_s) * rate_hz - (length - 1) / 2.0).astype(int)
+    index = first[:, None] + np.arange(length)
+    inside = (index >= 0) & (index < values)
+    window = np.sin(np.pi * (np.arange(length) + 0.5) / length) ** 2
+    return np.clip(index, 0, values - 1), inside, window / window.sum()
+
+
+_kept_cut = lru_cache(maxsize=128)(_cut)
+"""For the short blocks of narrowed tracks, which are read along many courses."""
+
+
+@lru_cache(maxsize=256)
+def _made_up(size: int, count: int, rate_hz: float) -> NDArray[np.float32]:
+    """What makes up for the filter's gain at bins -count to count of `size` [shape (2 count + 1,)]."""
+    gain = filter_gain(np.arange(-count, count + 1) * rate_hz / size, rate_hz)
+    return np.asarray(1.0 / np.maximum(gain, 0.05), np.float32)
+
+
 def block_spectra(
     band: Baseband, block_s: float, mid_s: FloatArray, reach_hz: float, pad: int = 2
 ) -> BlockSpectra:
@@ -171,23 +210,20 @@ def block_spectra(
     pad: zero padding factor; 1 leaves the bins 1/block_s apart.
     """
     length = max(4, round(block_s * band.rate_hz))
-    first = np.round((mid_s - band.start_s) * band.rate_hz - (length - 1) / 2.0).astype(int)
-    index = first[:, None] + np.arange(length)
-    inside = (index >= 0) & (index < band.z.shape[1])
-    index = np.clip(index, 0, band.z.shape[1] - 1)
-    window = np.sin(np.pi * (np.arange(length) + 0.5) / length) ** 2
-    weights = window / window.sum()
-    cover = np.where(inside, band.cover[index], 0.0) @ weights
-    cut = band.z[:, index] * (inside * weights).astype(np.float32)
     size = pad * length if pad == 1 else _fast_length(pad * length)
     count = min(int(np.ceil(reach_hz * size / band.rate_hz)), size // 2 - 1)
-    bins = np.arange(-count, count + 1)
-    if bins.size <= FEW_BINS:
+    few = 2 * count + 1 <= FEW_BINS
+    index, inside, weights = (_kept_cut if few else _cut)(
+        band.rate_hz, band.start_s, band.z.shape[1], length, mid_s.tobytes()
+    )
+    cover = np.where(inside, band.cover[index], 0.0) @ weights
+    cut = band.z[:, index] * (inside * weights).astype(np.float32)
+    if few:
         spectra = cut.astype(np.complex64, copy=False) @ _few_bins(length, size, count)
     else:
-        spectra = np.fft.fft(cut, size, axis=-1)[..., bins]
-    offset_hz = bins * band.rate_hz / size
+        spectra = np.fft.fft(cut, size, axis=-1)[..., np.arange(-count, count + 1)]
     spectra = np.asarray(spectra, np.complex64)
     if band.filtered:
-        spectra *= (1.0 / np.maximum(filter_gain(offset_hz, band.rate_hz), 0.05)).astype(np.float32)
+        spectra *= _made_up(size, count, band.rate_hz)
+    offset_hz = np.arange(-count, count + 1) * band.rate_hz / size
     return BlockSpectra(spectra, offset_hz, mid_s, cover)

@@ -1,0 +1,59 @@
+"""A recording read in a process of its own, while this one gets ready for what is done with it.
+
+What a diagnosis needs takes as long to import as ten minutes of log to read, with what only the reading needs.
+"""
+
+from collections.abc import Callable
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from vibeorder.recording.model import Recording
+from vibeorder.recording.options import ReadOptions
+from vibeorder.recording.processes import at_once, forked
+from vibeorder.recording.reading import read_recording
+from vibeorder.recording.store import on_disk
+
+if TYPE_CHECKING:
+    from multiprocessing.connection import Connection
+
+__all__ = ["Reader", "read_ahead"]
+
+Reader = Callable[[Path, ReadOptions], Recording]
+"""As `read_recording`."""
+
+LONGEST_BYTES = 60_000_000
+"""Larger files hold recordings that are kept on disk and cannot be handed over."""
+
+
+def read_ahead(path: Path, options: ReadOptions) -> Reader:
+    """Begins to read a file. What comes back gives its recording, and reads any other file when it is asked to.
+
+    What cannot be read, or handed over, is read again when it is asked for: then it is said what is wrong.
+    """
+    try:
+        if at_once() < 2 or not path.is_file() or path.stat().st_size > LONGEST_BYTES:
+            return read_recording
+    except OSError:
+        return read_recording
+    child, pipe = forked(_read, path, options)
+
+    def reader(asked: Path, how: ReadOptions) -> Recording:
+        found: Recording | None = None
+        if (asked, how) == (path, options):
+            try:
+                found = pipe.recv()
+            except (EOFError, OSError):  # dead, for want of memory
+                found = None
+            child.join()
+        return read_recording(asked, how) if found is None else found
+
+    return reader
+
+
+def _read(path: Path, options: ReadOptions, pipe: "Connection[Recording | None, None]") -> None:
+    try:
+        found = read_recording(path, options)
+    except Exception:
+        return
+    if not on_disk(found.samples):
+        pipe.send(found)

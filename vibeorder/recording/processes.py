@@ -1,0 +1,49 @@
+"""Processes that work for this one: where a fork is safe, and how one is begun.
+
+A forked process finds everything where it is in memory, so that only what came out goes through a pipe.
+"""
+
+import os
+import signal
+import sys
+import threading
+import warnings
+from collections.abc import Callable
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from multiprocessing.connection import Connection
+
+__all__ = ["at_once", "forked"]
+
+
+def at_once() -> int:
+    """How many may work at once: one where this process is itself one of several, or a fork would not be safe.
+
+    Safe it is where no other thread of Python may hold a lock; those of libraries see to themselves.
+    """
+    if sys.platform != "linux" or threading.active_count() > 1:
+        return 1
+    from multiprocessing import parent_process
+
+    return 1 if parent_process() is not None else len(os.sched_getaffinity(0))
+
+
+def forked(work: Callable[..., None], *arguments: Any) -> "tuple[Any, Connection[Any, Any]]":
+    """A process that runs work(*arguments, pipe), and the end of the pipe from which to receive."""
+    from multiprocessing import get_context
+
+    context = get_context("fork")
+    mine, theirs = context.Pipe(duplex=False)
+    child = context.Process(target=_undisturbed, args=(work, *arguments, theirs), daemon=True)
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", DeprecationWarning)  # of any thread, a library's own too
+        child.start()
+    theirs.close()
+    return child, mine
+
+
+def _undisturbed(work: Callable[..., None], *arguments: Any) -> None:
+    """In the child. Ctrl-C is for the parent, which then ends the children."""
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    work(*arguments)

@@ -1,0 +1,21 @@
+"""The median of short arrays."""
+
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+__all__ = ["middle"]
+
+
+def middle(values: NDArray[Any], axis: int = -1) -> NDArray[Any]:
+    """The median along an axis [shape without it]; there must be values, and none of them NaN.
+
+    numpy's own also looks for NaN, which takes longer than a short median.
+    """
+    count = values.shape[axis]
+    half = count // 2
+    if count % 2:
+        return np.asarray(np.partition(values, half, axis).take(half, axis))
+    parted = np.partition(values, (half - 1, half), axis)
+    return np.asarray((parted.take(half - 1, axis) + parted.take(half, axis)) / 2)
