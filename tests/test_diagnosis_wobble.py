@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from scipy.stats import multivariate_normal
 
 from vibeorder.diagnosis.locking import WOBBLE
-from vibeorder.diagnosis.wobble import LARGEST, fold_log_odds
+from vibeorder.diagnosis.wobble import MOST_FOR, fold_log_odds
 from vibeorder.diagnosis.wobble import _log_density as log_density
 from vibeorder.diagnosis.wobble import _smooth_courses as smooth_courses
 
@@ -58,7 +58,7 @@ def test_a_line_below_half_the_rate_need_not_fold_and_few_steps_say_nothing() ->
 
 
 def test_the_odds_are_bounded_for_a_resonance_is_restless_too() -> None:
-    assert odds(measured(222.0, 4.0 * WOBBLE, 3)) == pytest.approx(LARGEST)
+    assert odds(measured(222.0, 4.0 * WOBBLE, 3)) == pytest.approx(MOST_FOR)
 
 
 def test_a_step_at_a_change_of_gear_is_no_restlessness() -> None:

@@ -30,10 +30,9 @@ CLEAR_FROM = 12.0
 OFF_CELLS = 1
 """How many cells a locked course may run beside a line of its table."""
 
-CLEAR_FRAME, BLOCK_TIMES, BLOCK_BESIDE = 9.0, 2.0, 1.0
-"""Below how much evidence a frame of the strong line may say no more than so much of its nearest block's: where a
-smooth course holds no line, a frame's best cell beside it is noise that was looked for."""
-
+BLOCK_TIMES, BLOCK_BESIDE = 2.0, 1.0
+"""How much more than its nearest block has a frame of the strong line may say: where a smooth course holds no line, a
+frame's best cell beside it is noise that was looked for; and where a lock has slipped, the line is another's."""
 
 CLEAR_OF_STRONG_HZ = 0.8
 """Nearer than this to the strong line its own skirt is read."""
@@ -86,12 +85,11 @@ class Frames:
         return total
 
     def of_anchor(self, anchored: FloatArray, line: Tracked) -> float:
-        """The strong line's bounded evidence, where a frame is not clear no more than its block bears out."""
+        """The strong line's bounded evidence, no frame's more than its block bears out."""
         power = (np.abs(line.raw / line.noise) ** 2).sum(axis=0)
         block = bounded_evidence(power.astype(np.float32), line.raw.shape[0])[self._nearest]
         borne_out = np.minimum(anchored, np.maximum(block, 0.0) * BLOCK_TIMES + BLOCK_BESIDE)
-        sought = (line.weight[self._nearest] > 0) & (anchored < CLEAR_FRAME)
-        return ANCHOR_SHARE * float(np.where(sought, borne_out, anchored).sum())
+        return ANCHOR_SHARE * float(np.where(line.weight[self._nearest] > 0, borne_out, anchored).sum())
 
 
 def vouched_best(reading: Reading, in_frames: float) -> float:

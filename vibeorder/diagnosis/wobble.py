@@ -38,6 +38,9 @@ COURSE_S = 5.0
 """One coefficient of the smooth course for every so many seconds: what a driver does on purpose."""
 
 STEP_S = 1.0
+JUMP_TIMES, GAP_S = 8.0, 2.5
+"""Times the median change from second to second from which a change is a step, and how long a gap parts a course."""
+
 CLEAR_FRAMES = 3
 """Frames on either side in which a line has to be seen for its steps to count."""
 
@@ -45,8 +48,9 @@ AROUND_BREAK_S = 1.6
 """Steps of the phase nearer to a change of gear than this are of both gears."""
 
 LEAST_STEPS = 12
-LARGEST = 8.0
-"""Most log odds: a resonance is restless too, and the noise of single steps is known roughly only."""
+MOST_FOR, MOST_AGAINST = 4.0, 8.0
+"""Most log odds for a fold and against it: a resonance is restless too, or a course that was bridged over a step; but
+nothing makes a line quieter than its part."""
 
 
 def fold_log_odds(steps: PhaseSteps, sample_rate_hz: float, breaks_s: Sequence[float] = ()) -> float:
@@ -54,20 +58,36 @@ def fold_log_odds(steps: PhaseSteps, sample_rate_hz: float, breaks_s: Sequence[f
 
     breaks_s: changes of gear, over which an engine's line steps.
     """
-    times, line_hz, variance = _thinned(_away_from(breaks_s, steps))
+    steps = _away_from(breaks_s, steps)
+    found = _jumps(_thinned(steps))
+    times, line_hz, variance = _thinned(_away_from(found, steps))
     zone = np.round(line_hz / sample_rate_hz)
     if times.size < LEAST_STEPS or (zone == 0).all():
         return 0.0
     seen_hz = np.abs(line_hz - zone * sample_rate_hz)
-    smooth = _smooth_courses(times, breaks_s)
+    smooth = _smooth_courses(times, sorted({*breaks_s, *found}))
     true, seen = (_log_density(times, hz, variance, smooth) for hz in (line_hz, seen_hz))
-    return float(np.clip(true - seen, -LARGEST, LARGEST))
+    return float(np.clip(true - seen, -MOST_AGAINST, MOST_FOR))
 
 
 def well_within(seen: BoolArray) -> FloatArray:
     """1 for frames at whose sides the line is seen for a while: where it fades, a course strays before it is lost."""
     ahead = np.pad(seen, CLEAR_FRAMES, mode="edge")
     return np.lib.stride_tricks.sliding_window_view(ahead, 2 * CLEAR_FRAMES + 1).all(axis=1).astype(float)
+
+
+def _jumps(steps: PhaseSteps) -> list[float]:
+    """Where the line is lost for a while, or steps far beyond its usual restlessness: at a change of gear that the name
+    does not know of, or onto another line."""
+    times, hz, _ = steps
+    if times.size < LEAST_STEPS:
+        return []
+    change, apart = np.diff(hz), np.diff(times)
+    usual = np.convolve(np.pad(change, 2, mode="edge"), np.ones(5) / 5.0, mode="valid")
+    beyond = np.abs(change - usual)
+    jump = (beyond > JUMP_TIMES * float(np.median(beyond))) | (apart > GAP_S)
+    instants: FloatArray = 0.5 * (times[1:] + times[:-1])
+    return [float(t) for t in instants[jump]]
 
 
 def _away_from(breaks_s: Sequence[float], steps: PhaseSteps) -> PhaseSteps:
