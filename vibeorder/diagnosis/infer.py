@@ -134,7 +134,9 @@ def _infer(
         return _speed_log_prior(rate_hz * circumference, low, high, given, line_hz, seen_hz)
 
     for naming in namings(pursuit, part, log_speed_of):
-        log_speed = log_speed_of(naming.rate_hz, naming.line_hz(part.rate_hz)) + naming.fold_log_odds(part)
+        log_speed = log_speed_of(naming.rate_hz, naming.line_hz(part.rate_hz)) + naming.restless_log_odds(
+            part
+        )
         for one in explain(pursuit, naming, reader):
             log_class = classes + class_evidence(every, one.lines, part.log_scale, own)
             weighed.append(Weighed(one, log_speed + one.log_prior + log_class))

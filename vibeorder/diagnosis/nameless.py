@@ -13,6 +13,7 @@ import numpy as np
 
 from vibeorder.diagnosis.candidates import Candidate
 from vibeorder.diagnosis.classes import class_evidence
+from vibeorder.diagnosis.namings import Naming
 from vibeorder.diagnosis.retold import Weighed
 from vibeorder.diagnosis.signal import Signal, folded
 from vibeorder.diagnosis.weighing import Explained
@@ -91,11 +92,17 @@ def _log_weight(
         alone = float(class_evidence(candidates, explained.lines[:1], part.log_scale)[anchor])
         share, line = NAMELESS, min(line, alone)
     knots = 3.0 if fast > SWEEP * slow else 1.0
-    zone = np.floor(2.0 * line_hz[naming.visible] / rate_hz) if part.folds else np.zeros(1)
-    steps = int(np.count_nonzero(np.diff(naming.gear))) + int(np.count_nonzero(np.diff(zone)))
+    steps = int(np.count_nonzero(np.diff(naming.gear))) + (_turns_back(naming, rate_hz) if part.folds else 0)
     free = np.log(share) - knots * np.log(PLACES / SPEEDS) - STEP_COST * steps
     strong = line_hz > STRONG_FROM * np.percentile(line_hz, 95.0)
     return float(free + line - _steadiness(float(naming.visible[strong].mean())))
+
+
+def _turns_back(naming: Naming, rate_hz: float) -> int:
+    """How often the line is seen to turn back where it folds."""
+    zone = np.floor(2.0 * naming.line_hz(rate_hz) / rate_hz)
+    seen = naming.visible[1:] & naming.visible[:-1]
+    return int(np.count_nonzero((np.diff(zone) != 0) & seen))
 
 
 def _steadiness(seen: float) -> float:

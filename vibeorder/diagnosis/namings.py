@@ -84,11 +84,20 @@ class Naming:
         """True frequency of the anchor's line at the frames [shape (frames,)]."""
         return np.asarray(np.gradient(self.anchor_turns)[self.at_frames(sample_rate_hz)] * sample_rate_hz)
 
-    def fold_log_odds(self, signal: Signal) -> float:
-        """Log odds, by how restless it is, that the anchor's line folds as its name has it; 0 where it does not."""
+    def restless_log_odds(self, signal: Signal) -> float:
+        """What the restlessness of the anchor's line says against its name, 0 at most.
+
+        Against folding where it is quieter than its part; against not folding where it is as restless as its image
+        above half the sample rate would be. Nothing for it: a resonance of no part is restless too.
+        """
+        if not signal.folds:
+            return 0.0
         changes = np.flatnonzero(np.diff(self.gear))
-        breaks_s = 0.5 * (self.frame_s[changes] + self.frame_s[changes + 1])
-        return fold_log_odds(self.steps, signal.rate_hz, breaks_s.tolist()) if signal.folds else 0.0
+        breaks_s = (0.5 * (self.frame_s[changes] + self.frame_s[changes + 1])).tolist()
+        times, hz, variance = self.steps
+        if (hz > 0.5 * signal.rate_hz).any():
+            return min(fold_log_odds(self.steps, signal.rate_hz, breaks_s), 0.0)
+        return -max(fold_log_odds((times, signal.rate_hz - hz, variance), signal.rate_hz, breaks_s), 0.0)
 
     def at_frames(self, sample_rate_hz: float) -> IntArray:
         """Sample at the middle of every frame [shape (frames,)]."""
