@@ -265,9 +265,10 @@ def profiled(made: Sequence[Case], vehicle: Path) -> str:
 
     from vibeorder.cli import main as program
     from vibeorder.diagnosis import parallel
+    from vibeorder.recording import ahead
 
     columns = []
-    parallel.MOST_PROCESSES = 1
+    parallel.MOST_PROCESSES, ahead.LONGEST_BYTES = 1, 0
     for case in made:
         watch = cProfile.Profile()
         words = ["diagnose", str(case.path), "--vehicle", str(vehicle), *case.words]

@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 from vibeorder.diagnosis.floor import GENTLE, RANK, SMOOTH_HZ, STEEP, Floor
 from vibeorder.diagnosis.signal import Signal
 from vibeorder.diagnosis.wheelframes import LEAST_TURNS, WheelFrames, wheel_frames
+from vibeorder.spectrum.middle import middle
 
 __all__ = ["NOTHING_MOVES", "MovingFloor", "moving_floor", "road_frames"]
 
@@ -52,9 +53,8 @@ class MovingFloor:
         if self.order.size == 0:
             return np.ones(np.shape(order))
         offsets = np.linspace(near_hz, far_hz, 5)
-        turning = np.maximum(rate_hz, 0.1)
-        beside = [self.at(order + d / turning) for d in np.concatenate([-offsets, offsets])]
-        return np.asarray(np.clip(self.at(order) / np.median(beside, axis=0), GENTLE, STEEP))
+        away = np.concatenate([-offsets, offsets])[:, None] / np.maximum(rate_hz, 0.1)
+        return np.asarray(np.clip(self.at(order) / middle(self.at(order + away), axis=0), GENTLE, STEEP))
 
 
 NOTHING_MOVES = MovingFloor(np.zeros(0), np.zeros(0))

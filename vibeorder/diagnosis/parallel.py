@@ -30,6 +30,8 @@ def side_by_side(work: Callable[[int, int], Result], spans: Sequence[Span]) -> I
     if count < 2:
         yield from ((i, work(*span)) for i, span in enumerate(spans))
         return
+    if len(spans) == count + 1:
+        count += 1  # all at once, or one processor would stand idle while the last is worked on
     left = set(range(len(spans)))
     for i, result in _forked(work, spans, count):
         left.discard(i)
