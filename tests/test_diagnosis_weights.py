@@ -214,6 +214,16 @@ def test_a_logged_engine_speed_votes_for_the_gear_it_fits() -> None:
     assert votes[2].argmax() == 3  # fits none: not locked
 
 
+def test_a_tire_two_percent_off_counts_against_no_gear_of_a_logged_engine_speed() -> None:
+    per_wheel = np.array([6.0, 5.0, 4.0])
+    ratio = np.repeat([6.0, 4.0], 40)
+    as_typed = logged_gear_votes(ratio, per_wheel, [1, 2, 3, None])
+    off = logged_gear_votes(1.02 * ratio, per_wheel, [1, 2, 3, None])
+    assert off == pytest.approx(as_typed, abs=1e-3)
+    # 8% is no tire of the size that was typed in
+    assert logged_gear_votes(1.08 * ratio, per_wheel, [1, 2, 3, None]).max(axis=1).sum() < -100.0
+
+
 # ---- strengths
 
 TIRE = HealthyPrior(0.9, 0.022, 0.8)

@@ -13,12 +13,14 @@ from vibeorder.diagnosis import Diagnosis, diagnose
 from vibeorder.diagnosis.floor import floor_of
 from vibeorder.diagnosis.movingfloor import NOTHING_MOVES
 from vibeorder.diagnosis.notes import plain_notes
-from vibeorder.diagnosis.orderlines import ladder_of, order_lines
+from vibeorder.diagnosis.orderlines import OrderLine, ladder_of, order_lines
 from vibeorder.diagnosis.posterior import Posterior
-from vibeorder.diagnosis.result import LineSeen, Mismatch
+from vibeorder.diagnosis.profile_rates import ProfileRates
+from vibeorder.diagnosis.result import CLEARLY, LineSeen, Mismatch
 from vibeorder.diagnosis.signal import Signal
-from vibeorder.diagnosis.solve_profile import nearest_ratio
-from vibeorder.diagnosis.wrong_vehicle import CLEARLY, with_unlisted
+from vibeorder.diagnosis.solve_profile import nearest_ratio, solutions
+from vibeorder.diagnosis.wrong_vehicle import with_unlisted
+from vibeorder.diagnosis.wrong_words import doubted_words
 from vibeorder.recording.model import Trace
 from vibeorder.report import as_html, as_json, as_text
 from vibeorder.simulate import Clock, Drive, Fault, Gps, Road, RoadTest, Scenario, as_recording, road_test
@@ -35,10 +37,16 @@ TRUCK = parse_vehicle(TRUE)
 RATE_HZ = 100.0
 
 
-def _drive(fault: Fault, vehicle: Vehicle = TRUCK, seed: int = 3, rate_hz: float = RATE_HZ) -> RoadTest:
+def _drive(
+    fault: Fault,
+    vehicle: Vehicle = TRUCK,
+    seed: int = 3,
+    rate_hz: float = RATE_HZ,
+    road: Road = Road(level_mps2=0.25),  # noqa: B008
+) -> RoadTest:
     scenario = Scenario(
         Drive("sweep", (14.0, 27.0, 18.0)), 60.0, rate_hz, faults=(fault,), tire_scale=1.0,
-        road=Road(level_mps2=0.25), clock=Clock(), gps=Gps(lag_s=0.7),
+        road=road, clock=Clock(), gps=Gps(lag_s=0.7),
     )  # fmt: skip
     return road_test(vehicle, scenario, np.random.default_rng(seed))
 
@@ -79,6 +87,7 @@ def test_every_door_shows_it(wrong_axle: Diagnosis) -> None:
     assert wrong_axle.mismatch is not None
     held = json.loads(as_json(wrong_axle))["profile_mismatch"]
     assert held["what"] == "axle_ratio" and held["value"] == pytest.approx(3.42, rel=0.01)
+    assert held["probability"] > 0.98
     assert "check the axle tag" in " ".join(as_text(wrong_axle).split())
     assert "check the axle tag" in as_html(wrong_axle)
 
@@ -168,4 +177,34 @@ def test_a_strong_line_of_no_part_at_a_held_speed_may_stand_still() -> None:
 
 def test_the_method_says_how_clearly_another_profile_must_win() -> None:
     page = " ".join((DOCS / "method.md").read_text(encoding="utf-8").split())
-    assert f"exceeds the typed profile's by {CLEARLY:g}." in page
+    assert f"`ln O` exceeds {CLEARLY:g}." in page
+
+
+def test_a_wrong_profile_that_is_not_likely_takes_its_share_and_a_note_says_so(wrong_axle: Diagnosis) -> None:
+    wrong = wrong_axle.mismatch
+    assert wrong is not None and wrong.clear and wrong.share > 0.98
+    doubted = replace(wrong, log_odds=-float(np.log(3.0)))
+    assert not doubted.clear and doubted.share == pytest.approx(0.25)
+    assert doubted_words(doubted).startswith("The vehicle may be typed in wrong (25%). ")
+
+
+def test_a_tire_on_a_road_of_slabs_does_not_hide_a_wrong_axle_ratio() -> None:
+    slabs = Road(level_mps2=0.25, joint_spacing_m=4.6, wheelbase_m=2.9)
+    test = _drive(Fault("driveshaft", 1.0, 0.3), road=slabs)
+    found = diagnose(as_recording(test), replace(TRUCK, axle_ratio=4.3))
+    assert found.mismatch is not None and found.mismatch.value == pytest.approx(3.42, rel=0.01)
+    right = diagnose(as_recording(test), TRUCK)
+    assert right.mismatch is None and right.suspects[0].part == "driveshaft"
+
+
+def test_an_axle_ratio_in_common_use_is_taken_for_one_measured_beside_it() -> None:
+    ladder_line = OrderLine(3.75, 0.001, 30.0, 0.3, 100.0, np.ones(10, bool), 1.0, 0.3, 0.02)
+    ladder = ladder_of(
+        [(signal := _tone(3.75 * (wheel := np.linspace(6.0, 9.0, 6000))), np.cumsum(wheel) / RATE_HZ,
+          floor_of(signal), NOTHING_MOVES, 0.0)]
+    )  # fmt: skip
+    assert ladder is not None
+    rates = ProfileRates(1.0, False, (1.0,), (), None, np.zeros((10, 0), bool), np.ones(10, bool), None, True)
+    first = solutions(ladder_line, ladder, rates, TRUCK, [1.0, 2.0, 3.0, 4.0, 3.42], None)[0]
+    assert first.what == "axle_ratio" and first.value == pytest.approx(3.75)
+    assert first.vehicle.axle_ratio == 3.73  # nearest in common use (common practice, no source)

@@ -78,7 +78,9 @@ def settle_profile(mismatch: Mismatch) -> NextDrive:
     """What comes before any further drive where the vehicle as typed in does not fit."""
     return NextDrive(
         f"None yet: {_TO_CHECK[mismatch.what]}, correct the vehicle, and diagnose this recording again.",
-        "a line of it keeps step with what turns, but not at a rate that this profile has",
+        "a line of it keeps step with what turns, but not at a rate that this profile has"
+        if mismatch.clear
+        else "another profile explains this recording better than the one typed in",
     )
 
 
@@ -110,9 +112,8 @@ def runout_check(
 ) -> RunoutCheck:
     """Whether a dial indicator is warranted, and where it goes first."""
     if mismatch is not None:
-        return RunoutCheck(
-            False, "", "the vehicle as typed in does not fit this recording: settle that first"
-        )
+        fits = "does not fit" if mismatch.clear else "may not fit"
+        return RunoutCheck(False, "", f"the vehicle as typed in {fits} this recording: settle that first")
     group, p = top_group(suspects)
     measurable = [s for s in _named(group, p) if where_of.get((s.part, s.order))]
     share = sum(s.probability for s in measurable)

@@ -200,10 +200,11 @@ def judge_stretch(
     engine_hz: FloatArray | None,
     anchor: int | None = None,
     effort: Effort = THOROUGH,
+    floor: Floor | None = None,
 ) -> Piece:
-    """Judge one stretch on its own clock."""
+    """Judge one stretch on its own clock. floor: its noise, where that is known already."""
     per_wheel = setting.engine_per_wheel()
-    floor = floor_of(part)
+    floor = floor_of(part) if floor is None else floor
     tracks = tracks_of((*candidates, *setting.beside), clock, per_wheel, setting.gear, part.top_hz)
     scan = scan_tracks(part, floor, clock, tracks, setting.vehicle.tire.circumference_m)
     ratio = None if engine_hz is None else logged_ratio(engine_hz, clock, part.rate_hz)

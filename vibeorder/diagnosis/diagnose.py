@@ -29,6 +29,7 @@ from vibeorder.diagnosis.standing import (
     with_unjudged,
 )
 from vibeorder.diagnosis.wrong_vehicle import profile_mismatch, with_unlisted
+from vibeorder.diagnosis.wrong_words import doubted_words
 from vibeorder.errors import RecordingError, SpeedError
 from vibeorder.recording.model import Recording, Trace
 from vibeorder.recording.store import excerpt, spans, stored
@@ -129,6 +130,7 @@ def told(
     explain, said: as for diagnose. pairs: candidates (i, j) not to be told apart, instead of its own.
     """
     scaled = weighed.scaled if scaled is None else scaled
+    likely = None if weighed.mismatch is None or weighed.mismatch.share < 0.5 else weighed.mismatch
     alone = with_unlisted(posterior_of(scaled), weighed.mismatch, weighed.log_prior)
     candidates = weighed.pieces[0].judgement.candidates
     posterior = alone
@@ -146,9 +148,11 @@ def told(
         weighed.given,
         explain and weighed.standing_hz is None,
         pairs,
-        weighed.mismatch,
+        likely,
         weighed.setting is not None and weighed.setting.low_range,
     )
+    if weighed.mismatch is not None and likely is None:
+        found = replace(found, notes=(doubted_words(weighed.mismatch), *found.notes))
     if weighed.standing_hz is not None:
         found = as_standing(found, weighed.standing_hz)
     return replace(
@@ -257,9 +261,6 @@ def _heard(sound: Recording | None, recording: Recording) -> Signal | None:
 
 def _mismatch(signal: Signal, pieces: Sequence[Piece], setting: Setting, unit: str) -> Mismatch | None:
     """What does not fit the vehicle as it was typed in, by the motion alone."""
-    # a road's joints shake in step with the wheels too, at orders that no part has: then nothing is said of the profile
-    if any(p.judgement.hypotheses[0].scan.joints.shows.any() for p in pieces):
-        return None
     some = [without_sound(p) for p in pieces[:: -(-len(pieces) // PROFILE_PIECES)]]
     return profile_mismatch(
         signal, setting.vehicle, some, setting.engine_hz, setting.gear, setting.low_range, unit

@@ -62,6 +62,9 @@ LOGGED_RATIO_SD = 0.025
 LOGGED_ELSEWHERE = -4.0
 """Spread of logged engine over wheel speed about a gear's ratio (slip, tire, lag), and the vote where none fits."""
 
+LOGGED_OFFSET_MOST = 0.03
+"""How far tire and speed sensor (sd 1%, cut at 3%) may have all logged ratios off together, in ln."""
+
 
 @dataclass(frozen=True, slots=True)
 class GearCourse:
@@ -155,11 +158,23 @@ def logged_gear_votes(
 ) -> NDArray[np.float32]:
     """What a logged engine speed says of each state at each frame [shape (frames, states)].
 
-    ratio: engine turns per wheel turn as logged [shape (frames,)].
+    ratio: engine turns per wheel turn as logged [shape (frames,)]. How far tire and sensor have the wheel off is one
+    number for the drive and is taken out first.
     """
+    ratio = ratio / np.exp(_common_offset(ratio, engine_per_wheel))
     out = np.full((ratio.size, len(states)), LOGGED_ELSEWHERE, np.float32)
     for i, gear in enumerate(states):
         if gear is not None:
             off = np.log(np.maximum(ratio, 1e-3) / engine_per_wheel[gear - 1])
             out[:, i] = np.maximum(-0.5 * (off / LOGGED_RATIO_SD) ** 2, 2.0 * LOGGED_ELSEWHERE)
     return out
+
+
+def _common_offset(ratio: FloatArray, engine_per_wheel: FloatArray) -> float:
+    """How far logged ratios lie off the gears' in common, in ln, within what tire and sensor may be off."""
+    off = np.log(np.maximum(ratio, 1e-3))[:, None] - np.log(engine_per_wheel)
+    nearest = off[np.arange(ratio.size), np.abs(off).argmin(axis=1)]
+    near = nearest[np.abs(nearest) < 2.0 * LOGGED_OFFSET_MOST]
+    if not near.size:
+        return 0.0
+    return float(np.clip(np.median(near), -LOGGED_OFFSET_MOST, LOGGED_OFFSET_MOST))

@@ -31,6 +31,9 @@ NEAR_BEST = 12.0
 IN_GEAR_SHARE = 0.3
 """Share of a line's frames in which a gear is possible from which an engine's line in it explains the line."""
 
+SKIRT = 0.02
+"""Lines nearer than this in ln(order) may be one that sways."""
+
 JOINT_ORDERS = (0.3, 0.75)
 """Joints of a road of slabs 3 to 8 m apart strike so often per turn of a wheel."""
 
@@ -100,8 +103,12 @@ def profile_rates(
     lines: Sequence[OrderLine],
     engine_hz: FloatArray | None,
     per_wheel: FloatArray | None,
+    asked: OrderLine | None = None,
 ) -> ProfileRates:
-    """engine_hz: of the ladder's frames, where logged. per_wheel: engine turns per wheel turn in each gear, or None."""
+    """engine_hz: of the ladder's frames, where logged. per_wheel: engine turns per wheel turn in each gear, or None.
+
+    asked: the line that is to be explained, which is no witness for the wheels' own rate.
+    """
     candidates = pieces[0].judgement.candidates
     wheel, engine = set(), set()
     for c in candidates:
@@ -115,7 +122,7 @@ def profile_rates(
     possible, loose = _gears(pieces, ladder, 0 if per_wheel is None else per_wheel.size)
     logged = None if engine_hz is None else np.maximum(engine_hz, 0.1) / ladder.rate_hz
     complete = not vehicle.has_engine or per_wheel is not None or logged is not None
-    scale = wheel_scale(lines)
+    scale = wheel_scale([one for one in lines if asked is None or not _same(one, asked)])
     return ProfileRates(
         1.0 if scale is None else scale, scale is not None, tuple(sorted(wheel)), tuple(sorted(engine)),
         per_wheel, possible, loose, logged, complete,
@@ -123,8 +130,11 @@ def profile_rates(
 
 
 def wheel_scale(lines: Sequence[OrderLine]) -> float | None:
-    """True over nominal wheel rate by the wheels' own first three orders, or None where none stands."""
-    own = [(line.order / n, line.order_se / n) for line in lines for n in (1, 2, 3) if _is(line.order / n)]
+    """True over nominal wheel rate by the wheels' own first two orders, or None where neither stands.
+
+    Not by the third: many a driveshaft, or an engine in direct gear, turns about three times as fast as the wheels.
+    """
+    own = [(line.order / n, line.order_se / n) for line in lines for n in (1, 2) if _is(line.order / n)]
     if not own:
         return None
     ratio, se = (np.array(v) for v in zip(*own, strict=True))
@@ -145,6 +155,11 @@ def slab_joints(ladder: Ladder, line: OrderLine) -> bool:
         if len(seen) >= 2 and sum(seen) >= max(2, len(seen) - 1):
             return True
     return False
+
+
+def _same(a: OrderLine, b: OrderLine) -> bool:
+    """Whether two lines may be one: a strong one leaves a second of its own beside it."""
+    return bool(abs(np.log(a.order / b.order)) < SKIRT)
 
 
 def _is(ratio: float) -> bool:

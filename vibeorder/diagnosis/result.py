@@ -140,9 +140,13 @@ class NextDrive:
     alternatives: tuple[tuple[str, float], ...] = ()
 
 
+CLEARLY = 4.0
+"""Log odds from which a wrong profile is said without doubt."""
+
+
 @dataclass(frozen=True, slots=True)
 class Mismatch:
-    """A strong line that nothing of this vehicle turns with, and what would.
+    """A strong line that nothing of this vehicle turns with, or that another profile explains better, and what would.
 
     order: shakes per turn of the wheel (of the engine, for a pulley ratio) on the speed source's own scale.
     amplitude: vector peak. what: "axle_ratio", "motor_ratio", "tire_size", "pulley_ratio", or "unlisted" where nothing
@@ -157,6 +161,16 @@ class Mismatch:
     what: str
     value: float
     log_odds: float = 0.0
+
+    @property
+    def clear(self) -> bool:
+        """Whether it is said without doubt."""
+        return self.log_odds > CLEARLY
+
+    @property
+    def share(self) -> float:
+        """Probability that the profile is wrong."""
+        return 1.0 / (1.0 + float(np.exp(-self.log_odds)))
 
 
 @dataclass(frozen=True, slots=True)

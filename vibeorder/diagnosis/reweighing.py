@@ -6,7 +6,7 @@ import numpy as np
 
 from vibeorder.diagnosis.analyse import Piece, Setting, judge_stretch
 from vibeorder.diagnosis.candidates import candidates_of
-from vibeorder.diagnosis.propose import BRISK
+from vibeorder.diagnosis.propose import Effort
 from vibeorder.diagnosis.signal import Signal
 from vibeorder.vehicle import Vehicle
 
@@ -18,8 +18,10 @@ def log_weight(piece: Piece) -> float:
     return float(np.logaddexp.reduce(piece.judgement.log_class))
 
 
-def reweighed(part: Signal, piece: Piece, vehicle: Vehicle, typed: Vehicle, setting: Setting) -> Piece:
-    """The stretch judged as `vehicle` on the same speed; fewer courses are tried, so that it can only come out low.
+def reweighed(
+    part: Signal, piece: Piece, vehicle: Vehicle, typed: Vehicle, setting: Setting, effort: Effort
+) -> Piece:
+    """The stretch judged as `vehicle` on the same speed; with less effort than it was, it can only come out low.
 
     part: the stretch's samples. setting: as it was judged, with engine speed at the stretch's own samples.
     """
@@ -28,5 +30,5 @@ def reweighed(part: Signal, piece: Piece, vehicle: Vehicle, typed: Vehicle, sett
     own = replace(setting, vehicle=vehicle)
     return judge_stretch(
         part, candidates_of(vehicle, setting.low_range), clock, piece.doubt, own, piece.start_s, setting.engine_hz,
-        effort=BRISK,
+        effort=effort, floor=piece.floor,
     )  # fmt: skip

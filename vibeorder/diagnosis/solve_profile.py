@@ -7,9 +7,9 @@ import numpy as np
 
 from vibeorder.diagnosis.orderlines import Ladder, OrderLine
 from vibeorder.diagnosis.profile_rates import DOUBT, ProfileRates
-from vibeorder.vehicle import Vehicle
+from vibeorder.vehicle import Accessory, Vehicle
 
-__all__ = ["Solution", "nearest_ratio", "solutions"]
+__all__ = ["Solution", "nearest_ratio", "solutions", "with_belt"]
 
 AXLE_RATIOS = (2.4, 5.5)
 MOTOR_RATIOS = (4.0, 14.0)
@@ -22,6 +22,7 @@ COMMON_RATIOS = (
 """Axle ratios in common use (common practice, no source); named as arithmetic only."""
 
 COMMON_WITHIN = 0.012
+"""A ratio this near one in common use is taken to be it: as near as the tire may be off."""
 
 LINE_FROM, LINE_CAP = 12.0, 60.0
 """Log evidence from which a line counts for a solution, and the most that one line counts."""
@@ -32,13 +33,17 @@ REACH = 0.006
 
 MOST_TRIED = 3
 
+UNLISTED = "not listed"
+"""Name of a belt-driven part that the profile does not have."""
+
 
 @dataclass(frozen=True, slots=True)
 class Solution:
     """A profile that would put something where the line is.
 
-    what: "axle_ratio", "motor_ratio" or "tire_size". value: the ratio, or the rolling circumference in m. order: shakes
-    per turn of what then explains the line (an engine's, where engine). typed: what the profile had instead.
+    what: "axle_ratio", "motor_ratio", "tire_size" or "pulley_ratio". value: the ratio, or the rolling circumference
+    in m. order: shakes per turn of what then explains the line (an engine's, where engine). typed: what the profile had
+    instead, 0 where nothing.
     """
 
     vehicle: Vehicle
@@ -75,6 +80,12 @@ def solutions(
     return sorted(found, key=lambda one: -promise(one))[:MOST_TRIED]
 
 
+def with_belt(vehicle: Vehicle, ratio: float) -> Solution:
+    """The profile with one more belt-driven part. ratio: its turns per engine turn."""
+    more = replace(vehicle, accessories=(*vehicle.accessories, Accessory(UNLISTED, ratio)))
+    return Solution(more, "pulley_ratio", ratio, 0.0, 1.0, True)
+
+
 def nearest_ratio(ratio: float) -> float | None:
     """The nearest axle ratio in common use, or None where none is near."""
     nearest = min(COMMON_RATIOS, key=lambda r: abs(r - ratio))
@@ -100,7 +111,8 @@ def _ratios(turns: float, rates: ProfileRates, vehicle: Vehicle, gear: int | Non
 
 
 def _with_axle(vehicle: Vehicle, ratio: float) -> Vehicle:
-    """The vehicle with another axle ratio; a front axle geared alike goes with it."""
+    """The vehicle with another axle ratio, in common use if one is near; a front axle geared alike goes with it."""
+    ratio = nearest_ratio(ratio) or ratio
     front = vehicle.front_axle_ratio
     if front is not None and vehicle.axle_ratio is not None and abs(front / vehicle.axle_ratio - 1.0) < 0.02:
         front = front / vehicle.axle_ratio * ratio
@@ -125,7 +137,8 @@ def _plausible(ratio: float, typed: float) -> bool:
 
 
 def _other(ratio: float, typed: float) -> bool:
-    return bool(abs(np.log(ratio / typed)) > 0.5 * DOUBT)
+    # nearer than the tire may be off, another ratio cannot be told from another tire
+    return bool(abs(np.log(ratio / typed)) > DOUBT)
 
 
 def _counts(ladder: Ladder, order: float) -> float:

@@ -6,6 +6,7 @@ tire size, a belt-driven part that the profile does not have.
 
 from collections.abc import Callable, Sequence
 from dataclasses import replace
+from functools import partial
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,13 +16,13 @@ from vibeorder.diagnosis.analyse import Piece, Setting
 from vibeorder.diagnosis.evidence import EVIDENCE_SHARE
 from vibeorder.diagnosis.movingfloor import NOTHING_MOVES
 from vibeorder.diagnosis.orderlines import Ladder, OrderLine, Part, ladder_of, order_lines
+from vibeorder.diagnosis.other_profiles import PROFILE_WRONG, Stretch, other_profile, strained
 from vibeorder.diagnosis.posterior import Posterior
 from vibeorder.diagnosis.profile_rates import ProfileRates, profile_rates, slab_joints
-from vibeorder.diagnosis.result import Mismatch
-from vibeorder.diagnosis.reweighing import log_weight, reweighed
+from vibeorder.diagnosis.result import CLEARLY, Mismatch
+from vibeorder.diagnosis.reweighing import log_weight
 from vibeorder.diagnosis.signal import Signal
-from vibeorder.diagnosis.solve_profile import Solution, solutions
-from vibeorder.diagnosis.twins import readings_of
+from vibeorder.diagnosis.solve_profile import solutions, with_belt
 from vibeorder.diagnosis.wrong_words import belt_words, solved_words, unlisted_words
 from vibeorder.recording.store import excerpt
 from vibeorder.vehicle import Vehicle
@@ -39,27 +40,22 @@ LEAST_FRAMES, LEAST_SHARE = 6, 0.4
 AS_STRONG = 0.8
 """A line weaker than this share of the strongest one that the profile does explain is not what is complained of."""
 
-PROFILE_WRONG = 0.05
-"""How often a profile is wrong in what a strong line turns with: other tires, another axle, a slip of the finger (a
-judgement, no source)."""
-
 CELLS = 300.0
 """Places at which a line could have stood: about as many as a drive tells apart."""
 
-CLEARLY = 4.0
-"""Log odds from which it is said."""
+WORTH_KEEPING = -4.0
+"""Log odds below which another profile takes nothing from the parts: two in a hundred."""
 
-PRIOR_ODDS = float(np.log(PROFILE_WRONG) - np.log(20.0))
-"""Log odds of one other profile: that the typed one is wrong, and that it is this one of some twenty."""
-
-FAR_COURSE = -3.0
-"""Log prior of a course of speed below which the speed is bent further than tire and sensor would have it."""
-
-BORNE_OUT = 6.0
-"""Log weight, beside its own line's, from which an engine's line is borne out by other lines and shifts."""
+JOINT_REACH, JOINT_TIMES = 0.012, 3.0
+"""A line this near a tooth of the joints' comb may be its, in ln(order), up to so many times the strength that the
+other teeth let expect."""
 
 PULLEY = (0.6, 4.0)
 """Turns of a belt-driven part per engine turn, least and most (common practice, no source)."""
+
+BETTER_STEP = 5.0
+"""Log evidence by which the complaint keeps step with the engine better than with the wheels, from which a belt-driven
+part is one of the other profiles."""
 
 HALF_ORDER_REACH = 0.012
 """An engine's own half orders lie within this, relative."""
@@ -86,18 +82,52 @@ def profile_mismatch(
     loudest = _complaint(lines)
     at_frames = None if engine_hz is None else _at(engine_hz, ladder, signal)
     setting = Setting(vehicle, gear, low_range, engine_hz)
-    rates = profile_rates(vehicle, pieces, ladder, lines, at_frames, setting.engine_per_wheel())
-    if loudest is not None and _strained(loudest, rates, pieces, gear):
-        other = _better(loudest, ladder, rates, signal, pieces, setting)
-        if other is not None:
-            return solved_words(loudest, *other, rates, unit)
-    belt = _belt_line(signal, pieces, engine_hz, ladder, rates)
-    road = _unlisted(lines, lambda line: rates.explains(line) or slab_joints(ladder, line))
+    rates = profile_rates(
+        vehicle, pieces, ladder, lines, at_frames, setting.engine_per_wheel(), asked=loudest
+    )
+    turned = None if engine_hz is None else _turned(signal, pieces, engine_hz)
+    by_engine = [] if turned is None else order_lines(turned)
+    perhaps = None
+    if loudest is not None and not _of_joints(pieces, ladder, loudest):
+        belt = _belt_asked(by_engine, loudest, rates)
+        perhaps = _weighed(loudest, belt, ladder, rates, _stretch(signal, pieces, setting), pieces, unit)
+    if perhaps is not None and perhaps.clear:
+        return perhaps
+    belt = None if turned is None else _belt_line(turned, by_engine, ladder, rates)
+    road = _unlisted(lines, partial(_listed, pieces, ladder, rates))
     if belt is not None and (road is None or belt.evidence > road.evidence):
         return belt_words(belt, vehicle, unlisted_log_odds(belt))
     if road is None or not rates.complete:
-        return None
+        return perhaps
     return unlisted_words(road, rates, vehicle, unlisted_log_odds(road))
+
+
+def _weighed(
+    line: OrderLine,
+    belt: OrderLine | None,
+    ladder: Ladder,
+    rates: ProfileRates,
+    stretch: Stretch,
+    pieces: Sequence[Piece],
+    unit: str,
+) -> Mismatch | None:
+    """What other profiles make of the complaint, where they are worth a look and take anything from the typed one.
+
+    belt: the same against the engine's angle, where it may be of a belt-driven part.
+    """
+    vehicle, gear = stretch.setting.vehicle, stretch.setting.gear
+    tried = [] if belt is None else [with_belt(vehicle, belt.order)]
+    if strained(line, max(pieces, key=log_weight), rates, gear):
+        tried = [*solutions(line, ladder, rates, vehicle, _road_orders(pieces), gear), *tried]
+    other = other_profile(tried, stretch)
+    if other is None or other.log_odds < WORTH_KEEPING:
+        return None
+    return solved_words(line, belt, other, vehicle, rates, unit)
+
+
+def _listed(pieces: Sequence[Piece], ladder: Ladder, rates: ProfileRates, line: OrderLine) -> bool:
+    """Whether something that the profile has, or the road, explains the line."""
+    return rates.explains(line) or _of_joints(pieces, ladder, line)
 
 
 def unlisted_log_odds(line: OrderLine) -> float:
@@ -115,7 +145,7 @@ def with_unlisted(posterior: Posterior, mismatch: Mismatch | None, log_prior: Fl
     if mismatch is None:
         return posterior
     prior = np.exp(log_prior - np.logaddexp.reduce(log_prior))
-    share = 1.0 / (1.0 + float(np.exp(-mismatch.log_odds)))
+    share = mismatch.share
     return Posterior(
         (1.0 - share) * posterior.candidate + share * prior[:-1],
         float((1.0 - share) * posterior.nothing + share * prior[-1]),
@@ -173,51 +203,26 @@ def _complaint(lines: Sequence[OrderLine]) -> OrderLine | None:
     return best if best.amplitude_rms >= AS_STRONG * max(line.amplitude_rms for line in lines) else None
 
 
-def _strained(line: OrderLine, rates: ProfileRates, pieces: Sequence[Piece], gear: int | None) -> bool:
-    """Whether the profile as typed explains a line with effort only, so that others are worth judging it by.
-
-    With ease: it lies at a low order of what the wheels drive, on a speed that is believed, or of the engine in the
-    gear that was told; or the engine's other lines, or its changes of gear, bear out that it is the engine's.
-    """
-    piece = max(pieces, key=log_weight)
-    judgement = piece.judgement
-    best = judgement.best_for(int(np.argmax(judgement.log_class)))
-    off = (float(best.course.epsilon.mean()) - piece.doubt.mean) / piece.doubt.sd
-    if -0.5 * off**2 < FAR_COURSE:
-        return True
-    plain = [c.multiple for c in judgement.candidates if c.basis == "wheel" and c.order <= 3.0]
-    if rates.of_road(line, plain) or (gear is not None and rates.engine_explains(line)):
-        return False
-    index = int(np.argmax(best.log_class[:-1]))
-    reading = next(iter(readings_of(best.lines, index)), None)
-    if judgement.candidates[index].basis == "wheel" or reading is None:
-        return True
-    gears = 0.0 if best.gears is None else best.gears.log_prior
-    return float(best.log_class[index]) - reading.best - gears < BORNE_OUT
-
-
-def _better(
-    line: OrderLine,
-    ladder: Ladder,
-    rates: ProfileRates,
-    signal: Signal,
-    pieces: Sequence[Piece],
-    setting: Setting,
-) -> tuple[Solution, float] | None:
-    """The profile that explains the stretch clearly better than the typed one, with its log odds; None where none."""
+def _stretch(signal: Signal, pieces: Sequence[Piece], setting: Setting) -> Stretch:
+    """The piece over the widest range of speeds."""
     piece = max(pieces, key=lambda p: float(np.ptp(np.log(np.maximum(p.clock.rate_hz, 0.1)))))
-    part = _part(signal, piece)[0]
     own = setting
     if setting.engine_hz is not None:
         first = round(piece.start_s * signal.rate_hz)
         own = replace(setting, engine_hz=setting.engine_hz[first : first + piece.clock.turns.size])
-    best: tuple[Solution, float] | None = None
-    for one in solutions(line, ladder, rates, setting.vehicle, _road_orders(pieces), setting.gear):
-        judged = reweighed(part, piece, one.vehicle, setting.vehicle, own)
-        gain = log_weight(judged) - log_weight(piece) + PRIOR_ODDS
-        if gain > CLEARLY and (best is None or gain > best[1]):
-            best = (one, gain)
-    return best
+    return Stretch(_part(signal, piece)[0], piece, own, len(pieces) == 1)
+
+
+def _of_joints(pieces: Sequence[Piece], ladder: Ladder, line: OrderLine) -> bool:
+    """Whether the joints of the road may make the line, which keep step with the wheels at orders that no part has."""
+    for piece in pieces:
+        joints = piece.judgement.hypotheses[0].scan.joints
+        if joints.shows.any():
+            tooth = max(round(line.order / joints.base), 1) * joints.base
+            near = int(np.abs(joints.orders - tooth).argmin())
+            if abs(np.log(line.order / tooth)) < JOINT_REACH:
+                return line.amplitude_rms < JOINT_TIMES * float(joints.strength[near])
+    return slab_joints(ladder, line)
 
 
 def _unlisted(lines: Sequence[OrderLine], listed: Callable[[OrderLine], bool]) -> OrderLine | None:
@@ -237,16 +242,8 @@ def _unlisted(lines: Sequence[OrderLine], listed: Callable[[OrderLine], bool]) -
     return best if best.amplitude_rms >= AS_STRONG * strongest else None
 
 
-def _belt_line(
-    signal: Signal,
-    pieces: Sequence[Piece],
-    engine_hz: FloatArray | None,
-    ladder: Ladder,
-    rates: ProfileRates,
-) -> OrderLine | None:
-    """A line at a multiple of a logged engine speed that neither the engine, a known accessory nor the road has."""
-    if engine_hz is None:
-        return None
+def _turned(signal: Signal, pieces: Sequence[Piece], engine_hz: FloatArray) -> Ladder | None:
+    """The drive against the logged engine's angle, where that moves enough to tell anything."""
     parts = []
     for piece in pieces:
         part = _part(signal, piece)
@@ -254,12 +251,19 @@ def _belt_line(
         own = engine_hz[first : first + piece.clock.turns.size]
         parts.append((part[0], np.cumsum(own) / signal.rate_hz, part[2], NOTHING_MOVES, part[4]))
     turned = ladder_of(parts)
-    if turned is None or _spread(turned) < MOVES_FROM:
-        return None
+    return None if turned is None or _spread(turned) < MOVES_FROM else turned
+
+
+def _belt_line(
+    turned: Ladder, lines: Sequence[OrderLine], ladder: Ladder, rates: ProfileRates
+) -> OrderLine | None:
+    """A line at a multiple of a logged engine speed that neither the engine, a known accessory nor the road has.
+
+    turned: the drive against the engine's angle, and its lines.
+    """
     per_engine = np.interp(turned.mid_s, ladder.mid_s, ladder.rate_hz) / turned.rate_hz
 
     def listed(line: OrderLine) -> bool:
-        halves = max(round(2.0 * line.order), 1) / 2.0
         of_road = np.median(
             np.abs(
                 np.log(line.order / (np.array(rates.wheel)[:, None] * rates.scale * per_engine[line.held]))
@@ -267,11 +271,27 @@ def _belt_line(
             axis=1,
         )
         return bool(
-            not PULLEY[0] <= line.order <= PULLEY[1]
-            or abs(np.log(line.order / halves)) < HALF_ORDER_REACH
-            or any(abs(np.log(line.order / m)) < HALF_ORDER_REACH + 2 * s for m, s in rates.engine)
+            not _of_belt(line, rates)
             or (of_road < rates.doubt).any()
             or slab_joints(ladder, replace(line, order=line.order / float(np.median(per_engine[line.held]))))
         )
 
-    return _unlisted(order_lines(turned), listed)
+    return _unlisted(lines, listed)
+
+
+def _of_belt(line: OrderLine, rates: ProfileRates) -> bool:
+    """Whether a line against the engine's angle may be of a belt-driven part that the profile does not have."""
+    halves = max(round(2.0 * line.order), 1) / 2.0
+    return bool(
+        PULLEY[0] <= line.order <= PULLEY[1]
+        and abs(np.log(line.order / halves)) > HALF_ORDER_REACH
+        and all(abs(np.log(line.order / m)) > HALF_ORDER_REACH + 2 * s for m, s in rates.engine)
+    )
+
+
+def _belt_asked(lines: Sequence[OrderLine], road: OrderLine, rates: ProfileRates) -> OrderLine | None:
+    """The complaint against the engine's angle, where that fits better than the wheels' does `road`."""
+    line = _complaint(lines)
+    if line is None or not _of_belt(line, rates) or line.evidence < road.evidence + BETTER_STEP:
+        return None
+    return line

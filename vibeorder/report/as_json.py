@@ -186,6 +186,7 @@ def _mismatch(found: Mismatch | None) -> dict[str, object] | None:
         "order": plain(found.order),
         "frequency_hz": plain(found.frequency_hz),
         "amplitude": plain(found.amplitude),
+        "probability": plain(found.share),
     }
 
 
