@@ -154,9 +154,7 @@ def candidate_blocks(
     at, steady = _state_of_blocks(state, clock.mid_s, mid_s, block_s)
     pick = np.arange(mid_s.size)
     centre, noise, cover = (np.stack([shelf[(t, o)][i] for t, _, o in mine]) for i in range(3))
-    half_s = 0.5 * block_s
-    further = (course.correction(mid_s + half_s) - course.correction(mid_s - half_s)) / block_s
-    wheel_rate = np.interp(mid_s, clock.mid_s, clock.rate_hz) + further
+    wheel_rate = _wheel_rate(scan, course, block_s, mid_s)
     frequency = wheel_rate * multiples[at]
     rise = _rise(scan, floor, frequency, mid_s, (MAIN_LOBE / block_s, MAIN_LOBE / block_s + side_hz))
     share = cover[at, pick]
@@ -186,6 +184,13 @@ def block_cut(last_s: float) -> tuple[float, FloatArray]:
     mid_s = np.arange(0.5 * block_s, last_s + 0.5 - 0.5 * block_s + 1e-6, 0.5 * block_s)
     mid_s.flags.writeable = False
     return block_s, mid_s
+
+
+def _wheel_rate(scan: Scan, course: Course, block_s: float, mid_s: FloatArray) -> FloatArray:
+    """Mean rate of the wheel in each block, along the course [shape (blocks,)]."""
+    half_s = 0.5 * block_s
+    further = (course.correction(mid_s + half_s) - course.correction(mid_s - half_s)) / block_s
+    return np.asarray(np.interp(mid_s, scan.clock.mid_s, scan.clock.rate_hz) + further)
 
 
 def tracks_in_use(
