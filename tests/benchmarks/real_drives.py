@@ -18,6 +18,7 @@ sys.path.insert(0, str(Path(__file__).resolve().parent))
 
 import numpy as np
 from common import fill_page, table
+from real_turning import turning_table
 
 from vibeorder.diagnosis import Diagnosis, diagnose
 from vibeorder.errors import VibeorderError
@@ -359,7 +360,7 @@ def main(arguments: Sequence[str] | None = None) -> None:
     """Parse the words, run, print."""
     words = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     words.add_argument("--draws", type=int, default=3, help="of each added order at each strength")
-    words.add_argument("--only", choices=["readings", "drives", "added"], help="one of the tables")
+    words.add_argument("--only", choices=["readings", "drives", "added", "turning"], help="one of the tables")
     words.add_argument("--write", type=Path, help="put the tables between the marks of this page")
     given = words.parse_args(arguments)
     if not DATA.is_dir():
@@ -372,10 +373,11 @@ def main(arguments: Sequence[str] | None = None) -> None:
             f"folds), {given.draws} draws each:",
             lambda: added(given.draws),
         ),
+        "turning": ("Outside a vehicle, a part turning at a known rate:", turning_table),
         "summary": ("Readers:", summary),
         "readings": ("Every recording through the readers:", readings),
     }
-    chosen = [given.only] if given.only else ["drives", "added", "summary"]
+    chosen = [given.only] if given.only else ["drives", "added", "turning", "summary"]
     text = "\n\n".join(f"{parts[name][0]}\n\n{parts[name][1]()}" for name in chosen)
     print(text)
     if given.write is not None:
