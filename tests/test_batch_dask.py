@@ -33,8 +33,9 @@ def drives(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 @pytest.fixture(scope="module")
 def cluster() -> Iterator[Any]:
+    # ":0" is any free port; None would be the usual one, which another suite may hold
     with distributed.LocalCluster(
-        n_workers=3, threads_per_worker=1, processes=True, dashboard_address=None
+        n_workers=3, threads_per_worker=1, processes=True, dashboard_address=":0"
     ) as made:
         yield made
 

@@ -104,6 +104,8 @@ def test_json_alone_is_on_standard_output_where_it_is_asked_for(
         (("--order", "2"), "after.csv", "--order 2 needs --part"),
         (("--part", "driveshaft", "--order", "0"), "after.csv", "order 0 is none: an order says how often"),
         (("--part", "driveshaft", "--order", "-1"), "after.csv", "order -1 is none"),
+        (("--log-late", "0 s"), "after.csv", "give the log with --speed-log"),
+        (("--after-log-late", "0 s"), "after.csv", "give that log with --after-speed-log"),
         (("--plot", "level.doc"), "after.csv", "a picture ends in"),
         (("--part", "propeller"), "after.csv", "has no 'propeller'"),
         (("--job", "1", "--casebook", "none.sqlite"), "after.csv", "there is no casebook none.sqlite"),

@@ -18,7 +18,7 @@ from vibeorder.bench_cli import app as bench_app
 from vibeorder.casebook import open_casebook
 from vibeorder.errors import VibeorderError
 from vibeorder.vehicle import BALANCE_ONLY_FIRST_ORDER, RUNOUT_BEFORE_BALANCE
-from vibeorder.web.bench_form import SHEETS
+from vibeorder.web.bench_form import SHEETS, FormError, inputs_of
 from vibeorder.web.jobs_common import now
 
 READ = "0 2 5 7 6 4 1 -1"
@@ -408,3 +408,20 @@ def test_no_text_in_any_field_ends_in_a_fault(
     clean = {name: value.encode("utf-8", "replace").decode() for name, value in fields.items()}
     answer = send(client, sheet, **clean)
     assert answer.status_code in (200, 404, 422), answer.text[:500]
+
+
+@pytest.mark.parametrize(
+    ("typed", "speeds"),
+    [
+        ("1800,2400", [1800, 2400]), ("900,1800,2400", [900, 1800, 2400]), ("1800, 2400", [1800, 2400]),
+        ("1,800", [1800]), ("1800,5", [1800.5]), ("1,800; 2,400", [1800, 2400]),
+    ],
+)  # fmt: skip
+def test_a_list_of_shaft_speeds_is_read_as_a_list(typed: str, speeds: list[float]) -> None:
+    assert inputs_of("effect", {"runout": "10 thou", "mass": "10 kg", "rpm": typed})["rpm"] == speeds
+
+
+@pytest.mark.parametrize("typed", ["600,900", "1,800,2,400"])
+def test_a_comma_that_may_part_or_be_decimal_is_asked_about(typed: str) -> None:
+    with pytest.raises(FormError, match="may be one number or several; put a space between them"):
+        inputs_of("effect", {"runout": "10 thou", "mass": "10 kg", "rpm": typed})

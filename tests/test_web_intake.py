@@ -225,6 +225,13 @@ def test_nonsense_is_refused_with_what_is_offered() -> None:
         checks_body({"engine": {"done": True}})
 
 
+def test_a_note_too_long_is_refused_and_never_cut() -> None:
+    kept = checks_body({"tires": {"done": True, "note": "x" * 200}})["checks"]
+    assert kept["tires"]["note"] == "x" * 200
+    with pytest.raises(CasebookError, match="longer than 200 characters; shorten it"):
+        checks_body({"tires": {"done": True, "note": "x" * 201}})
+
+
 def test_questions_ask_nothing_of_the_person(client: httpx.Client) -> None:
     page = client.get("/jobs/new").text
     assert not re.search(r'name="(q_)?(customer|owner|address|email|plate|vin)', page)

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from vibeorder import door
+from vibeorder.bench import SAFETY_FRACTION, SHAFT_GRADE, JointLimits
 from vibeorder.casebook_option import JobCommand, keep_reading, runout_in_the_job
 from vibeorder.errors import VibeorderError
 
@@ -22,6 +23,8 @@ app = typer.Typer(
     pretty_exceptions_enable=False,
     help="From dial readings, weights and angles to the cure.",
 )
+
+USUAL = JointLimits()
 
 # Options by name, so that a command's own lines say what it takes and nothing else.
 Json = Annotated[
@@ -263,7 +266,7 @@ def balance(
     radius: Radius = None,
     mass: Rotor = None,
     rpm: Rpm = None,
-    grade: Grade = 16.0,
+    grade: Grade = SHAFT_GRADE,
     json: Json = None,
     plot: Plot = None,
 ) -> None:
@@ -289,16 +292,16 @@ def angles(
     phasing: Phasing = None,
     cv: ConstantVelocity = None,
     lengths: Lengths = None,
-    least: Least = 0.5,
-    most: Most = 3.0,
-    ends: Ends = 1.0,
-    torsional: Torsional = 400.0,
-    inertia_drive: InertiaDrive = 1000.0,
-    inertia_coast: InertiaCoast = 500.0,
+    least: Least = USUAL.least_deg,
+    most: Most = USUAL.most_deg,
+    ends: Ends = USUAL.ends_deg,
+    torsional: Torsional = USUAL.torsional_rad_s2,
+    inertia_drive: InertiaDrive = USUAL.inertia_drive_rad_s2,
+    inertia_coast: InertiaCoast = USUAL.inertia_coast_rad_s2,
     json: Json = None,
 ) -> None:
     """Joint working angles, what they leave over, and the shim that makes it right."""
-    from vibeorder.bench import JointLimits, answer_angles
+    from vibeorder.bench import answer_angles
 
     _check_outputs(json, None, vehicle)
     rate = rpm / 60.0 if rpm is not None else _shaft_rate(speed, "--speed", _vehicle(vehicle))
@@ -320,7 +323,7 @@ def shaft(
     max_rpm: HighestRpm = None,
     top_speed: TopSpeed = None,
     vehicle: Profile = None,
-    fraction: Fraction = 0.7,
+    fraction: Fraction = SAFETY_FRACTION,
     json: Json = None,
 ) -> None:
     """Critical speed of a driveshaft tube against the highest speed it is turned at."""

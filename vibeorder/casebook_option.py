@@ -22,7 +22,7 @@ if TYPE_CHECKING:
 
 __all__ = ["JobCommand", "keep_comparison", "keep_diagnoses", "keep_reading", "now", "runout_in_the_job"]
 
-OUTPUTS = ("json", "plot", "sheet")
+OUTPUTS = ("json", "plot", "sheet", "why_plot")
 
 
 @dataclass(frozen=True, slots=True)
@@ -105,7 +105,7 @@ def _open_job(number: int, casebook: Path | None, params: Mapping[str, Any]) -> 
     path = casebook_path(casebook)
     for name in OUTPUTS:
         if params.get(name) not in (None, "-"):
-            door.check_writable(Path(params[name]), f"--{name}", [path])
+            door.check_writable(Path(params[name]), f"--{name.replace('_', '-')}", [path])
     with open_casebook(path) as book:
         if book.job(number).closed:
             raise VibeorderError(

@@ -14,8 +14,9 @@ from vibeorder.recording_words import Axes, Unit
 
 if TYPE_CHECKING:
     from vibeorder.diagnosis.compare import Comparison, Drive
-    from vibeorder.recording import ReadOptions
-    from vibeorder.vehicle import Vehicle
+    from vibeorder.diagnosis.drive_files import DriveTold
+    from vibeorder.recording import ReadOptions, Trace
+    from vibeorder.speed.given import SpeedGiven
 
 __all__ = ["app"]
 
@@ -40,6 +41,20 @@ Log = Annotated[
 AfterLog = Annotated[
     Path | None,
     typer.Option("--after-speed-log", metavar="FILE", help="Road speed of the second drive in its own log."),
+]
+Late = Annotated[
+    str | None,
+    typer.Option(
+        "--log-late",
+        metavar="TIME",
+        help='How late the speed logs run, where known: "0 s" if begun together.',
+    ),
+]
+AfterLate = Annotated[
+    str | None,
+    typer.Option(
+        "--after-log-late", metavar="TIME", help="How late the second one runs, where that differs."
+    ),
 ]
 Gear = Annotated[int | None, typer.Option(metavar="N", help="Gear held in both drives; 1 is the lowest.")]
 LowRange = Annotated[bool, typer.Option("--low-range", help="The transfer case was in low range.")]
@@ -67,6 +82,8 @@ def compare(
     after_speed: AfterSpeed = None,
     speed_log: Log = None,
     after_speed_log: AfterLog = None,
+    log_late: Late = None,
+    after_log_late: AfterLate = None,
     gear: Gear = None,
     low_range: LowRange = False,
     part: Part = None,
@@ -77,6 +94,7 @@ def compare(
     plot: Plot = None,
 ) -> None:
     """Say whether a repair cured the shake, from a drive before and a drive after it."""
+    from vibeorder.diagnosis import DriveTold
     from vibeorder.diagnosis.compare import compare as judge
     from vibeorder.diagnosis.compare_asked import order_asked, suspect_of
     from vibeorder.recording import typed_options
@@ -84,11 +102,16 @@ def compare(
 
     inputs = [path for path in (before, after, vehicle, speed_log, after_speed_log) if path is not None]
     _check(inputs, json, plot, part, order)
+    first_s, second_s = _late(log_late, speed_log, after_log_late, after_speed_log)
     car, options = load_vehicle(vehicle), typed_options(axes=axes, unit=unit)
-    one = _drive(before, car, speed, speed_log, gear, low_range, options)
-    two = _drive(after, car, after_speed or speed, after_speed_log, gear, low_range, options)
+    told = DriveTold(car, _speed(speed, speed_log, options), gear, low_range, first_s, options)
+    given = _speed(after_speed or speed, after_speed_log, options)
+    again = replace(told, given=given, late_s=second_s)
+    one, two = _drive(before, told), _drive(after, again)
     which, its_order = (part, order_asked(order)) if part is not None else suspect_of(one.diagnosis)
     result = judge(one, two, car, which, its_order, low_range=low_range)
+    unused = [*_unused(one, told), *_unused(two, again)]
+    result = replace(result, warnings=(*result.warnings, *unused))
     content = _hand_over(result, one.diagnosis.speed.unit, json, plot)
     keep_comparison(before, after, content, two.diagnosis, aside=json == "-")
     if plot is not None and not result.bins:  # said last: it takes nothing from what was found
@@ -111,31 +134,49 @@ def _check(
     door.check_outputs(json, {"--plot": plot}, inputs)
 
 
-def _drive(
-    path: Path,
-    car: "Vehicle",
-    speed: str | None,
-    log: Path | None,
-    gear: int | None,
-    low_range: bool,
-    options: "ReadOptions",
-) -> "Drive":
-    """One drive read and judged; a log beats what was said, a speed column in the recording beats nothing."""
-    from vibeorder.diagnosis import diagnose
-    from vibeorder.diagnosis.compare import Drive
-    from vibeorder.recording import read_recording
-    from vibeorder.speed.clocks import speed_beside
+def _late(
+    late: str | None, log: Path | None, after_late: str | None, after_log: Path | None
+) -> tuple[float | None, float | None]:
+    """How late each log runs [s], where it was said; one word counts for both."""
+    from vibeorder.units import parse_time
+
+    if late is not None and log is None and after_log is None:
+        raise VibeorderError("--log-late says how late a speed log runs; give the log with --speed-log")
+    if after_late is not None and after_log is None:
+        raise VibeorderError(
+            "--after-log-late says how late the second speed log runs; give that log with --after-speed-log"
+        )
+    both = None if late is None else parse_time(late).si
+    return both, both if after_late is None else parse_time(after_late).si
+
+
+def _speed(said: str | None, log: Path | None, options: "ReadOptions") -> "SpeedGiven | Trace | None":
+    """A log beats what was said; None: a speed column in the recording, else nothing."""
     from vibeorder.speed.given import parse_speed_given
     from vibeorder.speed.logged import read_speed_log
 
-    recording = read_recording(path, options)
     if log is not None:
-        read = read_speed_log(log, options.speed_column, options.speed_unit)
-        logged, how = speed_beside(read, recording, car)
-        recording = replace(recording, history=(*recording.history, how))
-        return Drive(recording, diagnose(recording, car, speed=logged, gear=gear, low_range=low_range))
-    said = None if speed is None else parse_speed_given(speed)
-    return Drive(recording, diagnose(recording, car, speed=said, gear=gear, low_range=low_range))
+        return read_speed_log(log, options.speed_column, options.speed_unit)
+    return None if said is None else parse_speed_given(said)
+
+
+def _drive(path: Path, told: "DriveTold") -> "Drive":
+    """One drive read and judged with its own sound, as diagnose does, but in one piece: one course is compared."""
+    from vibeorder.diagnosis import diagnose, read_drive
+    from vibeorder.diagnosis.compare import Drive
+
+    recording, driven, heard = read_drive(path, told, lambda what, share: None)
+    found = diagnose(recording, told.car, speed=driven, gear=told.gear, low_range=told.low_range, sound=heard)
+    return Drive(recording, found)
+
+
+def _unused(drive: "Drive", told: "DriveTold") -> list[str]:
+    """Why a speed log that was given is not used, in the notes where it is seen."""
+    from vibeorder.recording import Trace
+
+    if not isinstance(told.given, Trace) or drive.diagnosis.speed.source != "inferred":
+        return []
+    return [one for one in drive.recording.history if "it was not used" in one]
 
 
 def _hand_over(result: "Comparison", unit: str, json: str | None, plot: Path | None) -> dict[str, object]:

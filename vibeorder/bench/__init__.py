@@ -43,7 +43,15 @@ from vibeorder.bench.plots import runout_figure, save_figure, vectors_figure
 from vibeorder.bench.readings import Extremes, Readings, name_angle, parse_extreme, parse_readings
 from vibeorder.bench.runout import Runout, RunoutLimit, measure_runout, runout_from_extremes
 from vibeorder.bench.runout_words import runout_sheet
-from vibeorder.bench.shaft import MATERIALS, ShaftCheck, Tube, check_shaft, shaft_rate_hz, shaft_sheet
+from vibeorder.bench.shaft import (
+    MATERIALS,
+    SAFETY_FRACTION,
+    ShaftCheck,
+    Tube,
+    check_shaft,
+    shaft_rate_hz,
+    shaft_sheet,
+)
 from vibeorder.bench.sheet import Sheet, as_json, render
 from vibeorder.bench.shims import Change, angles_sheet, center_spacer, pinion_shim
 from vibeorder.bench.trial_circles import CircleBalance, Trial, balance_by_amplitudes
@@ -62,6 +70,7 @@ from vibeorder.bench.vectors import Vector, from_polar
 __all__ = [
     "MATERIALS",
     "PLACES",
+    "SAFETY_FRACTION",
     "SHAFT_GRADE",
     "WHEEL_GRADE",
     "Answer",

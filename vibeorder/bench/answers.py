@@ -16,6 +16,7 @@ from vibeorder.bench.balance import (
 )
 from vibeorder.bench.balance_words import balance_sheet, circle_sheet, residual_rows
 from vibeorder.bench.effects import effect_of_runout, effect_sheet
+from vibeorder.bench.grades import SHAFT_GRADE
 from vibeorder.bench.halfturn import Frame, Shares, halfturn_sheet, shares_of_parts, solve_mountings
 from vibeorder.bench.indicator import Indicator
 from vibeorder.bench.joints import JointLimits, check_joints
@@ -25,7 +26,7 @@ from vibeorder.bench.plots import runout_figure, vectors_figure
 from vibeorder.bench.readings import parse_extreme, parse_readings
 from vibeorder.bench.runout import RunoutLimit, measure_runout, runout_from_extremes
 from vibeorder.bench.runout_words import runout_sheet
-from vibeorder.bench.shaft import MATERIALS, Tube, check_shaft, shaft_sheet
+from vibeorder.bench.shaft import MATERIALS, SAFETY_FRACTION, Tube, check_shaft, shaft_sheet
 from vibeorder.bench.sheet import Sheet
 from vibeorder.bench.shims import angles_sheet, center_spacer, pinion_shim, yokes_in_line
 from vibeorder.bench.trial_circles import CircleBalance, Trial, balance_by_amplitudes
@@ -178,7 +179,7 @@ def answer_balance(
     radius: str | None = None,
     mass: str | None = None,
     rate_hz: float | None = None,
-    grade: float = 16.0,
+    grade: float = SHAFT_GRADE,
 ) -> Answer:
     """The correction weight; what is left after it where `after`, radius, mass and rate are given."""
     warnings = may_balance(order, runout_checked=runout_checked)
@@ -237,7 +238,7 @@ def answer_shaft(
     *,
     material: str = "steel",
     highest_hz: float | None = None,
-    fraction: float = 0.7,
+    fraction: float = SAFETY_FRACTION,
 ) -> Answer:
     """Critical speed of a tube against the highest rate of the vehicle."""
     stuff = MATERIALS.get(material.lower().replace("aluminium", "aluminum"))

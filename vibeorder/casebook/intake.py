@@ -65,12 +65,16 @@ def answers_rows(answers: Mapping[str, Any]) -> tuple[tuple[str, str], ...]:
 
 def checks_body(checks: Mapping[str, Mapping[str, Any]]) -> dict[str, Any]:
     """The entry for ticks of what costs nothing: key -> {"done": bool, "note": text}. Raises CasebookError."""
-    known = [one.key for one in FREE_CHECKS]
+    words_of = {one.key: one.words for one in FREE_CHECKS}
     kept = {}
     for key, one in checks.items():
-        if key not in known:
-            raise CasebookError(f"{key!r} is none of the checks; they are {', '.join(known)}")
-        note = clean(str(one.get("note") or "")).strip()[:LONGEST_NOTE]
+        if key not in words_of:
+            raise CasebookError(f"{key!r} is none of the checks; they are {', '.join(words_of)}")
+        note = clean(str(one.get("note") or "")).strip()
+        if len(note) > LONGEST_NOTE:
+            raise CasebookError(
+                f"the note on “{words_of[key]}” is longer than {LONGEST_NOTE} characters; shorten it"
+            )
         kept[key] = {"done": bool(one.get("done")), "note": note}
     if not kept:
         raise CasebookError("nothing is ticked; tick what was checked")

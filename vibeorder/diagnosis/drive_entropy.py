@@ -11,7 +11,7 @@ however few points are drawn (Shannon 1948: conditioning does not increase entro
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["entropy_bits", "expected_entropy_bits"]
+__all__ = ["WORTH_BITS", "entropy_bits", "expected_entropy_bits"]
 
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.intp]
@@ -19,6 +19,9 @@ IntArray = NDArray[np.intp]
 POINTS = 1200
 LEAST_POINTS = 4
 """Points drawn in all, shared out by weight, and for each component at least."""
+
+WORTH_BITS = 0.1
+"""A drive expected to bring less than this is not worth the fuel."""
 
 SEED = 1948
 """The same noise for every drive: what differs between two drives is then the drives."""

@@ -11,7 +11,7 @@ import numpy as np
 
 from vibeorder.diagnosis.candidates import Candidate, candidates_of
 from vibeorder.diagnosis.drive_choices import cost_bits, drive_choices, usual_gear
-from vibeorder.diagnosis.drive_entropy import entropy_bits, expected_entropy_bits
+from vibeorder.diagnosis.drive_entropy import WORTH_BITS, entropy_bits, expected_entropy_bits
 from vibeorder.diagnosis.drive_model import (
     NOTHING,
     USUAL_NOISE,
@@ -46,8 +46,8 @@ SAME_KIND = 3
 NEIGHBOURS = 0.1
 """Two lines this near in ln(frequency) are what a technician wants told apart first."""
 
-MOST_STEPS, WORTH_BITS = 4, 0.1
-"""A test drive of more parts is not driven to the end; a step that adds less than this is left out."""
+MOST_STEPS = 4
+"""A test drive of more parts is not driven to the end; a step that adds less than WORTH_BITS is left out."""
 
 WORD_TIMES = 3.0
 """How much likelier a source is that answers to a word of the complaint; words are chosen loosely."""

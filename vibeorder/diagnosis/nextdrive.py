@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from vibeorder.diagnosis.advice import SURE
 from vibeorder.diagnosis.drive_choices import FASTEST_MPS, cost_bits, drive_choices
-from vibeorder.diagnosis.drive_entropy import entropy_bits, expected_entropy_bits
+from vibeorder.diagnosis.drive_entropy import WORTH_BITS, entropy_bits, expected_entropy_bits
 from vibeorder.diagnosis.drive_model import (
     NOISE_BANDWIDTH_HZ,
     NOTHING,
@@ -48,9 +48,6 @@ __all__ = [
 ]
 
 FloatArray = NDArray[np.float64]
-
-WORTH_BITS = 0.1
-"""A drive expected to bring less than this is not worth the fuel."""
 
 WEAK_RATIO = 1.5
 """A line below this many times the noise in one block of 4 s is weak."""

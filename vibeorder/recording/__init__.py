@@ -6,7 +6,7 @@ give what a recording of our own recorder holds beside the shake.
 """
 
 from vibeorder.recording.ahead import Reader, read_ahead
-from vibeorder.recording.besides import find_speed, speed_trace
+from vibeorder.recording.besides import TOP_SPEED_MPS, find_speed, speed_trace
 from vibeorder.recording.jsonlog import recognise as is_json
 from vibeorder.recording.jsonlog import table_from_json
 from vibeorder.recording.model import Quality, Recording, Trace
@@ -19,6 +19,7 @@ from vibeorder.recording.table import Table, read_table
 
 __all__ = [
     "READERS",
+    "TOP_SPEED_MPS",
     "Quality",
     "ReadOptions",
     "Reader",

@@ -8,6 +8,7 @@ from numpy.typing import NDArray
 
 from vibeorder.errors import SpeedError
 from vibeorder.recording import (
+    TOP_SPEED_MPS,
     Stamps,
     Table,
     Trace,
@@ -27,7 +28,6 @@ __all__ = ["TURNING_UNITS", "read_speed_log", "speed_from_positions"]
 FloatArray = NDArray[np.float64]
 
 EARTH_RADIUS_M = 6_371_008.8  # mean radius, IUGG 1980 (Moritz 2000, J. Geodesy 74, 128)
-TOP_SPEED_MPS = 90.0
 # Positions are good to a few metres: differences over two seconds give speed to about 1 m/s.
 POSITION_SPAN_S = 2.0
 TURNING_UNITS = {"rpm": 1 / 60, "deg/s": 1 / 360, "rad/s": 0.5 / np.pi, "hz": 1.0, "turns/s": 1.0}

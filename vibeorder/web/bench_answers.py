@@ -5,6 +5,8 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from vibeorder.bench import (
+    SAFETY_FRACTION,
+    SHAFT_GRADE,
     Answer,
     Balance,
     CircleBalance,
@@ -131,7 +133,7 @@ def _balance(i: Inputs, _: Vehicle | None) -> Answer:
     return answer_balance(
         i["reference"], runs, order=float(i.get("order", 1.0)), runout_checked=bool(i.get("runout_checked")),
         phase_lag=bool(i.get("phase_lag")), clamp=i.get("clamp"), after=i.get("after"), radius=i.get("radius"),
-        mass=i.get("mass"), rate_hz=_turns(i, "rpm"), grade=float(i.get("grade", 16.0)),
+        mass=i.get("mass"), rate_hz=_turns(i, "rpm"), grade=float(i.get("grade", SHAFT_GRADE)),
     )  # fmt: skip
 
 
@@ -156,7 +158,7 @@ def _shaft(i: Inputs, vehicle: Vehicle | None) -> Answer:
     highest = _turns(i, "max_rpm") or _shaft_rate(i.get("top_speed"), vehicle)
     return answer_shaft(
         i["diameter"], i["wall"], i["length"], material=i.get("material", "steel"), highest_hz=highest,
-        fraction=float(i.get("fraction", 0.7)),
+        fraction=float(i.get("fraction", SAFETY_FRACTION)),
     )  # fmt: skip
 
 

@@ -47,6 +47,7 @@ MAIN_FIELD = {
 MOST_MOUNTS, MOST_RUNS = 4, 4
 LEAST_PLACES = 4
 """Readings that a circle needs, as `parse_readings` has it."""
+_WHOLE_RPM = re.compile(r"\d{3,}")
 _RECORDING = re.compile(r"\.wav\b", re.IGNORECASE)
 
 
@@ -153,12 +154,12 @@ def _runout(r: _Reader) -> dict[str, Any]:
     return {
         "readings": readings, "back": back and with_reading_unit(back, r.unit), "high": None if readings else high,
         "low": None if readings else low, "place": r.text("place"), "bolts": bolts, "limit": _limit(r),
-        **_indicator(r), **_counted(r),
+        **_indicator(r), "direction": r.text("direction"),
     }  # fmt: skip
 
 
 def _halfturn(r: _Reader) -> dict[str, Any]:
-    return {"mount": _mounts(r), **_two_parts(r), **_indicator(r), **_counted(r)}
+    return {"mount": _mounts(r), **_two_parts(r), **_indicator(r), "direction": r.text("direction")}
 
 
 def _mate(r: _Reader) -> dict[str, Any]:
@@ -171,26 +172,39 @@ def _mate(r: _Reader) -> dict[str, Any]:
     bolts = None if free else r.whole("bolts", "the number of positions", range(2, 25))
     return {
         "mount": None if own else _mounts(r), "fixed": fixed if own else None, "moved": moved if own else None,
-        "bolts": bolts, "free": free, **_two_parts(r), **_counted(r),
+        "bolts": bolts, "free": free, **_two_parts(r), "direction": r.text("direction"),
     }  # fmt: skip
 
 
 def _effect(r: _Reader) -> dict[str, Any]:
-    for name, what in (
-        ("runout", "give the total indicator reading"),
-        ("mass", "give the mass that runs off center"),
-    ):
+    for name, what in (("runout", "total indicator reading"), ("mass", "mass that runs off center")):
         if not r.text(name):
-            r.need(name, what)
-    rates = [t for t in re.split(r"[;\s]+|,\s+", r.text("rpm") or "") if t]
-    bad = next((t for t in rates if not NUMBER.fullmatch(t)), None)
-    if bad:
-        r.need("rpm", f"shaft speed {bad!r} is not a number of turns a minute")
+            r.need(name, f"give the {what}")
+    rates = _shaft_speeds(r)
     return {
         "runout": r.length("runout"), "mass": r.mass("mass", "kg"),
-        "rpm": [] if bad else [as_rpm(t) for t in rates], "speed": r.speed("speed"),
+        "rpm": rates, "speed": r.speed("speed"),
         "one_end": r.ticked("one_end"), "critical": r.rpm("critical", "the critical speed"),
     }  # fmt: skip
+
+
+def _shaft_speeds(r: _Reader) -> list[float]:
+    """Turns a minute, one or several. A comma without a space parts them where both sides are whole speeds, since
+    nobody reads a shaft to the fourth decimal: "1800,2400"; "1,800" and "1800,5" are one.
+    """
+    found = []
+    for said in (t for t in re.split(r"[;\s]+|,\s+", r.text("rpm") or "") if t):
+        parts = said.split(",")
+        whole = len(parts) > 1 and all(_WHOLE_RPM.fullmatch(part) for part in parts)
+        if (len(parts) > 2 and not whole) or (len(parts) == 2 and all(len(p) == 3 for p in parts) and whole):
+            r.need("rpm", f"shaft speed {said!r} may be one number or several; put a space between them")
+            return []
+        for one in parts if whole else [said]:
+            if not NUMBER.fullmatch(one):
+                r.need("rpm", f"shaft speed {one!r} is not a number of turns a minute")
+                return []
+            found.append(as_rpm(one))
+    return found
 
 
 def _balance(r: _Reader) -> dict[str, Any]:
@@ -321,10 +335,6 @@ def _indicator(r: _Reader) -> dict[str, Any]:
         "tilt": r.number("tilt", "the slant of the stem"), "backlash": r.length("backlash"),
         "graduation": r.length("graduation"),
     }  # fmt: skip
-
-
-def _counted(r: _Reader) -> dict[str, Any]:
-    return {"direction": r.text("direction")}
 
 
 def _vector(r: _Reader, name: str, *, angle_needed: bool = True) -> str | None:

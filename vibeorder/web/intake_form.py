@@ -6,9 +6,8 @@ from typing import Any
 
 from starlette.datastructures import FormData
 
-from vibeorder.casebook import intake_body
+from vibeorder.casebook import checks_body, intake_body
 from vibeorder.diagnosis.intake import QUESTIONS
-from vibeorder.errors import VibeorderError
 from vibeorder.vehicle import FREE_CHECKS
 
 __all__ = [
@@ -21,7 +20,6 @@ __all__ = [
     "unit_told",
 ]
 
-LONGEST_NOTE = 200
 MANY = tuple(one.key for one in QUESTIONS if one.many)
 _UNIT = re.compile(r"\d\s*(mph|mi/h|km/h|kmh|kph)\b", re.IGNORECASE)
 _SAME = {"mi/h": "mph", "kmh": "km/h", "kph": "km/h"}
@@ -62,14 +60,12 @@ def changed_checks(form: FormData, before: Mapping[str, Mapping[str, Any]]) -> d
     found = {}
     for one in FREE_CHECKS:
         note = " ".join(str(form.get(f"note_{one.key}", "")).split())
-        if len(note) > LONGEST_NOTE:
-            raise VibeorderError(
-                f"the note on “{one.words}” is longer than {LONGEST_NOTE} characters; shorten it"
-            )
         now = {"done": bool(form.get(f"check_{one.key}")), "note": note}
         was = before.get(one.key, {"done": False, "note": ""})
         if now != {"done": bool(was.get("done")), "note": str(was.get("note") or "")}:
             found[one.key] = now
+    if found:
+        checks_body(found)  # refused here, before a job is opened
     return found
 
 
