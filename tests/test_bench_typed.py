@@ -289,8 +289,10 @@ def test_the_picture_marks_the_high_spot() -> None:
 
 def test_the_short_form_has_nothing_to_draw(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     words = ["--high", "5 thou@90", "--low", "-3 thou@270", "--plot", str(tmp_path / "a.png")]
-    assert main(["bench", "runout", *words]) == 2
+    result = tmp_path / "a.json"
+    assert main(["bench", "runout", *words, "--json", str(result)]) == 2
     assert "nothing to draw" in capsys.readouterr().err
+    assert not result.exists()  # refused before anything is written
 
 
 def test_an_answer_comes_at_once() -> None:

@@ -213,3 +213,16 @@ def test_results_that_are_no_bench_results_are_refused(shop: Shop) -> None:
     ):
         (shop.folder / "r.json").write_text(content)
         assert says in shop.run("job", "add-reading", "1", shop.path("r.json"), code=2)
+
+
+def test_no_output_of_diagnose_may_overwrite_the_casebook(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    book = tmp_path / "c.png"
+    assert main(["job", "new", "--complaint", "shakes", "--casebook", str(book)]) == 0
+    kept = book.read_bytes()
+    capsys.readouterr()
+    words = ["drive.csv", "--vehicle", "car.toml", "--job", "1", "--casebook", str(book)]
+    assert main(["diagnose", *words, "--why-plot", str(book)]) == 2
+    assert f"--why-plot {book} would overwrite" in capsys.readouterr().err
+    assert book.read_bytes() == kept

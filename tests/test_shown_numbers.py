@@ -10,9 +10,9 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from report_examples import bent_flange
+from report_examples import bent_flange, suspect
 
-from vibeorder.diagnosis.advice import verdict
+from vibeorder.diagnosis.advice import runout_check, verdict
 from vibeorder.report import as_html, as_text
 from vibeorder.report.wording import percent, speed_lines
 from vibeorder.units import MPH_MPS, show_percent, show_speeds, speed_axis
@@ -67,3 +67,11 @@ def test_no_sheet_names_a_speed_in_metres_per_second() -> None:
     assert speed_lines(logged.speed)[0].startswith("Speed: 60 mph (97 km/h), from the recording's own log")
     for words in (as_html(logged), as_text(logged, width=200)):
         assert not re.search(r"\d m/s(?![\^²])", words)
+
+
+@pytest.mark.parametrize(("likely", "settled"), [(0.55, False), (0.95, True)])
+def test_a_runout_check_of_a_moderate_suspect_is_to_settle_it(likely: float, settled: bool) -> None:
+    tire = suspect("tire_wheel", 1.0, likely, 5.0)
+    check = runout_check([tire], {("tire_wheel", 1.0): "tire tread, center"}, 1.0 - likely)
+    assert check.warranted
+    assert ("not settled: measure to settle it" in check.why) is not settled

@@ -120,9 +120,10 @@ def runout_check(
     if measurable and p >= LIKELY and share >= RUNOUT_FROM:
         first = measurable[0]
         cause = "runs out or is out of balance" if first.order == 1.0 else "is out of round"
+        open_still = "" if share >= SURE else "That is not settled: measure to settle it. "
         why = (
             f"a line of this strength at the place of the {first.label} comes from a part that {cause}, and that is "
-            f"{show_percent(share)} likely. {RUNOUT_BEFORE_BALANCE}"
+            f"{show_percent(share)} likely. {open_still}{RUNOUT_BEFORE_BALANCE}"
         )
         return RunoutCheck(True, where_of[(first.part, first.order)], why)
     if nothing >= max(p, LIKELY):
