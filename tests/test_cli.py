@@ -48,6 +48,7 @@ class Bench:
         self.options: list[ReadOptions] = []
         self.answer: Callable[[], Diagnosis] = bent_flange
         patch.setattr(vibeorder.recording, "read_recording", self._read)
+        patch.setattr(vibeorder.recording, "read_ahead", lambda path, options: self._read)
         patch.setattr(vibeorder.diagnosis, "diagnose", self._judge, raising=False)
 
     def run(self, *words: str) -> int:
