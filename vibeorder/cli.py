@@ -257,15 +257,9 @@ def version() -> None:
 def _speed(speed: str | None, log: Path | None, options: "ReadOptions") -> "SpeedGiven | Trace | None":
     if speed is not None and log is not None:
         raise VibeorderError("--speed and --speed-log both say how fast it went; give one of them")
-    if speed is not None:
-        from vibeorder.speed.given import parse_speed_given
+    from vibeorder.speed.told import told_speed
 
-        return parse_speed_given(speed)
-    if log is not None:
-        from vibeorder.speed.logged import read_speed_log
-
-        return read_speed_log(log, options.speed_column, options.speed_unit)
-    return None
+    return told_speed(speed, log, options.speed_column, options.speed_unit)
 
 
 def _late(late: str | None, log: Path | None) -> float | None:

@@ -15,8 +15,6 @@ from vibeorder.recording_words import Axes, Unit
 if TYPE_CHECKING:
     from vibeorder.diagnosis.compare import Comparison, Drive
     from vibeorder.diagnosis.drive_files import DriveTold
-    from vibeorder.recording import ReadOptions, Trace
-    from vibeorder.speed.given import SpeedGiven
 
 __all__ = ["app"]
 
@@ -98,14 +96,15 @@ def compare(
     from vibeorder.diagnosis.compare import compare as judge
     from vibeorder.diagnosis.compare_asked import order_asked, suspect_of
     from vibeorder.recording import typed_options
+    from vibeorder.speed.told import told_speed
     from vibeorder.vehicle import load_vehicle
 
     inputs = [path for path in (before, after, vehicle, speed_log, after_speed_log) if path is not None]
     _check(inputs, json, plot, part, order)
     first_s, second_s = _late(log_late, speed_log, after_log_late, after_speed_log)
     car, options = load_vehicle(vehicle), typed_options(axes=axes, unit=unit)
-    told = DriveTold(car, _speed(speed, speed_log, options), gear, low_range, first_s, options)
-    given = _speed(after_speed or speed, after_speed_log, options)
+    told = DriveTold(car, told_speed(speed, speed_log), gear, low_range, first_s, options)
+    given = told_speed(after_speed or speed, after_speed_log)
     again = replace(told, given=given, late_s=second_s)
     one, two = _drive(before, told), _drive(after, again)
     which, its_order = (part, order_asked(order)) if part is not None else suspect_of(one.diagnosis)
@@ -148,16 +147,6 @@ def _late(
         )
     both = None if late is None else parse_time(late).si
     return both, both if after_late is None else parse_time(after_late).si
-
-
-def _speed(said: str | None, log: Path | None, options: "ReadOptions") -> "SpeedGiven | Trace | None":
-    """A log beats what was said; None: a speed column in the recording, else nothing."""
-    from vibeorder.speed.given import parse_speed_given
-    from vibeorder.speed.logged import read_speed_log
-
-    if log is not None:
-        return read_speed_log(log, options.speed_column, options.speed_unit)
-    return None if said is None else parse_speed_given(said)
 
 
 def _drive(path: Path, told: "DriveTold") -> "Drive":

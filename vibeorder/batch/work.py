@@ -162,20 +162,15 @@ SUSPECT_KEPT = (
 
 def _diagnosis(task: Task) -> "Diagnosis":
     from vibeorder.diagnosis import DriveTold, judged_file
-    from vibeorder.recording import Trace
-    from vibeorder.speed.given import SpeedGiven, parse_speed_given
-    from vibeorder.speed.logged import read_speed_log
+    from vibeorder.speed.told import told_speed
     from vibeorder.units import parse_time
     from vibeorder.vehicle import load_vehicle
 
     said = task.said
     check_said(said)
     car = load_vehicle(Path(task.vehicle))
-    given: Trace | SpeedGiven | None = None
-    if said.speed_log is not None:
-        given = read_speed_log(Path(said.speed_log), said.speed_column, said.speed_unit)
-    elif said.speed is not None:
-        given = parse_speed_given(said.speed)
+    log = None if said.speed_log is None else Path(said.speed_log)
+    given = told_speed(said.speed, log, said.speed_column, said.speed_unit)
     late_s = None if said.log_late is None else parse_time(said.log_late).si
     told = DriveTold(car, given, said.gear, bool(said.low_range), late_s, read_options(said))
     return judged_file(Path(task.path), told, lambda stage, share: None)

@@ -19,6 +19,8 @@ from vibeorder.spectrum.middle import middle
 __all__ = [
     "A_PART_OF_IT",
     "MOST_OF_IT",
+    "NEEDED_COVER",
+    "SIDE_HZ",
     "Blocks",
     "Course",
     "Shelf",

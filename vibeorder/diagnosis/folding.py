@@ -9,10 +9,10 @@ from numpy.typing import NDArray
 
 from vibeorder.diagnosis.locking import phase_steps
 from vibeorder.diagnosis.propose import Proposal
-from vibeorder.diagnosis.scan import Scan
+from vibeorder.diagnosis.scan import BLIND_AT_ZERO_HZ, Scan
 from vibeorder.diagnosis.sharpening import LockOn
 from vibeorder.diagnosis.signal import folded
-from vibeorder.diagnosis.wobble import PhaseSteps, fold_log_odds, well_within
+from vibeorder.diagnosis.wobble import PhaseSteps, fold_log_odds, frequencies, well_within
 
 __all__ = ["anchor_fold_log_odds"]
 
@@ -20,8 +20,6 @@ FloatArray = NDArray[np.float64]
 
 SEEN_FROM = 1.0
 """Mean evidence of three frames from which the line is seen there."""
-
-LOWEST_HZ = 2.5
 
 
 def anchor_fold_log_odds(scan: Scan, proposal: Proposal, sample_rate_hz: float) -> float:
@@ -40,7 +38,7 @@ def anchor_fold_log_odds(scan: Scan, proposal: Proposal, sample_rate_hz: float) 
     changes = [
         float(clock.mid_s[t]) for lock in proposal.lock_on for t in np.flatnonzero(np.diff(lock.held)) + 1
     ]
-    wide = float(np.median(np.log(hz / np.maximum(folded(hz, sample_rate_hz), LOWEST_HZ))))
+    wide = float(np.median(np.log(hz / np.maximum(folded(hz, sample_rate_hz), BLIND_AT_ZERO_HZ))))
     return fold_log_odds((times, hz, variance), sample_rate_hz, sorted(set(changes))) - max(wide, 0.0)
 
 
@@ -53,14 +51,9 @@ def _steps(scan: Scan, proposal: Proposal, lock: LockOn) -> PhaseSteps:
     mid_s, step, weight = phase_steps(
         band, multiple * (correction + lock.offset * (correction + nominal)), clock.usual_hz * multiple
     )
-    if step.size == 0:
-        return step, step, step
-    hop_s = float(mid_s[1] - mid_s[0])
-    turns = np.interp(mid_s, *scan.nominal()) + course.correction(mid_s)
-    hz = (np.diff(turns) * multiple * (1.0 + lock.offset) + step) / hop_s
+    turns = (np.interp(mid_s, *scan.nominal()) + course.correction(mid_s)) * multiple * (1.0 + lock.offset)
     there = np.interp(mid_s, clock.mid_s, lock.held * _seen(scan, lock, course.epsilon)) > 0.99
-    use = there[1:] & there[:-1] & (weight > 0.0) & (hz > 0.0)
-    return (0.5 * (mid_s[1:] + mid_s[:-1]))[use], hz[use], 1.0 / (weight[use] * hop_s**2)
+    return frequencies(mid_s, step, weight, turns, there)
 
 
 def _seen(scan: Scan, lock: LockOn, epsilon: FloatArray) -> FloatArray:

@@ -18,7 +18,7 @@ from vibeorder.diagnosis.renaming import multiples_of, renamed
 from vibeorder.diagnosis.ridge import CELL, HOP_S
 from vibeorder.diagnosis.shifting import shifting
 from vibeorder.diagnosis.signal import Signal, folded
-from vibeorder.diagnosis.wobble import PhaseSteps, fold_log_odds, well_within
+from vibeorder.diagnosis.wobble import PhaseSteps, fold_log_odds, frequencies, well_within
 from vibeorder.spectrum.baseband import Baseband, block_spectra, demodulate
 
 __all__ = ["Naming", "namings"]
@@ -240,13 +240,8 @@ def _measured(
     times = np.arange(line.size) / rate_hz
     apart = np.interp(band.times_s, times, further)
     mid_s, step, weight = phase_steps(band, apart, float(np.median(np.gradient(line)) * rate_hz))
-    if step.size == 0:
-        return step, step, step
-    hop_s = float(mid_s[1] - mid_s[0])
     there = seen[np.clip(np.round(mid_s * rate_hz).astype(int), 0, seen.size - 1)]
-    use = there[1:] & there[:-1] & (weight > 0.0)
-    hz = (np.diff(np.interp(mid_s, times, line)) + step) / hop_s
-    return (0.5 * (mid_s[1:] + mid_s[:-1]))[use], hz[use], 1.0 / (weight[use] * hop_s**2)
+    return frequencies(mid_s, step, weight, np.interp(mid_s, times, line), there)
 
 
 def _nudge(band: Baseband, mid_s: FloatArray, line_hz: FloatArray, rate_hz: float) -> float:

@@ -8,7 +8,7 @@ lies bins beside the track that a shaft's or an engine's line would give it.
 import numpy as np
 from numpy.typing import NDArray
 
-from vibeorder.diagnosis.blocks import Course, block_cut
+from vibeorder.diagnosis.blocks import NEEDED_COVER, SIDE_HZ, Course, block_cut
 from vibeorder.diagnosis.candidates import Candidate
 from vibeorder.diagnosis.evidence import MAIN_LOBE, whiten
 from vibeorder.diagnosis.scan import Scan, usable
@@ -37,7 +37,6 @@ CLEAR_RATIO = 5.0
 """Power over noise of a channel from which a block speaks by the logarithm: a strong line's place stays sharp, and no
 single block decides."""
 
-SIDE_HZ = 1.5
 PADDED = 4
 MARGIN = 1.6
 """Sample rate of the narrowed baseband, in multiples of both sides of what is read of it."""
@@ -72,7 +71,7 @@ def rolls_off(scan: Scan, track: int, course: Course, sample_rate_hz: float) -> 
     found = np.take_along_axis(ratio, np.clip(index, 0, ratio.shape[1] - 1), axis=1)
     channels = spectra.shape[0]
     evidence = channels * np.log1p(found / (channels * CLEAR_RATIO))
-    seen = usable(rate * multiple, sample_rate_hz) & (blocks.cover > 0.6)
+    seen = usable(rate * multiple, sample_rate_hz) & (blocks.cover > NEEDED_COVER)
     votes = BLOCK_WEIGHT * np.where(seen[:, None], evidence, 0.0).sum(axis=0)
     support = votes - 0.5 * (off / OWN_SIZE_SD) ** 2
     best = int(np.argmax(support))

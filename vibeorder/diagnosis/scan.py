@@ -22,7 +22,7 @@ from vibeorder.diagnosis.wheelframes import WheelFrames, wheel_frames, whitened
 from vibeorder.spectrum.baseband import Baseband, BlockSpectra, block_spectra, demodulate
 from vibeorder.spectrum.middle import middle
 
-__all__ = ["Bands", "Clock", "Scan", "Track", "scan_tracks", "usable"]
+__all__ = ["BLIND_AT_ZERO_HZ", "Bands", "Clock", "Scan", "Track", "scan_tracks", "usable"]
 
 FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]

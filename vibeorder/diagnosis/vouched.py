@@ -16,7 +16,7 @@ from vibeorder.diagnosis.namings import ANCHOR_SHARE, Naming
 from vibeorder.diagnosis.ridge import CELL, SLOPES, LineTable, bounded_evidence
 from vibeorder.diagnosis.signal import folded
 
-__all__ = ["Frames", "vouched_best"]
+__all__ = ["CLEAR_FROM", "CLEAR_OF_STRONG_HZ", "Frames", "vouched_best"]
 
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.intp]
@@ -35,7 +35,7 @@ BLOCK_TIMES, BLOCK_BESIDE = 2.0, 1.0
 frame's best cell beside it is noise that was looked for; and where a lock has slipped, the line is another's."""
 
 CLEAR_OF_STRONG_HZ = 0.8
-"""Nearer than this to the strong line its own skirt is read."""
+"""Nearer than this to the strong line nothing is read of another: its skirt, and what is left of it, are there."""
 
 
 class Frames:

@@ -17,7 +17,7 @@ from vibeorder.diagnosis.pursuit import Pursuit
 from vibeorder.diagnosis.ridge import HOP_S
 from vibeorder.diagnosis.shifting import shifting
 from vibeorder.diagnosis.signal import folded
-from vibeorder.diagnosis.vouched import CLEAR_FROM, Frames, vouched_best
+from vibeorder.diagnosis.vouched import CLEAR_FROM, CLEAR_OF_STRONG_HZ, Frames, vouched_best
 
 __all__ = ["Explained", "explain"]
 
@@ -27,9 +27,6 @@ BoolArray = NDArray[np.bool_]
 
 COINCIDE_HZ = 0.45
 """Two lines nearer than this share their blocks."""
-
-CLEAR_OF_ANCHOR_HZ = 0.8
-"""Nearer than this to the strong line nothing is read of another: what is left of it is there too."""
 
 PARTLY, MOSTLY = 0.1, 0.9
 """Shares of the blocks between which two lines coincide for a part of the record (one gear of several)."""
@@ -154,7 +151,7 @@ class _Course:
         near = np.zeros(line.frequency_hz.size, bool)
         for times in (1.0, *(OVERTONE_TIMES if self.pursuit.combs else ())):
             at = folded(times * self.own.frequency_hz, self.reader.signal.rate_hz)
-            near |= np.abs(self._seen(line) - at) < CLEAR_OF_ANCHOR_HZ
+            near |= np.abs(self._seen(line) - at) < CLEAR_OF_STRONG_HZ
         return _less(line, near)
 
     def _in_gears(self, j: int, at: IntArray, held: FloatArray) -> Tracked:
@@ -209,7 +206,7 @@ def _place(clusters: list[_Cluster], j: int, line: Tracked, seen: FloatArray) ->
             cluster.members.append(j)
             return
         if cluster is clusters[0]:
-            line = _less(line, np.abs(seen - cluster.seen) < CLEAR_OF_ANCHOR_HZ)
+            line = _less(line, np.abs(seen - cluster.seen) < CLEAR_OF_STRONG_HZ)
             continue
         free = cluster.pair is None and len(cluster.members) == 1
         if share > PARTLY and free and partner is None:

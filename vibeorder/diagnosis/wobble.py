@@ -18,7 +18,7 @@ from scipy.linalg import solve_triangular
 
 from vibeorder.diagnosis.locking import WOBBLE, WOBBLE_MEMORY_S
 
-__all__ = ["PhaseSteps", "fold_log_odds", "well_within"]
+__all__ = ["PhaseSteps", "fold_log_odds", "frequencies", "well_within"]
 
 FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
@@ -68,6 +68,21 @@ def fold_log_odds(steps: PhaseSteps, sample_rate_hz: float, breaks_s: Sequence[f
     smooth = _smooth_courses(times, sorted({*breaks_s, *found}))
     true, seen = (_log_density(times, hz, variance, smooth) for hz in (line_hz, seen_hz))
     return float(np.clip(true - seen, -MOST_AGAINST, MOST_FOR))
+
+
+def frequencies(
+    mid_s: FloatArray, step: FloatArray, weight: FloatArray, turns: FloatArray, there: BoolArray
+) -> PhaseSteps:
+    """The frequencies that a line's phase steps make, where it is there at both ends of a step.
+
+    mid_s, step, weight: of `phase_steps`. turns: of the line that was taken off, and `there`, at mid_s.
+    """
+    if step.size == 0:
+        return step, step, step
+    hop_s = float(mid_s[1] - mid_s[0])
+    hz = (np.diff(turns) + step) / hop_s
+    use = there[1:] & there[:-1] & (weight > 0.0) & (hz > 0.0)
+    return (0.5 * (mid_s[1:] + mid_s[:-1]))[use], hz[use], 1.0 / (weight[use] * hop_s**2)
 
 
 def well_within(seen: BoolArray) -> FloatArray:

@@ -1,1 +1,2 @@
-"""How fast it went: as somebody said it (`given`), as a log has it (`logged`), on whose clock (`clocks`)."""
+"""How fast it went: as somebody said it (`given`), as a log has it (`logged`), whichever was told (`told`), on whose
+clock (`clocks`)."""
