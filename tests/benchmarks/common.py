@@ -21,6 +21,7 @@ from vibeorder.speed.given import SpeedGiven, parse_speed_given
 from vibeorder.vehicle import Layout
 
 __all__ = [
+    "DriveKind",
     "Known",
     "Outcome",
     "Task",
