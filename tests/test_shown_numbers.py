@@ -75,3 +75,17 @@ def test_a_runout_check_of_a_moderate_suspect_is_to_settle_it(likely: float, set
     check = runout_check([tire], {("tire_wheel", 1.0): "tire tread, center"}, 1.0 - likely)
     assert check.warranted
     assert ("not settled: measure to settle it" in check.why) is not settled
+
+
+def test_a_runout_check_of_parts_that_cannot_be_told_apart_names_each_with_its_own_place() -> None:
+    """The figure is the sum over both (axioms of probability): neither alone may be given it."""
+    rear = suspect("driveshaft", 1.0, 0.6, 41.0, indistinct_from=(("front_driveshaft", 1.0),))
+    front = suspect("front_driveshaft", 1.0, 0.39, 41.0, indistinct_from=(("driveshaft", 1.0),))
+    places = {("driveshaft", 1.0): "the rear tube", ("front_driveshaft", 1.0): "the front tube"}
+    check = runout_check([rear, front], places, 0.01)
+    assert check.warranted
+    assert check.where == f"for the {rear.label}: the rear tube; for the {front.label}: the front tube"
+    assert f"{rear.label} or the {front.label} comes from" in check.why and "99% likely" in check.why
+    assert "cannot tell which" in check.why
+    alone = runout_check([rear], places, 0.4)
+    assert alone.where == "the rear tube" and "cannot tell which" not in alone.why

@@ -138,6 +138,9 @@ def test_twins_share_a_row_and_the_next_drive_is_told(app: Starlette) -> None:
     row = page[page.index('class="suspect"') :]
     row = row[: row.index("</li>")]
     assert "driveshaft 1x" in row and "engine 1x" in row and "95%" in row
+    first = page[page.index('id="first"') : page.index('id="drive"')]
+    assert first.count("If it is the ") == 2, "neither of two that cannot be told apart is left out"
+    assert first.count(">First check<") == 2
 
 
 def test_a_relative_size_is_not_given_in_g(app: Starlette) -> None:

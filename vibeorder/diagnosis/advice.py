@@ -118,14 +118,7 @@ def runout_check(
     measurable = [s for s in _named(group, p) if where_of.get((s.part, s.order))]
     share = sum(s.probability for s in measurable)
     if measurable and p >= LIKELY and share >= RUNOUT_FROM:
-        first = measurable[0]
-        cause = "runs out or is out of balance" if first.order == 1.0 else "is out of round"
-        open_still = "" if share >= SURE else "That is not settled: measure to settle it. "
-        why = (
-            f"a line of this strength at the place of the {first.label} comes from a part that {cause}, and that is "
-            f"{show_percent(share)} likely. {open_still}{RUNOUT_BEFORE_BALANCE}"
-        )
-        return RunoutCheck(True, where_of[(first.part, first.order)], why)
+        return RunoutCheck(True, _places(measurable, where_of), _worth_measuring(measurable, share))
     if nothing >= max(p, LIKELY):
         return RunoutCheck(False, "", "no part's line is as strong as a complaint; measure nothing yet")
     if group and p >= LIKELY and not measurable:
@@ -139,3 +132,28 @@ def runout_check(
             f"the {measurable[0].label} is only {show_percent(share)} likely: settle it with the next drive first",
         )
     return RunoutCheck(False, "", "no part stands out enough to measure; settle it with the next drive first")
+
+
+def _places(measurable: Sequence[Suspect], where_of: dict[tuple[str, float], str]) -> str:
+    """Where the dial goes; for each part by its name where more than one is meant, since any of them may be it."""
+    by_place: dict[str, list[str]] = {}
+    for one in measurable:
+        by_place.setdefault(where_of[(one.part, one.order)], []).append(one.label)
+    if len(by_place) == 1:
+        return next(iter(by_place))
+    return "; ".join(f"for the {' or the '.join(labels)}: {place}" for place, labels in by_place.items())
+
+
+def _worth_measuring(measurable: Sequence[Suspect], share: float) -> str:
+    """Why the dial is worth fetching; the figure is that of all parts named, so all of them are named with it."""
+    first_orders = [one.order == 1.0 for one in measurable]
+    cause = "runs out or is out of balance" if all(first_orders) else "is out of round"
+    if any(first_orders) and not all(first_orders):
+        cause = "runs out, is out of round or out of balance"
+    names = " or the ".join(one.label for one in measurable)
+    which = "This recording cannot tell which of these it is. " if len(measurable) > 1 else ""
+    open_still = "" if share >= SURE else "That is not settled: measure to settle it. "
+    return (
+        f"a line of this strength at the place of the {names} comes from a part that {cause}, and that is "
+        f"{show_percent(share)} likely. {which}{open_still}{RUNOUT_BEFORE_BALANCE}"
+    )

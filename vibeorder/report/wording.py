@@ -104,7 +104,7 @@ def suspect_facts(one: Suspect) -> tuple[tuple[str, str], ...]:
     folded = "Seen below half the sample rate, as its mirror image (folded)" if one.folded else ""
     facts = (
         ("First check", one.first_check),
-        ("Never", one.never),
+        ("Caution", one.never),
         ("Usual causes", "; ".join(one.causes)),
         ("Feels and sounds like", one.feel),
         ("Folded", folded),

@@ -44,16 +44,19 @@ def add_steps(view: dict[str, Any], name: str, number: int, vehicle: Vehicle | N
 
 
 def first_check(view: Mapping[str, Any]) -> dict[str, Any]:
-    """What to check first: the suspect it is for, and its sheets where they are warranted already."""
+    """What to check first: the suspects it is for, and their sheets where they are warranted already.
+
+    members: all that the recording cannot tell apart, since the first of them may not be it; none where it is not sure.
+    """
     leading = view["rows"][0]
     if not leading["members"]:
-        return {"one": None, "steps": [], "sure": False}
+        return {"one": None, "members": [], "steps": [], "sure": False}
     one = next((one for one in leading["members"] if one["steps"]), leading["members"][0])
     steps = one["steps"]
     sure = leading["probability"] >= LIKELY
     if not sure or not steps or (steps[0]["sheet"] == "runout" and not view["runout"]["warranted"]):
         steps = []
-    return {"one": one, "steps": steps, "sure": sure}
+    return {"one": one, "members": leading["members"] if sure else [], "steps": steps, "sure": sure}
 
 
 def _legend(picture: Mapping[str, Any]) -> list[dict[str, Any]]:
