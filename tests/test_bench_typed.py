@@ -26,6 +26,7 @@ from vibeorder.bench import (
     parse_readings,
     parse_run,
 )
+from vibeorder.casebook import open_casebook
 from vibeorder.cli import main
 from vibeorder.errors import VibeorderError
 from vibeorder.vehicle import parse_vehicle
@@ -287,12 +288,36 @@ def test_the_picture_marks_the_high_spot() -> None:
     assert "high spot at 148 deg" in axes.get_title()
 
 
-def test_the_short_form_has_nothing_to_draw(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    words = ["--high", "5 thou@90", "--low", "-3 thou@270", "--plot", str(tmp_path / "a.png")]
-    result = tmp_path / "a.json"
-    assert main(["bench", "runout", *words, "--json", str(result)]) == 2
-    assert "nothing to draw" in capsys.readouterr().err
-    assert not result.exists()  # refused before anything is written
+NOTHING_TO_DRAW = [
+    ["runout", "--high", "5 thou@90", "--low", "-3 thou@270"],
+    ["balance", "--reference", "3.4", "--run", "2 g@0 = 1.8", "--run", "2 g@120 = 4", "--run", "2 g@240 = 3"],
+]
+
+
+@pytest.mark.parametrize("words", NOTHING_TO_DRAW, ids=["short form", "amplitudes alone"])
+def test_where_nothing_can_be_drawn_the_rest_is_handed_over_first(
+    words: list[str], tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """The sheet, its JSON and the job's entry were lost with the picture."""
+    book, picture, result = tmp_path / "c.sqlite", tmp_path / "a.png", tmp_path / "a.json"
+    if words[0] == "balance":
+        words = [*words, "--runout-checked"]
+    assert main(["bench", *words]) == 0
+    plain = capsys.readouterr().out
+    assert main(["job", "new", "--complaint", "shakes", "--casebook", str(book)]) == 0
+    capsys.readouterr()
+    outputs = ["--plot", str(picture), "--json", str(result), "--job", "1", "--casebook", str(book)]
+    assert main(["bench", *words, *outputs]) == 0
+    said = capsys.readouterr()
+    assert said.out == f"{plain}Kept in job 1: {words[0]}.\n"
+    assert said.err == (
+        f"There is nothing to draw, so {picture} is not written: a polar picture needs all readings, or vectors "
+        "with angles.\n"
+    )
+    assert json.loads(result.read_text())["sentence"] == plain.splitlines()[0]
+    with open_casebook(book) as casebook:
+        assert [entry.kind for entry in casebook.job(1).entries] == ["reading"]
+    assert not picture.exists()
 
 
 def test_an_answer_comes_at_once() -> None:

@@ -1,5 +1,6 @@
 """Sound judged by its own noise: what the evening does to noise, lines, gaps, and what comes of it in a diagnosis."""
 
+import weakref
 from dataclasses import replace
 
 import numpy as np
@@ -13,8 +14,10 @@ from scipy.signal import butter, sosfilt, welch
 from vibeorder.diagnosis import diagnose
 from vibeorder.diagnosis.candidates import candidates_of, in_sound, overtones
 from vibeorder.diagnosis.evened import HEARD_DENSITY, LOUDEST_RMS, evened
+from vibeorder.diagnosis.hearing import READ_AT_HZ
 from vibeorder.diagnosis.prepare import judged_signal
 from vibeorder.recording.model import Quality, Recording
+from vibeorder.recording.store import SampleStore
 from vibeorder.speed.given import parse_speed_given
 
 RATE_HZ = 2000.0
@@ -29,8 +32,7 @@ def noise_of(seconds: float, seed: int = 1) -> FloatArray:
 
 def even(samples: FloatArray, valid: NDArray[np.bool_] | None = None) -> FloatArray:
     valid = np.ones(samples.size, bool) if valid is None else valid
-    blocks = evened(np.asarray(samples[None], np.float32), valid, RATE_HZ)
-    return np.asarray(np.concatenate(list(blocks), axis=1)[0], float)
+    return np.asarray(evened(np.asarray(samples[None], np.float32), valid, RATE_HZ)[0], float)
 
 
 def rms_of_line(samples: FloatArray, hz: float) -> float:
@@ -115,6 +117,27 @@ def test_blocks_join_without_a_seam(monkeypatch: pytest.MonkeyPatch) -> None:
 def test_a_tone_without_noise_is_loud_and_no_more() -> None:
     t = np.arange(int(20 * RATE_HZ)) / RATE_HZ
     assert np.sqrt(np.mean(even(np.cos(2 * np.pi * 40.0 * t)) ** 2)) <= 1.01 * LOUDEST_RMS
+
+
+@pytest.mark.parametrize("kind", ["noise", "a tone without noise"])
+def test_the_evened_sound_is_held_once(monkeypatch: pytest.MonkeyPatch, kind: str) -> None:
+    """Arrays of its length that are stored and still there when the last one is made: as it came, and evened."""
+    t = np.arange(int(20 * READ_AT_HZ)) / READ_AT_HZ
+    samples = np.cos(2 * np.pi * 40.0 * t) if kind != "noise" else noise_of(20.0)[: t.size]
+    made: list[weakref.ref[NDArray[np.float32]]] = []
+    held: list[int] = []
+    finish = SampleStore.finish
+
+    def counted(self: SampleStore) -> NDArray[np.float32]:
+        out = finish(self)
+        made.append(weakref.ref(out))
+        held.append(sum(one() is not None for one in made))
+        return out
+
+    monkeypatch.setattr(SampleStore, "finish", counted)
+    judged = judged_signal(replace(recorded(samples), rate_hz=READ_AT_HZ), PICKUP)
+    assert judged.samples.shape == (1, t.size)
+    assert max(held) == 2 and len(made) == (2 if kind == "noise" else 3)
 
 
 def test_the_multiples_of_firing_are_read_and_never_suspected() -> None:

@@ -13,11 +13,20 @@ from hypothesis import strategies as st
 from typer.testing import CliRunner
 from web_server import Running, csrf_of, running
 
-from vibeorder.bench import answer_halfturn, answer_mate, answer_runout, may_balance
+from vibeorder.bench import (
+    SAFETY_FRACTION,
+    SHAFT_GRADE,
+    JointLimits,
+    answer_halfturn,
+    answer_mate,
+    answer_runout,
+    may_balance,
+)
 from vibeorder.bench_cli import app as bench_app
 from vibeorder.casebook import open_casebook
 from vibeorder.errors import VibeorderError
 from vibeorder.vehicle import BALANCE_ONLY_FIRST_ORDER, RUNOUT_BEFORE_BALANCE
+from vibeorder.web.bench_answers import WHERE_EMPTY
 from vibeorder.web.bench_form import SHEETS, FormError, inputs_of
 from vibeorder.web.jobs_common import now
 
@@ -177,6 +186,35 @@ def test_a_tube_is_judged_as_its_maker_does(client: httpx.Client) -> None:
     told = live(client, "shaft", unit="mm", diameter="76.2", wall="1.65", length="1500", max_rpm="3000")
     found = re.findall(r"(\d{4}) (?:±|rpm)", dict(map(tuple, told["numbers"]))["critical speed"])
     assert float(found[0]) == pytest.approx(5671, rel=1e-3) and "The tube is safe" in told["sentence"]
+
+
+@pytest.mark.parametrize(
+    ("sheet", "field", "usual"),
+    [
+        ("shaft", "fraction", SAFETY_FRACTION),
+        ("balance", "grade", SHAFT_GRADE),
+        ("angles", "least", JointLimits().least_deg),
+        ("angles", "most", JointLimits().most_deg),
+        ("angles", "ends", JointLimits().ends_deg),
+    ],
+)
+def test_the_hint_of_an_empty_field_is_what_the_answer_then_counts_with(
+    client: httpx.Client, monkeypatch: pytest.MonkeyPatch, sheet: str, field: str, usual: float
+) -> None:
+    hint = re.compile(rf'<label for="{field}">[^<]*<span class="hint">([\d.]+) where empty</span>')
+    found = hint.search(client.get(f"/bench/{sheet}").text)
+    assert found and float(found[1]) == usual
+    monkeypatch.setitem(WHERE_EMPTY, field, usual * 0.75)
+    other = hint.search(client.get(f"/bench/{sheet}").text)
+    assert other and float(other[1]) == pytest.approx(usual * 0.75)
+
+
+def test_a_share_left_empty_is_the_one_of_the_hint(
+    client: httpx.Client, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    tube = {"unit": "mm", "diameter": "76.2", "wall": "1.65", "length": "1500", "max_rpm": "3000"}
+    monkeypatch.setitem(WHERE_EMPTY, "fraction", 0.5)
+    assert live(client, "shaft", **tube) == live(client, "shaft", fraction="0.5", **tube)
 
 
 def test_a_shaft_speed_with_a_comma_counts_thousands(client: httpx.Client) -> None:

@@ -376,9 +376,7 @@ def _hand_over(answer: "Answer", json: str | None, plot: Path | None) -> None:
 
     from vibeorder.bench import as_json, render, save_figure
 
-    if plot is not None:
-        if answer.figure is None:
-            raise VibeorderError("nothing to draw here: --plot needs all readings, or vectors with angles")
+    if plot is not None and answer.figure is not None:
         figure = answer.figure()
         door.write_output(plot, "--plot", lambda path: save_figure(figure, path))
     content = as_json(answer.command, answer.result, answer.sheet)
@@ -389,3 +387,9 @@ def _hand_over(answer: "Answer", json: str | None, plot: Path | None) -> None:
     if json == "-":
         door.say(text)
     keep_reading(content, aside=json == "-")
+    if plot is not None and answer.figure is None:  # said last: it takes nothing from what was found
+        door.say(
+            f"There is nothing to draw, so {plot} is not written: a polar picture needs all readings, or vectors "
+            "with angles.\n",
+            aside=True,
+        )

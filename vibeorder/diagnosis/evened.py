@@ -40,8 +40,8 @@ LOUDEST_RMS = 1.0
 that can be said."""
 
 
-def evened(samples: Float32Array, valid: NDArray[np.bool_], rate_hz: float) -> Iterator[Float32Array]:
-    """The samples with even noise of HEARD_DENSITY, in blocks, as long in all as they were.
+def evened(samples: Float32Array, valid: NDArray[np.bool_], rate_hz: float) -> Float32Array:
+    """The samples with even noise of HEARD_DENSITY, of the same shape; stored once, on disk where they are many.
 
     samples: [shape (channels, n)], without their mean, zero where not `valid` [shape (n,)].
     """
@@ -50,9 +50,12 @@ def evened(samples: Float32Array, valid: NDArray[np.bool_], rate_hz: float) -> I
     taps = _taps(_density(samples, valid, rate_hz, size), size)
     even = stored(_filtered(samples, valid, taps), samples.shape[0])
     power = sum(float((excerpt(even, a, b).astype(float) ** 2).sum()) for a, b in spans(total))
-    rms = np.sqrt(power / max(int(np.count_nonzero(valid)), 1))
-    for a, b in spans(total):
-        yield excerpt(even, a, b) * np.float32(min(1.0, LOUDEST_RMS / max(rms, 1e-30)))
+    rms = float(np.sqrt(power / max(int(np.count_nonzero(valid)), 1)))
+    if rms <= LOUDEST_RMS:
+        return even
+    del even  # two of them are never held at once: it is made anew, quieter
+    quieter = np.asarray(taps * (LOUDEST_RMS / rms), np.float32)
+    return stored(_filtered(samples, valid, quieter), samples.shape[0])
 
 
 def _density(samples: Float32Array, valid: NDArray[np.bool_], rate_hz: float, size: int) -> FloatArray:

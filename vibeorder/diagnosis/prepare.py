@@ -78,15 +78,11 @@ def judged_signal(recording: Recording, vehicle: Vehicle) -> Signal:
     signal = replace(signal_of(recording), ride=ride)
     if recording.kind != "audio":
         return signal
-    channels = signal.samples.shape[0]
     step = decimation_factor(signal.rate_hz, READ_AT_HZ)
-    thin = signal
-    if step > 1:
-        samples = decimated(signal.samples, step)
-        valid = signal.valid[::step][: samples.shape[1]]
-        thin = signal.of(samples, valid, signal.rate_hz / step)
-    even = stored(evened(thin.samples, thin.valid, thin.rate_hz), channels)
-    return replace(thin, samples=even, folds=False)
+    if step > 1:  # under the same name, so that what was thinned is not held beside what is evened
+        thin = decimated(signal.samples, step)
+        signal = signal.of(thin, signal.valid[::step][: thin.shape[1]], signal.rate_hz / step)
+    return replace(signal, samples=evened(signal.samples, signal.valid, signal.rate_hz), folds=False)
 
 
 def _centred(recording: Recording, mean: FloatArray, first: int, last: int) -> FloatArray:

@@ -39,12 +39,25 @@ from vibeorder.web.draw.driveline import angles_svg
 from vibeorder.web.draw.plot import effect_svg, shaft_svg
 from vibeorder.web.draw.vectors import Named, circles_svg, mating_svg, vectors_svg
 
-__all__ = ["answer_for", "pictures_again", "pictures_of"]
+__all__ = ["WHERE_EMPTY", "answer_for", "pictures_again", "pictures_of"]
 
 Inputs = Mapping[str, Any]
 _RECORDING = re.compile(r"\.wav\b", re.IGNORECASE)
 _DECIMALS = {"thou": 1, "mm": 3, "in": 4}
 _LENGTH_UNIT = re.compile(r"(thou|inches|inch|in|mm|cm|um|µm|\")\s*(?:@|$)", re.IGNORECASE)
+
+_USUAL = JointLimits()
+WHERE_EMPTY: dict[str, float] = {
+    "fraction": SAFETY_FRACTION,
+    "grade": SHAFT_GRADE,
+    "least": _USUAL.least_deg,
+    "most": _USUAL.most_deg,
+    "ends": _USUAL.ends_deg,
+    "torsional": _USUAL.torsional_rad_s2,
+    "inertia_drive": _USUAL.inertia_drive_rad_s2,
+    "inertia_coast": _USUAL.inertia_coast_rad_s2,
+}
+"""What a field that was left empty counts as: by the command's own constants, and what its hint says."""
 
 
 def answer_for(command: str, inputs: Inputs, vehicle: Vehicle | None = None) -> Answer:
@@ -133,7 +146,7 @@ def _balance(i: Inputs, _: Vehicle | None) -> Answer:
     return answer_balance(
         i["reference"], runs, order=float(i.get("order", 1.0)), runout_checked=bool(i.get("runout_checked")),
         phase_lag=bool(i.get("phase_lag")), clamp=i.get("clamp"), after=i.get("after"), radius=i.get("radius"),
-        mass=i.get("mass"), rate_hz=_turns(i, "rpm"), grade=float(i.get("grade", SHAFT_GRADE)),
+        mass=i.get("mass"), rate_hz=_turns(i, "rpm"), grade=_number(i, "grade"),
     )  # fmt: skip
 
 
@@ -141,13 +154,8 @@ def _angles(i: Inputs, vehicle: Vehicle | None) -> Answer:
     rate = _turns(i, "rpm") or _shaft_rate(i.get("speed"), vehicle)
     if rate is None:
         raise VibeorderError("no speed given; give the shaft's rpm, or a road speed with the vehicle")
-    usual = JointLimits()
-    limits = JointLimits(
-        float(i.get("least", usual.least_deg)), float(i.get("most", usual.most_deg)),
-        float(i.get("ends", usual.ends_deg)), float(i.get("torsional", usual.torsional_rad_s2)),
-        float(i.get("inertia_drive", usual.inertia_drive_rad_s2)),
-        float(i.get("inertia_coast", usual.inertia_coast_rad_s2)),
-    )  # fmt: skip
+    names = ("least", "most", "ends", "torsional", "inertia_drive", "inertia_coast")
+    limits = JointLimits(*(_number(i, name) for name in names))
     return answer_angles(
         i["slopes"], rate, sides=i.get("sides"), phasing=i.get("phasing"), constant_velocity=i.get("cv", ()),
         lengths=i.get("lengths"), limits=limits,
@@ -158,8 +166,13 @@ def _shaft(i: Inputs, vehicle: Vehicle | None) -> Answer:
     highest = _turns(i, "max_rpm") or _shaft_rate(i.get("top_speed"), vehicle)
     return answer_shaft(
         i["diameter"], i["wall"], i["length"], material=i.get("material", "steel"), highest_hz=highest,
-        fraction=float(i.get("fraction", SAFETY_FRACTION)),
+        fraction=_number(i, "fraction"),
     )  # fmt: skip
+
+
+def _number(i: Inputs, name: str) -> float:
+    """What was typed, else what counts where nothing was."""
+    return float(i.get(name, WHERE_EMPTY[name]))
 
 
 def _parts(i: Inputs) -> dict[str, Any]:

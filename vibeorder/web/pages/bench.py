@@ -21,7 +21,7 @@ from vibeorder.casebook import Job, runout_on_record
 from vibeorder.errors import VibeorderError
 from vibeorder.units import show_length
 from vibeorder.vehicle import Vehicle, order_text, part_text
-from vibeorder.web.bench_answers import answer_for, pictures_of
+from vibeorder.web.bench_answers import WHERE_EMPTY, answer_for, pictures_of
 from vibeorder.web.bench_cells import COUNTS, UNITS, cell_names, count_of, filled_cells, unit_of
 from vibeorder.web.bench_form import MAIN_FIELD, MOST_MOUNTS, MOST_RUNS, SHEETS, FormError, inputs_of
 from vibeorder.web.bench_steps import ABOUT, CARRIED, Link, may_be_balanced, next_links, sheet_link
@@ -230,6 +230,7 @@ def _page(
         most_runs=MOST_RUNS,
         carried={n: typed[n] for n in CARRIED if typed.get(n)}, subject=_subject(typed),
         usual={p.key: show_length(p.usual_limit_m, unit_of(typed)) for p in PLACES},
+        where_empty={name: f"{value:g} where empty" for name, value in WHERE_EMPTY.items()},
         record=_record(house, typed), picture=_picture_in_ring(sheet, typed, worked),
         to=lambda slug, **more: sheet_link(slug, typed, **more),
     )  # fmt: skip
