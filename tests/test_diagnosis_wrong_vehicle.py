@@ -4,12 +4,13 @@ Ground truth is the simulator's own vehicle; arithmetic is checked by hand (roll
 """
 
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
 import pytest
 from pages import DOCS
 
-from vibeorder.diagnosis import Diagnosis, diagnose
+from vibeorder.diagnosis import Diagnosis, Weighed, diagnose, judged_together, weigh
 from vibeorder.diagnosis.floor import floor_of
 from vibeorder.diagnosis.movingfloor import NOTHING_MOVES
 from vibeorder.diagnosis.notes import plain_notes
@@ -208,3 +209,74 @@ def test_an_axle_ratio_in_common_use_is_taken_for_one_measured_beside_it() -> No
     first = solutions(ladder_line, ladder, rates, TRUCK, [1.0, 2.0, 3.0, 4.0, 3.42], None)[0]
     assert first.what == "axle_ratio" and first.value == pytest.approx(3.75)
     assert first.vehicle.axle_ratio == 3.73  # nearest in common use (common practice, no source)
+
+
+@pytest.fixture(scope="module")
+def three(shaft: RoadTest) -> tuple[Weighed, Weighed, Weighed]:
+    """A sweep that shows a wrong axle ratio, and two drives at held speeds that cannot, with a tire's own shake."""
+    typed = replace(TRUCK, axle_ratio=4.3)
+    holds = [
+        replace(as_recording(road_test(TRUCK, one, np.random.default_rng(seed))), source=f"hold-{seed}.csv")
+        for seed, one in (
+            (5, Scenario(Drive("steady", (27.0,), gears=((0.0, 6),)), 60.0, RATE_HZ, **HELD)),
+            (6, Scenario(Drive("steady", (24.0,), gears=((0.0, 6),)), 60.0, RATE_HZ, **HELD)),
+        )
+    ]
+    sweep = replace(as_recording(shaft), source="sweep.csv")
+    first, second, third = (weigh(one, typed) for one in (sweep, *holds))
+    assert first.mismatch is not None and first.mismatch.clear
+    assert second.mismatch is None and third.mismatch is None
+    return first, second, third
+
+
+HELD: dict[str, Any] = {
+    "faults": (Fault("tire_wheel", 1.0, 0.4),),
+    "tire_scale": 1.0,
+    "road": Road(level_mps2=0.25),
+    "clock": Clock(),
+    "gps": Gps(lag_s=0.7),
+}
+
+
+def test_a_drive_that_shows_a_wrong_vehicle_speaks_for_all_by_its_name(
+    three: tuple[Weighed, Weighed, Weighed],
+) -> None:
+    """The two others lead and used to say, together: it is the tire, 99% sure, measure its runout."""
+    for drives in (three, three[::-1]):
+        joint = judged_together(drives)
+        assert joint.verdict.startswith("From 3 recordings together: In sweep.csv, a line at ")
+        assert joint.verdict.endswith("Until that is settled no part is named.")
+        assert joint.mismatch is not None and joint.mismatch.what == "axle_ratio"
+        assert not joint.runout_check.warranted
+        assert _top_share(joint) < 0.5
+        assert any(note.startswith("hold-5.csv alone: It is the tire or wheel") for note in joint.notes)
+
+
+def test_a_doubt_that_another_drive_raised_is_not_dropped_and_takes_its_share(
+    three: tuple[Weighed, Weighed, Weighed],
+) -> None:
+    sweep, *holds = three
+    assert sweep.mismatch is not None
+    doubted = replace(sweep.mismatch, log_odds=-float(np.log(3.0)))
+    smaller = replace(sweep.mismatch, log_odds=-float(np.log(9.0)))
+    fits = judged_together([replace(sweep, mismatch=None), *holds])
+    joint = judged_together([replace(sweep, mismatch=doubted), replace(holds[0], mismatch=smaller), holds[1]])
+    assert not any("typed in wrong" in note for note in fits.notes)
+    said = [note for note in joint.notes if "typed in wrong" in note]
+    assert len(said) == 2
+    assert any(
+        note.startswith("The vehicle may be typed in wrong (25%). In sweep.csv, a line") for note in said
+    )
+    assert any(note.startswith("hold-5.csv alone: The vehicle may be typed in wrong (10%).") for note in said)
+    # a quarter of what the parts had goes back to what they had before any recording
+    assert joint.suspects[0].probability == pytest.approx(
+        0.75 * fits.suspects[0].probability + 0.25 * _before(sweep, fits), abs=1e-6
+    )
+
+
+def _before(weighed: Weighed, found: Diagnosis) -> float:
+    """Probability of the first suspect before any recording."""
+    prior = np.exp(weighed.log_prior - np.logaddexp.reduce(weighed.log_prior))
+    top = (found.suspects[0].part, found.suspects[0].order)
+    candidates = weighed.pieces[0].judgement.candidates
+    return float(sum(p for p, one in zip(prior[:-1], candidates, strict=True) if one.key == top))

@@ -7,6 +7,9 @@ l_r the log odds of one source in recording r
 
 as over the stretches of one long drive, q nearer to one; the prior is counted once. Of a stretch marked "it shakes now"
 q is one.
+
+Whether the vehicle was typed in wrong is one question to all drives. The one that doubts it most speaks for all, by its
+name: most drives cannot tell (held speeds, sound), and what the others find in a profile that is wrong names no part.
 """
 
 from collections import Counter
@@ -18,8 +21,9 @@ from numpy.typing import NDArray
 
 from vibeorder.diagnosis.diagnose import Weighed, told
 from vibeorder.diagnosis.intake import Intake
-from vibeorder.diagnosis.result import Diagnosis
+from vibeorder.diagnosis.result import Diagnosis, Mismatch
 from vibeorder.diagnosis.twins import AS_GOOD, indistinct_pairs, one_rate
+from vibeorder.diagnosis.wrong_words import doubted_words
 from vibeorder.errors import VibeorderError
 
 __all__ = ["judged_together"]
@@ -57,9 +61,10 @@ def judged_together(
     top = int(np.argmax(scaled))
     beside = scaled.size - 1 if top < scaled.size - 1 else int(np.argmax(scaled[:-1]))
     lead = max(driven, key=lambda w: float(w.scaled[top] - w.scaled[beside]))
-    found = told(lead, scaled, explain, _still_one(weighed, scaled), said)
-    each = [(w.recording.source, told(w)) for w in driven]
-    alone = tuple(f"{source} alone: {one.verdict}" for source, one in each)
+    doubting = max((w for w in driven if w.mismatch is not None), key=_doubt, default=None)
+    telling = replace(lead, mismatch=None if doubting is None else _named(doubting))
+    found = told(telling, scaled, explain, _still_one(weighed, scaled), said)
+    alone = tuple(note for w in driven for note in _alone(w, doubting))
     alone += tuple(_standing_note(w) for w in weighed if w.standing_hz is not None)
     return replace(
         found,
@@ -68,6 +73,29 @@ def judged_together(
         notes=(*alone, *found.notes),
         history=_histories([(w.recording.source, w.recording.history) for w in weighed]),
     )
+
+
+def _doubt(weighed: Weighed) -> float:
+    """Log odds that the vehicle was typed in wrong, by one recording."""
+    return -np.inf if weighed.mismatch is None else weighed.mismatch.log_odds
+
+
+def _named(weighed: Weighed) -> Mismatch | None:
+    """What does not fit the vehicle, and which recording says so."""
+    wrong = weighed.mismatch
+    if wrong is None:
+        return None
+    first, rest = wrong.sentence[:1].lower(), wrong.sentence[1:]
+    return replace(wrong, sentence=f"In {weighed.recording.source}, {first}{rest}")
+
+
+def _alone(weighed: Weighed, doubting: Weighed | None) -> tuple[str, ...]:
+    """What one recording says alone, with its doubt in the vehicle where no verdict and no other note has it."""
+    source, wrong = weighed.recording.source, weighed.mismatch
+    said = (f"{source} alone: {told(weighed).verdict}",)
+    if wrong is None or wrong.share >= 0.5 or weighed is doubting:
+        return said
+    return (*said, f"{source} alone: {doubted_words(wrong)}")
 
 
 def _standing_note(weighed: Weighed) -> str:
