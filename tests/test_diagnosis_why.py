@@ -14,6 +14,7 @@ from scipy import signal as scipy_signal
 
 from vibeorder.diagnosis import Diagnosis, Explanation, Finding, told, weigh
 from vibeorder.diagnosis.floor import Floor
+from vibeorder.diagnosis.groups import group_suspects
 from vibeorder.diagnosis.why_track import follow
 from vibeorder.recording.model import Quality, Recording, Trace
 from vibeorder.simulate import Drive, Fault, Road, Scenario, as_recording, road_test
@@ -51,9 +52,8 @@ def test_nothing_is_explained_unless_asked_for() -> None:
 
 def test_the_first_three_suspects_and_nothing_are_explained_in_their_order() -> None:
     result = explained(TRUCK, TOP_GEAR, "driveshaft")
-    assert [(one.part, one.order) for one in result.explanations[:-1]] == [
-        key(one) for one in result.suspects[:3]
-    ]
+    ranked = [key(one) for group in group_suspects(result.suspects) for one in group.members]
+    assert [(one.part, one.order) for one in result.explanations[:-1]] == ranked[:3]
     assert result.explanations[-1].name == "nothing that turns"
     assert result.explanations[-1].probability == result.nothing_found_probability
 

@@ -8,7 +8,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 from matplotlib.backends.backend_agg import FigureCanvasAgg
-from report_examples import bent_flange
+from report_examples import bent_flange, twins
 
 from vibeorder.cli import main
 from vibeorder.diagnosis.explanation import (
@@ -69,7 +69,7 @@ def test_without_explanations_nothing_is_said_of_why() -> None:
 
 def test_the_terminal_says_for_against_and_what_is_silent() -> None:
     text = as_text(explained())
-    part = text[text.index("Why 1.") : text.index("Why 2.")]
+    part = text[text.index("Why 1.") : text.index("Why 5.")]
     assert (
         part.index("  For") < part.index("A line stands.") < part.index("  Against") < part.index("Seldom.")
     )
@@ -78,7 +78,7 @@ def test_the_terminal_says_for_against_and_what_is_silent() -> None:
 
 def test_a_suspect_under_one_percent_is_spared_what_says_nothing() -> None:
     text = as_text(explained())
-    assert "Says nothing here" not in text[text.index("Why 2.") : text.index("Why 3.")]
+    assert "Says nothing here" not in text[text.index("Why 5.") : text.index("Why nothing that turns")]
 
 
 def test_factors_multiply_to_what_is_said_of_them_together() -> None:
@@ -147,7 +147,7 @@ def test_each_suspect_has_three_panels_and_all_share_a_scale_of_strength() -> No
     figure = draw_why(explained())
     FigureCanvasAgg(figure).draw()  # type: ignore[no-untyped-call]
     titles = [sub.get_suptitle() for sub in figure.subfigs if sub.get_suptitle()]
-    assert titles == ["1. driveshaft, first order (1x): 97%", "2. engine, first order (1x): under 1%"]
+    assert titles == ["1. driveshaft, first order (1x): 97%", "5. engine, first order (1x): under 1%"]
     assert [len(sub.axes) for sub in figure.subfigs] == [3, 3, 1]
 
 
@@ -190,3 +190,16 @@ def test_a_picture_of_why_needs_a_picture_s_ending(
     given = [str(SAMPLES / "tire.csv"), "--vehicle", str(SAMPLES / "truck.toml")]
     assert main(["diagnose", *given, "--why-plot", str(tmp_path / "why.txt")]) == 2
     assert "--why-plot" in capsys.readouterr().err
+
+
+def test_each_why_stands_under_the_number_that_its_suspect_has_in_the_table() -> None:
+    made = twins()
+    blank, nothing = explained().explanations[0], explained().explanations[-1]
+    first, second, other = made.suspects[0], made.suspects[8], made.suspects[1]
+    told = [replace(blank, name=s.label, part=s.part, order=s.order) for s in (first, second, other)]
+    text = as_text(replace(made, explanations=(*told, nothing)))
+    assert re.search(r"^1  driveshaft 1x", text, flags=re.MULTILINE) and "   or engine 1x" in text
+    assert f"Why 1. {first.label}" in text and f"Why 1. or {second.label}" in text
+    third = re.search(r"^(\d)  tire/wheel 1x", text, flags=re.MULTILINE)
+    assert third and f"Why {third.group(1)}. {other.label}" in text
+    assert "Why nothing that turns" in text, "the table gives nothing no number"

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from vibeorder.diagnosis.analyse import Piece, shake_rms
 from vibeorder.diagnosis.explanation import Explanation, Finding, Said, parted
+from vibeorder.diagnosis.groups import group_suspects
 from vibeorder.diagnosis.posterior import TEMPERATURE
 from vibeorder.diagnosis.posterior import Kind as SpeedKind
 from vibeorder.diagnosis.result import LineSeen, SpeedFit, Suspect
@@ -57,15 +58,16 @@ def explain(
     given: SpeedGiven | Trace | None,
     first: int = FIRST,
 ) -> tuple[Explanation, ...]:
-    """An explanation of each of the `first` likeliest suspects, and of nothing (last).
+    """An explanation of each of the `first` suspects as the tables rank them, and of nothing (last).
 
     piece: the stretch that speaks most for what came out. scaled: tempered log weights of the candidates and of
     nothing (last), as the probabilities have them. suspects: most probable first.
     """
     shake = shake_rms(_part(signal, piece))
     candidates = piece.judgement.candidates
+    ranked = [one for group in group_suspects(suspects) for one in group.members]
     out = []
-    for suspect in suspects[:first]:
+    for suspect in ranked[:first]:
         members = [i for i, c in enumerate(candidates) if c.key == (suspect.part, suspect.order)]
         index = max(members, key=lambda i: float(scaled[i]))
         case = case_of(signal, piece, suspect, index, vehicle, speed.unit, _source(kind, given))

@@ -95,14 +95,14 @@ def _why(diagnosis: Diagnosis) -> str:
         f"<h1>Why: what speaks for and against</h1><p>{escape(LEAD)}</p>",
         f'<figure><img class="tall" alt="{alt}" src="data:image/png;base64,{picture}"></figure>',
     ]
-    for number, block in enumerate(blocks, start=1):
+    for block in blocks:
         lists = "".join(
             f"<h3>{escape(heading)}</h3><dl>"
             + "".join(f"<dt>{escape(what)}</dt><dd>{escape(said)}</dd>" for what, said in lines)
             + "</dl>"
             for heading, lines in block.sections
         )
-        parts.append(f"<section><h2>{number}. {escape(block.title)}</h2>{lists}</section>")
+        parts.append(f"<section><h2>{block.place}{escape(block.title)}</h2>{lists}</section>")
     return f"<article>{''.join(parts)}</article>\n"
 
 

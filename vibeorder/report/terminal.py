@@ -174,8 +174,8 @@ def _why(console: "Console", diagnosis: Diagnosis, signs: Signs) -> None:
         return
     _heading(console, "Why: what speaks for and against")
     _paragraph(console, _signed(LEAD, signs))
-    for number, block in enumerate(blocks, start=1):
-        _heading(console, f"Why {number}. {block.title}")
+    for block in blocks:
+        _heading(console, f"Why {block.place}{block.title}")
         for heading, lines in block.sections:
             _lines(console, [f"  {heading}"])
             for what, sentence in lines:

@@ -15,7 +15,7 @@ import numpy as np
 from vibeorder.diagnosis.explanation import Explanation, Finding, SpeedCurve, TrackSeen
 from vibeorder.diagnosis.result import Diagnosis
 from vibeorder.report.figures import FAINT, HATCH, INK, PAPER, style_of
-from vibeorder.report.wording import order_text, percent
+from vibeorder.report.wording import order_text, percent, place_in_table
 from vibeorder.units import speed_axis
 
 if TYPE_CHECKING:
@@ -61,18 +61,18 @@ def draw_why(diagnosis: Diagnosis) -> "Figure":
     strips = figure.subfigures(len(heights), 1, height_ratios=heights, squeeze=False)[:, 0]
     for number, one in enumerate(suspects):
         strips[number].set_facecolor(PAPER)
-        _strip(strips[number], one, number + 1, diagnosis.speed.unit)
+        _strip(strips[number], one, place_in_table(one, diagnosis), diagnosis.speed.unit)
     if scaled:
         strips[-1].set_facecolor(PAPER)
         _scale(strips[-1].subplots(), scaled)
     return figure
 
 
-def _strip(strip: object, one: Explanation, number: int, unit: str) -> None:
+def _strip(strip: object, one: Explanation, place: str, unit: str) -> None:
     """Three panels of one suspect: its course, its strength by speed, its orders."""
     panels = strip.subplots(1, 3, gridspec_kw={"width_ratios": [1.25, 1.25, 1.0]})  # type: ignore[attr-defined]
     _, colour = style_of(one.part)
-    title = f"{number}. {one.name}: {percent(one.probability)}"
+    title = f"{place}{one.name}: {percent(one.probability)}"
     strip.suptitle(title, x=0.012, ha="left", fontsize=11, fontweight="bold", color=INK)  # type: ignore[attr-defined]
     for axes in panels:
         _dress(axes)

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 from vibeorder.diagnosis.explanation import Explanation, Finding, SpeedCurve
 from vibeorder.diagnosis.result import Diagnosis
-from vibeorder.report.wording import percent, two_digits
+from vibeorder.report.wording import percent, place_in_table, two_digits
 from vibeorder.units import dash_units, show_speed, show_speeds
 
 __all__ = ["LEAD", "WhyBlock", "factor", "why_blocks"]
@@ -45,15 +45,21 @@ SHOWN_FROM = 0.05
 
 @dataclass(frozen=True, slots=True)
 class WhyBlock:
-    """One suspect: its title, and (heading, lines) for, against, and silent; each line (what, sentence)."""
+    """One suspect: its title, and (heading, lines) for, against, and silent; each line (what, sentence).
+
+    place: what stands before the title where the table of suspects is numbered: "2. ", "2. or "; "" of nothing.
+    """
 
     title: str
+    place: str
     sections: tuple[tuple[str, tuple[tuple[str, str], ...]], ...]
 
 
 def why_blocks(diagnosis: Diagnosis) -> tuple[WhyBlock, ...]:
     """One block for each explanation, in order; empty where none was asked for."""
-    return tuple(_block(one, diagnosis.speed.unit) for one in diagnosis.explanations)
+    return tuple(
+        _block(one, place_in_table(one, diagnosis), diagnosis.speed.unit) for one in diagnosis.explanations
+    )
 
 
 def factor(weight: float) -> str:
@@ -67,7 +73,7 @@ def factor(weight: float) -> str:
     return f"{'÷' if weight < 0 else '×'}{shown.replace(',', '')}"
 
 
-def _block(one: Explanation, unit: str) -> WhyBlock:
+def _block(one: Explanation, place: str, unit: str) -> WhyBlock:
     sections = [
         ("For", _lines(one.speaks_for)),
         ("Against", _lines(one.speaks_against)),
@@ -75,7 +81,8 @@ def _block(one: Explanation, unit: str) -> WhyBlock:
     if one.probability >= WORTH_SILENCE:
         sections.append(("Says nothing here", _lines(one.silent)))
     sections.append(("In numbers", _numbers(one, unit)))
-    return WhyBlock(f"{one.name}: {percent(one.probability)}", tuple(s for s in sections if s[1]))
+    title = f"{one.name}: {percent(one.probability)}"
+    return WhyBlock(title, place, tuple(s for s in sections if s[1]))
 
 
 def _lines(findings: tuple[Finding, ...]) -> tuple[tuple[str, str], ...]:

@@ -1,11 +1,12 @@
 """Words and numbers that terminal, sheet and figures share, so that all three say the same thing."""
 
 import math
-from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from collections.abc import Iterable
 
 import numpy as np
 
+from vibeorder.diagnosis.explanation import Explanation
+from vibeorder.diagnosis.groups import SuspectGroup, group_suspects
 from vibeorder.diagnosis.result import Diagnosis, SpeedFit, Suspect
 from vibeorder.diagnosis.why_words import two_digits
 from vibeorder.units import STANDARD_GRAVITY, show_speeds
@@ -26,6 +27,7 @@ __all__ = [
     "order_text",
     "part_text",
     "percent",
+    "place_in_table",
     "recording_text",
     "speed_lines",
     "suspect_facts",
@@ -49,37 +51,20 @@ HEALTHY_NAMED = 6
 """Healthy lines that are named; the JSON has them all."""
 
 
-@dataclass(frozen=True, slots=True)
-class SuspectGroup:
-    """Suspects whose lines this recording cannot separate, with the probability they share."""
-
-    members: tuple[Suspect, ...]
-    probability: float
-
-
-def group_suspects(suspects: Sequence[Suspect]) -> tuple[SuspectGroup, ...]:
-    """Put suspects that are indistinct from each other into one group each, likeliest group first.
-
-    Being indistinct is passed on: where A cannot be told from B, nor B from C, the three are one group.
-    """
-    left = sorted(suspects, key=lambda one: -one.probability)
-    groups = []
-    while left:
-        members = [left.pop(0)]
-        for member in members:  # grows while it is walked: twins of twins join too
-            twins = [other for other in left if _indistinct(member, other)]
-            left = [other for other in left if other not in twins]
-            members += twins
-        members.sort(key=lambda one: -one.probability)
-        groups.append(SuspectGroup(tuple(members), sum(one.probability for one in members)))
-    return tuple(sorted(groups, key=lambda group: -group.probability))
-
-
 def groups_worth_showing(diagnosis: Diagnosis) -> tuple[SuspectGroup, ...]:
     """The groups for the ranked table: every one of a percent or more, and never fewer than three."""
     groups = group_suspects(diagnosis.suspects)
     likely = sum(group.probability >= WORTH_SHOWING for group in groups)
     return groups[: max(likely, ROWS_AT_LEAST)]
+
+
+def place_in_table(one: Explanation, diagnosis: Diagnosis) -> str:
+    """What stands before a suspect explained: the number of its row in the table, with "or" from its twins on."""
+    for number, group in enumerate(group_suspects(diagnosis.suspects), start=1):
+        keys = [(member.part, member.order) for member in group.members]
+        if (one.part, one.order) in keys:
+            return f"{number}. {'or ' if keys.index((one.part, one.order)) else ''}"
+    return ""
 
 
 def healthy_text(diagnosis: Diagnosis) -> str:
@@ -210,11 +195,6 @@ _SOURCES = {
     "log file": "from the speed log",
     "inferred": "inferred from the recording",
 }
-
-
-def _indistinct(one: Suspect, other: Suspect) -> bool:
-    forward = (other.part, other.order) in one.indistinct_from
-    return forward or (one.part, one.order) in other.indistinct_from
 
 
 def _speed_range(speed: SpeedFit) -> str:
