@@ -123,6 +123,30 @@ def test_an_engine_order_needs_the_gear_and_is_followed_in_it() -> None:
     assert "in the drive before the repair the gear changed or is not known" in unknown.reason
 
 
+def test_an_engine_order_in_another_gear_is_not_the_same_engine_speed() -> None:
+    """At one road speed the engine turns 0.83 / 1.00 as fast in the one gear as in the other: two other shakes."""
+    before = drive(0.25, 1, multiple=3.73 * 0.83, gear=7)
+    after = drive(0.05, 2, multiple=3.73 * 1.00, gear=6)
+    result = judged(before, after, "engine")
+    assert result.verdict == "cannot say"
+    assert "the first drive was in gear 7 and the second in gear 6" in result.reason
+    shaft = judged(drive(0.25, 1, gear=7), drive(0.12, 2, gear=6))  # turns with the wheels in any gear
+    assert shaft.verdict == "improved"
+
+
+@pytest.mark.parametrize(
+    ("high_db", "says"), [(-0.1, "weaker, by how much cannot be said"), (-6.3, "at least 2.0 ")]
+)
+def test_how_much_weaker_a_line_is_that_nothing_is_left_of_is_its_intervals_end(
+    high_db: float, says: str
+) -> None:
+    """20 lg 2 is 6.02: the upper end of -6.3 dB is at least 2.0 times weaker. It said "far weaker" for -0.1 dB."""
+    result = judged(drive(1.0, 1, noise=3.0), drive(0.0, 2, noise=3.0))
+    assert result.verdict == "improved" and result.ratio_db is None
+    sentence = comparison_sheet(replace(result, high_db=high_db)).sentence
+    assert f"is {says}" in sentence and "far" not in sentence
+
+
 def test_the_tires_fit_of_the_first_drive_serves_the_second_where_nothing_shakes_any_more() -> None:
     first, second = drive(0.25, 1), drive(0.25, 2)
     fit = second.diagnosis.speed

@@ -125,7 +125,7 @@ def compare(
     """
     candidates = candidates_of(vehicle, low_range)
     mine = _candidate(candidates, vehicle, part, order)
-    reason = unlike_sensors(before.recording, after.recording)
+    reason = unlike_sensors(before.recording, after.recording) or _unlike_gears(before, after, mine)
     if reason:
         return _cannot_say(mine, reason, before.recording.unit)
     pairs = ((before, after), (after, before))
@@ -152,6 +152,17 @@ def _candidate(candidates: Sequence[Candidate], vehicle: Vehicle, part: str, ord
         raise VibeorderError(f"--order {order:g} is not known of {part}; it has {listed}")
     parts = ", ".join(dict.fromkeys(c.part for c in candidates))
     raise VibeorderError(f"{vehicle.name} has no {part!r}; --part takes one of {parts}")
+
+
+def _unlike_gears(before: Drive, after: Drive, mine: Candidate) -> str:
+    """Why an engine's order cannot be compared at the same road speeds, or ''; a gear not known is said later."""
+    one, two = before.diagnosis.speed.gear, after.diagnosis.speed.gear
+    if mine.basis != "engine" or one is None or two is None or one == two:
+        return ""
+    return (
+        f"the first drive was in gear {one} and the second in gear {two}, so at the same road speed the engine turned "
+        "at another rate; drive in one gear both times"
+    )
 
 
 def _levels(

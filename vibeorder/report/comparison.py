@@ -95,9 +95,15 @@ def _top(result: Comparison) -> str:
 
 def _change(result: Comparison) -> str:
     if result.ratio_db is None:
-        return "far weaker"
+        return _at_least(result)
     times = 10.0 ** (abs(result.ratio_db) / 20.0)
     return f"{times:.1f} times {'weaker' if result.ratio_db < 0.0 else 'stronger'}"
+
+
+def _at_least(result: Comparison) -> str:
+    """How much weaker a line is of which nothing is left to measure: by the upper end of its interval."""
+    least = 1.0 if result.high_db is None else math.floor(10.0 ** (1.0 - result.high_db / 20.0)) / 10.0
+    return f"at least {least:.1f} times weaker" if least > 1.0 else "weaker, by how much cannot be said"
 
 
 def _numbers(result: Comparison, unit: str) -> tuple[tuple[str, str], ...]:
