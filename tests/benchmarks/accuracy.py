@@ -26,8 +26,8 @@ from common import (
     calibration_error,
     chance_error,
     each,
-    fill_page,
     judge_task,
+    publish,
     table,
     tasks_of,
 )
@@ -275,9 +275,7 @@ def main() -> None:
         )
         outcomes = run(tasks, words.jobs, words.json_lines)
     text = tables(outcomes)
-    print(text)
-    if words.write is not None:
-        fill_page(words.write, "accuracy", text)
+    publish(text, words.write, "accuracy")
 
 
 if __name__ == "__main__":

@@ -19,7 +19,7 @@ from typing import get_args
 sys.path.insert(0, str(Path(__file__).resolve().parent))
 
 import numpy as np
-from accuracy import kept, mean_of, run, share
+from accuracy import LEAST_LOG, SURE, kept, mean_of, run, share
 from common import (
     DriveKind,
     Known,
@@ -27,7 +27,7 @@ from common import (
     Task,
     calibration_error,
     chance_error,
-    fill_page,
+    publish,
     table,
     tasks_of,
 )
@@ -46,7 +46,6 @@ KINDS: tuple[tuple[Known, str, int], ...] = (
 ANY_DRIVE: tuple[Known, ...] = ("gps", "none")
 FAULTY_OF_FIVE = 3
 EDGES = (0.0, 0.5, 0.7, 0.8, 0.9, 0.95, 0.99, 1.0)
-LEAST_LOG = 1e-4
 LEAST_IN_ROW = 10
 
 GROUP_HEADS = (
@@ -91,7 +90,7 @@ def group_row(name: str, some: Sequence[Outcome]) -> Sequence[str]:
     """One line of the table of kinds and layouts."""
     claimed, right = claims(some)
     given = np.array([s.given for s in some])
-    sure = claimed >= 0.9
+    sure = claimed >= SURE
     of_sure = f"{claimed[sure].mean():.1%}, {share(right[sure])}" if sure.any() else "-, -"
     return (
         name,
@@ -142,9 +141,7 @@ def main() -> None:
     else:
         outcomes = run(tasks(given.tests, given.seed_base), given.jobs, given.json_lines)
     text = tables(outcomes)
-    print(text)
-    if given.write is not None:
-        fill_page(given.write, "claims", text)
+    publish(text, given.write, "claims")
 
 
 if __name__ == "__main__":

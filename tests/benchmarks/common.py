@@ -33,6 +33,7 @@ __all__ = [
     "judge_task",
     "known_gear",
     "outcome_of",
+    "publish",
     "table",
     "tasks_of",
     "told_speed",
@@ -217,6 +218,13 @@ def table(heads: Sequence[str], rows: Iterable[Sequence[str]]) -> str:
     """A markdown table."""
     lines = [heads, ["---"] * len(heads), *rows]
     return "\n".join("| " + " | ".join(row) + " |" for row in lines)
+
+
+def publish(text: str, page: Path | None, mark: str) -> None:
+    """Print `text`, and put it between the marks of a page where one is given."""
+    print(text)
+    if page is not None:
+        fill_page(page, mark, text)
 
 
 def fill_page(page: Path, mark: str, text: str) -> None:

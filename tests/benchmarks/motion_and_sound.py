@@ -15,7 +15,7 @@ from pathlib import Path
 sys.path.insert(0, str(Path(__file__).resolve().parent))
 
 import numpy as np
-from common import Outcome, Task, each, fill_page, outcome_of, table
+from common import Outcome, Task, each, outcome_of, publish, table
 from world import random_road_test
 
 from vibeorder.diagnosis import diagnose
@@ -133,9 +133,7 @@ def main() -> None:
         if done % 20 == 0:
             print(f"{done} of {len(tasks)} drives", file=sys.stderr, flush=True)
     text = table(HEADS, rows(outcomes))
-    print(text)
-    if arguments.write is not None:
-        fill_page(arguments.write, "motion-and-sound", text)
+    publish(text, arguments.write, "motion-and-sound")
 
 
 if __name__ == "__main__":

@@ -17,7 +17,7 @@ from pathlib import Path
 sys.path.insert(0, str(Path(__file__).resolve().parent))
 
 import numpy as np
-from common import fill_page, table
+from common import publish, table
 from real_turning import turning_table
 
 from vibeorder.diagnosis import Diagnosis, diagnose
@@ -379,9 +379,7 @@ def main(arguments: Sequence[str] | None = None) -> None:
     }
     chosen = [given.only] if given.only else ["drives", "added", "turning", "summary"]
     text = "\n\n".join(f"{parts[name][0]}\n\n{parts[name][1]()}" for name in chosen)
-    print(text)
-    if given.write is not None:
-        fill_page(given.write, "real", text)
+    publish(text, given.write, "real")
 
 
 if __name__ == "__main__":

@@ -24,7 +24,7 @@ from pathlib import Path
 sys.path.insert(0, str(Path(__file__).resolve().parent))
 
 import numpy as np
-from common import fill_page, table
+from common import publish, table
 from numpy.typing import NDArray
 
 from vibeorder.simulate import Drive, Fault, RoadTest, Scenario, road_test
@@ -307,9 +307,7 @@ def main() -> None:
         text = "\n\n".join(
             (measured(made, vehicle, given.repeat), started(made, given.repeat), profiled(ten, vehicle))
         )
-    print(text)
-    if given.write is not None:
-        fill_page(given.write, "speed", text)
+    publish(text, given.write, "speed")
 
 
 if __name__ == "__main__":

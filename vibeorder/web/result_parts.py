@@ -43,20 +43,23 @@ def add_steps(view: dict[str, Any], name: str, number: int, vehicle: Vehicle | N
             ]
 
 
-def first_check(view: Mapping[str, Any]) -> dict[str, Any]:
-    """What to check first: the suspects it is for, and their sheets where they are warranted already.
+def first_check(view: Mapping[str, Any]) -> list[dict[str, Any]]:
+    """What to check first: all that the recording cannot tell apart, since the first of them may not be it.
 
-    members: all that the recording cannot tell apart, since the first of them may not be it; none where it is not sure.
+    Each with its label and facts, and its sheets where they are warranted already; none where it is not sure.
     """
     leading = view["rows"][0]
-    if not leading["members"]:
-        return {"one": None, "members": [], "steps": [], "sure": False}
-    one = next((one for one in leading["members"] if one["steps"]), leading["members"][0])
-    steps = one["steps"]
-    sure = leading["probability"] >= LIKELY
-    if not sure or not steps or (steps[0]["sheet"] == "runout" and not view["runout"]["warranted"]):
-        steps = []
-    return {"one": one, "members": leading["members"] if sure else [], "steps": steps, "sure": sure}
+    if leading["probability"] < LIKELY:
+        return []
+    members = leading["members"]
+    warranted = [_warranted(one["steps"], view) for one in members]
+    first = next((own for one, own in zip(members, warranted, strict=True) if one["steps"]), [])
+    return [{**one, "steps": own if first else []} for one, own in zip(members, warranted, strict=True)]
+
+
+def _warranted(steps: list[dict[str, Any]], view: Mapping[str, Any]) -> list[dict[str, Any]]:
+    """A suspect's sheets, unless they begin with a runout check that is not warranted."""
+    return [] if steps and steps[0]["sheet"] == "runout" and not view["runout"]["warranted"] else steps
 
 
 def _legend(picture: Mapping[str, Any]) -> list[dict[str, Any]]:
