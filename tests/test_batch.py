@@ -439,6 +439,9 @@ def test_an_index_in_toml_says_the_same(garage: Path) -> None:
         ("vehicle\ntruck\n", "named file"),
         ("file\na.csv\na.csv\n", "twice"),
         ("file\n../a.csv\n", "not inside"),
+        ("file\nnorth/../../outside.csv\n", "not inside"),
+        ("file\nnorth\\\\..\\\\..\\\\outside.csv\n", "not inside"),
+        ("file\nnorth/../a.csv\n", "not inside"),
         ("file,gear\na.csv,7,8\n", "line 2"),
         ('file\n"a.csv\n', "quote"),
         ("", "named file"),
@@ -448,6 +451,15 @@ def test_an_index_in_toml_says_the_same(garage: Path) -> None:
 def test_an_index_that_makes_no_sense_is_refused_before_any_work(garage: Path, index: str, says: str) -> None:
     (garage / "cars" / "recordings.csv").write_bytes(index.encode("latin-1"))
     with pytest.raises(VibeorderError, match=says):
+        plan_batch(garage / "drives", garage / "cars", Said())
+
+
+def test_an_index_reaches_no_file_outside_the_folder_through_a_link(garage: Path) -> None:
+    (garage / "elsewhere").mkdir()
+    (garage / "elsewhere" / "x.csv").write_text("x")
+    (garage / "drives" / "link").symlink_to(garage / "elsewhere")
+    (garage / "cars" / "recordings.csv").write_text("file\nlink/x.csv\n")
+    with pytest.raises(VibeorderError, match=r"link/x\.csv is not inside"):
         plan_batch(garage / "drives", garage / "cars", Said())
 
 

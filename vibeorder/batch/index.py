@@ -47,12 +47,19 @@ def read_index(path: Path, folder: Path, garage: Path) -> dict[str, IndexLine]:
             raise VibeorderError(f"{path.name}, {number}, does not say which file it is about")
         if source in lines:
             raise VibeorderError(f"{path.name} names {source} twice; keep one of the lines")
-        if source.startswith(("/", "..")) or ":" in source:
+        if not _inside(source, folder):
             raise VibeorderError(
                 f"{path.name}, {number}: {source} is not inside {folder}; name it from there"
             )
         lines[source] = _line(cells, f"{path.name}, {number}", places)
     return lines
+
+
+def _inside(source: str, folder: Path) -> bool:
+    """Whether a name stays below the folder: not by "..", and not through a link to a folder elsewhere."""
+    if source.startswith("/") or ".." in source.split("/") or ":" in source:
+        return False
+    return (folder / source).parent.resolve().is_relative_to(folder.resolve())
 
 
 def _csv_rows(text: str, name: str) -> Iterator[tuple[str, dict[str, str]]]:
