@@ -9,6 +9,7 @@ import signal
 import subprocess
 import sys
 import time
+from collections.abc import Iterator
 from multiprocessing import active_children
 from pathlib import Path
 
@@ -249,6 +250,23 @@ def test_ctrl_c_says_what_is_kept_and_leaves_no_process_and_no_table(tmp_path: P
     assert "Traceback" not in rest
     assert "the same command goes on from there" in rest
     assert not out.exists()
+
+
+def test_after_ctrl_c_only_what_still_holds_is_counted(
+    once: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    shutil.copytree(once, tmp_path / "copy")
+    folder = tmp_path / "copy" / "drives"
+    changed_by(folder, "content")
+    (folder / "volt2.csv").write_bytes(b"x")
+
+    def one_and_stop(tasks: list[Task], processes: int) -> Iterator[Outcome]:
+        yield diagnose_file(tasks[-1])  # fails: it will be tried again
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr("vibeorder.batch.local_results", one_and_stop)
+    assert main(["batch", str(folder), "--out", str(tmp_path / "copy" / "r.csv")]) == 130
+    assert "Stopped: 1 of 3 are kept" in capsys.readouterr().err
 
 
 @settings(max_examples=60, deadline=None)

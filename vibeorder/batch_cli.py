@@ -91,7 +91,7 @@ def batch(
         try:
             _work_off(left, kept, journal, processes, scheduler)
         except KeyboardInterrupt:
-            _say_stopped(journal, plan.tasks)
+            _say_stopped(journal, left, kept)
             raise
         outcomes = [journal.kept[task.source] for task in plan.tasks]
         _hand_over(outcomes, out, suspects)
@@ -195,10 +195,15 @@ def _short(outcome: "Outcome") -> str:
     return f"{suspects[0]['label']}, {suspects[0]['probability']:.2f}"
 
 
-def _say_stopped(journal: "Journal", tasks: "tuple[Task, ...]") -> None:
-    done = sum(task.source in journal.kept for task in tasks)
+def _say_stopped(journal: "Journal", left: "list[Task]", kept: int) -> None:
+    """kept: how many held at the start; of `left`, the journal may still have outcomes that no longer hold."""
+    from vibeorder.batch import is_current
+
+    done = kept + sum(
+        task.source in journal.kept and is_current(task, journal.kept[task.source]) for task in left
+    )
     door.say(
-        f"Stopped: {done} of {len(tasks)} are kept in {journal.path}; the same command goes on from there.\n",
+        f"Stopped: {done} of {kept + len(left)} are kept in {journal.path}; the same command goes on from there.\n",
         aside=True,
     )
 
