@@ -10,12 +10,13 @@ import time
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 
 from vibeorder.casebook import Entry, Job, open_casebook
 
-__all__ = ["NOW", "Life", "example_job", "live_and_die", "sound_entries", "write_until_killed"]
+__all__ = ["NOW", "Life", "example_job", "live_and_die", "odd_entries", "sound_entries", "write_until_killed"]
 
 NOW = datetime(2030, 5, 6, 7, 8, 9, tzinfo=UTC)
 TESTS = Path(__file__).resolve().parent
@@ -47,6 +48,24 @@ def example_job(uid: str = "0" * 32) -> Job:
         Entry("cure", stamp, {"text": "turned half a turn"}),
     )
     return Job(0, uid, stamp, "shakes at 60 mph", "Marlow half-ton", '[vehicle]\nname = "x"\n', entries)
+
+
+ODD: tuple[Any, ...] = ("text", [1, {"a": 2}], 7, True, None, {"verdict": 3, "suspects": [4, {"part": 5}]})
+"""Invented values where an object is looked for, as another program or an older casebook may hold them."""
+
+
+def odd_entries() -> list[tuple[str, dict[str, Any]]]:
+    """(kind, body) with each of them in every place that somebody reads."""
+    parts = {
+        "recording": ("name", "role", "diagnosis", "together", "inputs", "history", "sha256"),
+        "reading": ("command", "inputs", "result"),
+        "comparison": ("before", "after", "result", "inputs"),
+        "intake": ("answers", "text"),
+        "checked": ("checks", "text"),
+        "cure": ("text",),
+    }
+    found = [(kind, {name: odd}) for kind, names in parts.items() for name in names for odd in ODD]
+    return found + [("reading", {"command": "runout", "result": {"result": odd}}) for odd in ODD]
 
 
 def write_until_killed(path: str, size: int) -> None:

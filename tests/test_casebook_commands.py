@@ -1,15 +1,18 @@
 """`vibeorder job ...` and --job on the other commands: one clear sentence each, and the job afterwards."""
 
 import json
+import sqlite3
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pytest
+from casebook_examples import NOW, odd_entries
 from report_examples import bent_flange
 
 import vibeorder.diagnosis
 import vibeorder.recording
+from vibeorder.casebook import Entry, Job, open_casebook, runout_on_record
 from vibeorder.cli import main
 from vibeorder.recording import Quality, Recording
 
@@ -70,6 +73,45 @@ def test_every_command_says_one_sentence_and_the_job_tells_the_story(shop: Shop)
     happened = [line.split("  ")[2].split(":")[0].split(",")[0] for line in story[1:]]
     assert happened == ["opened", "recording before the repair", "decision", "cure", "closed", "reopened"]
     assert [line.split()[0] for line in shop.run("job", "list").splitlines()] == ["2", "1"]
+
+
+def test_whatever_a_casebook_holds_a_job_is_shown_closed_and_carried_away(shop: Shop) -> None:
+    with open_casebook(shop.book) as book:
+        for kind, body in odd_entries():
+            book.add(1, kind, body, NOW)
+    assert len(shop.run("job", "show", "1").splitlines()) == 2 + len(odd_entries())
+    runout_on_record(Job(1, "", "", "", "", "", tuple(Entry(k, "", b) for k, b in odd_entries())))
+    assert "the last comparison says: nothing that can be read" in shop.run("job", "close", "1")
+    shop.run("job", "export", "1", shop.path("out.json"))
+    assert len(json.loads((shop.folder / "out.json").read_text())["entries"]) == 1 + len(odd_entries())
+
+
+def test_a_body_that_is_no_object_is_one_sentence_and_nothing_is_closed(shop: Shop) -> None:
+    shop.run("job", "cure", "1", "shaft turned")
+    with sqlite3.connect(shop.book) as db:
+        db.execute("UPDATE entry SET body = '[1'")
+    db.close()
+    for words in (("show", "1"), ("close", "1")):
+        assert "an entry of job 1" in shop.run("job", *words, code=2)
+    with sqlite3.connect(shop.book) as db:
+        assert db.execute("SELECT count(*) FROM entry").fetchone() == (1,)
+    db.close()
+
+
+@pytest.mark.parametrize("verdict", ["cured", "worse"])
+def test_closing_says_what_the_last_comparison_said(shop: Shop, verdict: str) -> None:
+    with open_casebook(shop.book) as book:
+        book.add(1, "comparison", {"result": {"verdict": verdict}}, NOW)
+    assert f"the last comparison says: {verdict}." in shop.run("job", "close", "1")
+
+
+def test_a_job_with_half_a_character_is_refused_and_nothing_is_written(shop: Shop) -> None:
+    shop.run("job", "export", "1", shop.path("out.json"))
+    content = json.loads((shop.folder / "out.json").read_text())
+    for key in ("complaint", "vehicle_name", "vehicle_profile", "opened_at"):
+        (shop.folder / "odd.json").write_text(json.dumps(content | {key: "x\ud800", "uid": "f" * 32}))
+        assert f"{key} holds half a character" in shop.run("job", "import", shop.path("odd.json"), code=2)
+    assert len(shop.run("job", "list").splitlines()) == 1
 
 
 def test_closing_without_a_second_recording_says_that_nothing_proves_the_repair(shop: Shop) -> None:
@@ -210,9 +252,27 @@ def test_results_that_are_no_bench_results_are_refused(shop: Shop) -> None:
         ("{", "not JSON"),
         ("{}", "has no 'command'"),
         ('{"command": 1}', "not a bench result"),
+        ('{"command": "compare", "sentence": "Cured."}', "vibeorder compare BEFORE AFTER --job N keeps one"),
+        (
+            '{"command": "runout", "sentence": "True.", "numbers": 3}',
+            "result.numbers is a number, not an object",
+        ),
+        (
+            '{"command": "runout", "sentence": "True.", "more": ' + "[" * 200 + "]" * 200 + "}",
+            "nested deeper",
+        ),
     ):
         (shop.folder / "r.json").write_text(content)
-        assert says in shop.run("job", "add-reading", "1", shop.path("r.json"), code=2)
+        said = shop.run("job", "add-reading", "1", shop.path("r.json"), code=2)
+        assert says in said and "r.json" in said
+    assert shop.job()["entries"] == []
+
+
+def test_a_diagnosis_of_another_shape_is_refused_and_nothing_is_kept(shop: Shop) -> None:
+    (shop.folder / "d.json").write_text('{"verdict": "It is the tire.", "suspects": {"part": "tire_wheel"}}')
+    words = ("job", "add-recording", "1", shop.path("drive.csv"), "--diagnosis", shop.path("d.json"))
+    assert "d.json: suspects is an object, not a list" in shop.run(*words, code=2)
+    assert shop.job()["entries"] == []
 
 
 def test_no_output_of_diagnose_may_overwrite_the_casebook(

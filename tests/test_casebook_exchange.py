@@ -101,6 +101,16 @@ def changed(**fields: Any) -> str:
     return json.dumps({key: value for key, value in data.items() if value != "drop"})
 
 
+def entry(kind: str, **body: Any) -> str:
+    return changed(
+        entries=[{"kind": "cure", "added_at": "", "body": {}}, {"kind": kind, "added_at": "", "body": body}]
+    )
+
+
+SUSPECT = {"part": "driveshaft", "order": "first", "probability": 1.0}
+NESTED: dict[str, Any] = {}
+for _ in range(300):
+    NESTED = {"more": NESTED}
 CASES = {
     "no JSON": ("time,x,y", "not JSON"),
     "other JSON": ("[1, 2]", "does not say"),
@@ -114,6 +124,28 @@ CASES = {
     "recording changed": (changed(files={"ab" * 32: base64.b64encode(b"x").decode()}), "changed or damaged"),
     "recording no base64": (changed(files={"ab" * 32: 7}), "changed or damaged"),
     "recordings a list": (changed(files=[1]), "kept recordings are damaged"),
+    "half a character": (changed(complaint="shakes \ud800"), "complaint holds half a character"),
+    "half a character within": (entry("cure", text="\udfff"), r"entries\[1\].body.text holds half a char"),
+    "half a character as a name": (entry("cure", **{"\ud800": 1}), r"entries\[1\].body has a name with half"),
+    "body nested too deep": (entry("cure", text=NESTED), "nested deeper"),
+    "diagnosis a text": (
+        entry("recording", diagnosis="tire"),
+        r"entry 2 \(recording\) diagnosis is text, not an",
+    ),
+    "diagnosis a list": (entry("recording", diagnosis=[1]), "diagnosis is a list, not an object"),
+    "diagnosis a number": (entry("recording", diagnosis=7), "diagnosis is a number, not an object"),
+    "together a list": (entry("recording", together=[]), "together is a list, not an object"),
+    "order a word": (
+        entry("recording", diagnosis={"suspects": [SUSPECT]}),
+        r"diagnosis.suspects\[0\].order is text, not a number",
+    ),
+    "comparison's result a list": (entry("comparison", result=[1]), "result is a list, not an object"),
+    "comparison's recording a text": (entry("comparison", before="x"), "before is text, not an object"),
+    "reading's result a number": (entry("reading", result=3.5), "result is a number, not an object"),
+    "warnings no list": (
+        entry("comparison", result={"warnings": True}),
+        "warnings is true or false, not a list",
+    ),
 }
 
 
@@ -124,6 +156,7 @@ def test_what_is_no_whole_job_is_refused_in_one_sentence(tmp_path: Path, text: s
     with pytest.raises(CasebookError, match=says) as caught:
         read_export(path)
     assert "\n" not in str(caught.value)
+    assert str(path) in str(caught.value)
 
 
 def test_a_kept_recording_that_was_changed_in_the_folder_is_missed(tmp_path: Path) -> None:

@@ -11,7 +11,7 @@ from typing import Any
 
 import httpx
 import pytest
-from casebook_examples import example_job
+from casebook_examples import example_job, odd_entries
 from web_server import SAMPLES, Running, csrf_of, finished, running
 
 from vibeorder.casebook import Entry, Job, open_casebook, read_export, reading_body
@@ -156,6 +156,18 @@ def test_readings_from_the_command_line_are_drawn_too(server: Running, client: h
     page = client.get(f"/jobs/{number}")
     assert page.status_code == 200 and page.text.count('<svg class="drawing') == 2
     assert all(f"Said by {name}." in said(page) for name in ("halfturn", "angles", "balance", "runout"))
+
+
+def test_whatever_a_casebook_holds_the_story_and_the_next_step_are_told(
+    server: Running, client: httpx.Client
+) -> None:
+    number = opened(client)
+    for kind, body in odd_entries():
+        add(server, number, kind, body)
+        assert next_step(job_with((kind, body))).words
+    page = client.get(f"/jobs/{number}")
+    assert page.status_code == 200 and COMPLAINT in said(page)
+    assert client.get(f"/bench/balance?job={number}").status_code == 200
 
 
 def test_words_are_kept_as_they_were_said_and_cannot_become_markup(

@@ -103,12 +103,16 @@ def add_recording(
     casebook: Book = None,
 ) -> None:
     """Put recordings on record by name and fingerprint; diagnose --job does it with the diagnosis."""
-    from vibeorder.casebook import digest_of, recording_body
+    from vibeorder.casebook import digest_of, misshapen, recording_body
     from vibeorder.recording import read_recording, typed_options
 
     if diagnosis is not None and len(recordings) > 1:
         raise VibeorderError("--diagnosis belongs to one recording; add one at a time")
     said = None if diagnosis is None else _read_json(diagnosis, "verdict", "what diagnose --json wrote")
+    if wrong := misshapen("recording", {"diagnosis": said}):
+        raise VibeorderError(
+            f"{diagnosis}: {wrong.removeprefix('diagnosis.')}; give what diagnose --json wrote"
+        )
     role = "after" if after else "before"
     options = typed_options(axes=axes, unit=unit)
     with _book(casebook) as book:
@@ -130,7 +134,11 @@ def add_reading(job: Number, result: ResultFile, casebook: Book = None) -> None:
     """Put an earlier bench result on record; bench ... --job does it at once."""
     from vibeorder.casebook import reading_body
 
-    body = reading_body(_read_json(result, "command", "what a bench command wrote with --json"), {})
+    content = _read_json(result, "command", "what a bench command wrote with --json")
+    try:
+        body = reading_body(content, {})
+    except VibeorderError as error:
+        raise VibeorderError(f"{result}: {error}") from None
     with _book(casebook) as book:
         book.add(job, "reading", body, now())
     door.say(f"Kept in job {job}: {body['command']}.\n")
@@ -155,17 +163,17 @@ def cure(job: Number, text: Text, casebook: Book = None) -> None:
 @app.command()
 def close(job: Number, note: Note = "", undo: Undo = False, casebook: Book = None) -> None:
     """Close a job, or open it again."""
+    from vibeorder.casebook import last_comparison
+
     with _book(casebook) as book:
+        proven = last_comparison(book.job(job))
         book.add(job, "reopened" if undo else "closed", {"text": note}, now())
-        proven = [
-            entry.body.get("result", {}).get("verdict") for entry in book.job(job).of_kind("comparison")
-        ]
     if undo:
         door.say(f"Job {job} is open again.\n")
-    elif not proven:
+    elif proven is None:
         door.say(f"Job {job} is closed, without a second recording to prove the repair.\n")
     else:
-        door.say(f"Job {job} is closed; the last comparison says: {proven[-1]}.\n")
+        door.say(f"Job {job} is closed; the last comparison says: {proven or 'nothing that can be read'}.\n")
 
 
 @app.command()
@@ -211,6 +219,8 @@ def _add_text(casebook: Path | None, job: int, kind: str, text: str) -> None:
 
 
 def _read_json(path: Path, key: str, what: str) -> dict[str, Any]:
+    from vibeorder.casebook import trouble_in
+
     try:
         content = json_text.loads(path.read_text("utf-8"))
     except OSError as error:
@@ -219,6 +229,8 @@ def _read_json(path: Path, key: str, what: str) -> dict[str, Any]:
         raise VibeorderError(f"{path} is not JSON ({error}); give {what}") from error
     if not isinstance(content, dict) or key not in content:
         raise VibeorderError(f"{path} has no {key!r}; give {what}")
+    if trouble := trouble_in(content):
+        raise VibeorderError(f"{path}: {trouble}; give {what}")
     return content
 
 

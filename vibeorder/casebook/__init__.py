@@ -3,6 +3,7 @@
 from vibeorder.casebook.bodies import (
     comparison_body,
     digest_of,
+    last_comparison,
     reading_body,
     recording_body,
     runout_on_record,
@@ -20,6 +21,7 @@ from vibeorder.casebook.intake import (
     intake_of,
 )
 from vibeorder.casebook.model import KINDS, Entry, Job, JobLine
+from vibeorder.casebook.shape import misshapen, readable, trouble_in
 from vibeorder.casebook.store import Casebook, casebook_path, open_casebook
 from vibeorder.casebook.words import job_list, job_text
 
@@ -43,11 +45,15 @@ __all__ = [
     "intake_of",
     "job_list",
     "job_text",
+    "last_comparison",
+    "misshapen",
     "open_casebook",
     "read_export",
+    "readable",
     "reading_body",
     "recording_body",
     "runout_on_record",
     "runouts_within_limits",
     "together_part",
+    "trouble_in",
 ]

@@ -6,12 +6,14 @@ from pathlib import Path
 from typing import Any
 
 from vibeorder.casebook.model import Job
+from vibeorder.casebook.shape import misshapen, readable
 from vibeorder.casebook.trouble import CasebookError
 
 __all__ = [
     "ROLES",
     "comparison_body",
     "digest_of",
+    "last_comparison",
     "reading_body",
     "recording_body",
     "runout_on_record",
@@ -21,6 +23,7 @@ __all__ = [
 
 ROLES = ("before", "after")
 CHUNK = 1 << 20
+COMPARE = "compare"
 JOINT = (
     "verdict",
     "suspects",
@@ -93,6 +96,12 @@ def reading_body(result: Mapping[str, Any], inputs: Mapping[str, Any]) -> dict[s
         raise CasebookError(
             "this is not a bench result: it has no command and no sentence; take what --json wrote"
         )
+    if command == COMPARE:
+        raise CasebookError(
+            "this is a comparison of two drives, not a bench result; vibeorder compare BEFORE AFTER --job N keeps one"
+        )
+    if wrong := misshapen("reading", {"result": result}):
+        raise CasebookError(f"this bench result cannot be kept: {wrong}; take what --json wrote")
     return {"command": command, "inputs": dict(inputs), "result": dict(result)}
 
 
@@ -110,13 +119,20 @@ def comparison_body(
 def runout_on_record(job: Job) -> dict[str, str]:
     """The last verdict on each place where runout was read: place -> "within", "over", ..."""
     found: dict[str, str] = {}
-    for entry in job.of_kind("reading"):
-        if entry.body.get("command") != "runout":
+    for entry in readable(job).of_kind("reading"):
+        result = entry.body.get("result", {}).get("result")
+        if entry.body.get("command") != "runout" or not isinstance(result, Mapping):
             continue
-        result = entry.body.get("result", {}).get("result", {})
-        place = (result.get("place") or {}).get("label", "place not named")
-        found[str(place)] = str(result.get("verdict", "no limit"))
+        place = result.get("place")
+        label = place.get("label") if isinstance(place, Mapping) else None
+        found[str(label or "place not named")] = str(result.get("verdict", "no limit"))
     return found
+
+
+def last_comparison(job: Job) -> str | None:
+    """The verdict of the last comparison: None where there is none, '' where it has none that can be read."""
+    compared = readable(job).of_kind("comparison")
+    return str(compared[-1].body.get("result", {}).get("verdict", "")) if compared else None
 
 
 def runouts_within_limits(job: Job) -> bool:

@@ -11,6 +11,7 @@ from typing import Any
 
 from vibeorder.casebook.model import KINDS, Entry, Job
 from vibeorder.casebook.plain import plain
+from vibeorder.casebook.shape import misshapen, trouble_in
 from vibeorder.casebook.trouble import CasebookError
 
 __all__ = ["FORMAT", "as_dict", "as_files", "as_json", "read_export"]
@@ -103,6 +104,8 @@ def _parsed(path: Path, text: str) -> Mapping[str, Any]:
         raise CasebookError(
             f"{path} was written by a newer vibeorder (schema {data.get('schema')}); update vibeorder"
         )
+    if trouble := trouble_in(data):
+        raise CasebookError(f"{path}: {trouble}; export the job again")
     return data
 
 
@@ -136,6 +139,8 @@ def _entry(path: Path, number: int, data: Any) -> Entry:
     )
     if not sound:
         raise CasebookError(f"{path}: entry {number} is damaged or of an unknown kind; export the job again")
+    if wrong := misshapen(data["kind"], data["body"]):
+        raise CasebookError(f"{path}: in entry {number} ({data['kind']}) {wrong}; export the job again")
     return Entry(data["kind"], data["added_at"], data["body"])
 
 

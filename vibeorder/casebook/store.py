@@ -230,8 +230,20 @@ class Casebook:
         entries = self._db.execute(
             "SELECT kind, added_at, body FROM entry WHERE job = ? ORDER BY id", (number,)
         ).fetchall()
-        found = tuple(Entry(kind, at, json.loads(body)) for kind, at, body in entries)
+        found = tuple(Entry(kind, at, self._body(number, body)) for kind, at, body in entries)
         return Job(row[0], row[1], row[2], row[3], row[4], row[5], found)
+
+    def _body(self, number: int, text: object) -> Mapping[str, Any]:
+        try:
+            body = json.loads(str(text))
+        except (ValueError, RecursionError):
+            body = None
+        if not isinstance(body, Mapping):
+            raise CasebookError(
+                f"an entry of job {number} in casebook {self.path} is damaged: it is no JSON object; copy the file "
+                "away, then bring back a copy or exported jobs"
+            )
+        return body
 
     def _check_open(self, number: int, kind: str) -> None:
         closed = self._read(number).closed

@@ -4,6 +4,7 @@ from collections.abc import Sequence
 from typing import Any
 
 from vibeorder.casebook.model import Entry, Job, JobLine
+from vibeorder.casebook.shape import readable
 
 __all__ = ["job_list", "job_text"]
 
@@ -40,7 +41,7 @@ def job_text(job: Job) -> str:
         f"Job {job.number} ({state}){vehicle}: {_one_line(job.complaint)}",
         f"  {job.opened_at[:16]}  opened",
     ]
-    return "\n".join([*head, *(f"  {e.added_at[:16]}  {_entry(e)}" for e in job.entries)])
+    return "\n".join([*head, *(f"  {e.added_at[:16]}  {_entry(e)}" for e in readable(job).entries)])
 
 
 def _entry(entry: Entry) -> str:

@@ -6,7 +6,7 @@ from datetime import datetime
 from typing import Any
 
 from vibeorder.bench import Sheet
-from vibeorder.casebook import Entry, Job, answers_rows, checks_rows
+from vibeorder.casebook import Entry, Job, answers_rows, checks_rows, readable
 from vibeorder.errors import VibeorderError
 from vibeorder.report.wording import percent
 from vibeorder.vehicle import order_text, part_text
@@ -62,7 +62,7 @@ def story_of(job: Job, store: Store) -> tuple[Told, ...]:
     """The entries, oldest first."""
     vehicle = vehicle_of(job)
     told = []
-    for entry in job.entries:
+    for entry in readable(job).entries:
         time, iso = local_time(entry.added_at), entry.added_at
         if entry.kind == "recording":
             told.append(_recording(entry, store, time, iso))
@@ -99,7 +99,7 @@ def story_of(job: Job, store: Store) -> tuple[Told, ...]:
 def recordings_of(job: Job, store: Store) -> tuple[Recorded, ...]:
     """What can be compared: recordings that came over this page and are not thrown away yet."""
     found = []
-    for entry in job.of_kind("recording"):
+    for entry in readable(job).of_kind("recording"):
         where = _result_of(entry, store)
         if where:
             suspects = tuple(

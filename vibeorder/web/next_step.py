@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from typing import Any
 from urllib.parse import urlencode
 
-from vibeorder.casebook import Entry, Job, runouts_within_limits
+from vibeorder.casebook import Entry, Job, readable, runouts_within_limits
 from vibeorder.diagnosis.advice import LIKELY
 from vibeorder.web.pages_common import for_page
 from vibeorder.web.to_bench import steps_for
@@ -28,7 +28,7 @@ class NextStep:
 
 def next_step(job: Job) -> NextStep:
     """What to do next in a job."""
-    here = f"/jobs/{job.number}"
+    here, job = f"/jobs/{job.number}", readable(job)
     if job.closed:
         return NextStep("Nothing: the job is closed", "It can be opened again below.", f"{here}#words")
     last = {kind: _last(job, kind) for kind in ("recording", "reading", "cure", "comparison")}
@@ -54,7 +54,7 @@ def suspect_of_entry(entry: Entry) -> Mapping[str, Any] | None:
     diagnosis = _judged(entry)
     if not isinstance(diagnosis, Mapping):
         return None
-    suspects = [one for one in diagnosis.get("suspects") or [] if isinstance(one, Mapping)]
+    suspects = [one for one in diagnosis.get("suspects") or [] if {"part", "order"} <= set(one)]
     first = suspects[0] if suspects else None
     nothing = float(diagnosis.get("nothing_found_probability") or 0.0)
     return first if first is not None and float(first.get("probability") or 0.0) >= nothing else None
