@@ -106,6 +106,13 @@ def test_json_alone_is_on_standard_output_where_it_is_asked_for(
         (("--part", "driveshaft", "--order", "-1"), "after.csv", "order -1 is none"),
         (("--log-late", "0 s"), "after.csv", "give the log with --speed-log"),
         (("--after-log-late", "0 s"), "after.csv", "give that log with --after-speed-log"),
+        (("--speed", "60 mph", "--speed-log", "x.csv"), "after.csv", "--speed and --speed-log both say"),
+        (
+            ("--after-speed", "60 mph", "--after-speed-log", "x.csv"),
+            "after.csv",
+            "--after-speed and --after-speed-log both say",
+        ),
+        (("--said", "none.json"), "after.csv", "none.json"),
         (("--plot", "level.doc"), "after.csv", "a picture ends in"),
         (("--part", "propeller"), "after.csv", "has no 'propeller'"),
         (("--job", "1", "--casebook", "none.sqlite"), "after.csv", "there is no casebook none.sqlite"),

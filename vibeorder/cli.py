@@ -18,7 +18,16 @@ from typer.core import TyperGroup
 from vibeorder import __version__, door
 from vibeorder.casebook_option import JobCommand, keep_diagnoses
 from vibeorder.errors import VibeorderError
-from vibeorder.recording_words import Axes, Rate, RpmColumn, SpeedColumn, SpeedUnit, TimeColumn, Unit
+from vibeorder.recording_words import (
+    Axes,
+    Rate,
+    RpmColumn,
+    SaidFile,
+    SpeedColumn,
+    SpeedUnit,
+    TimeColumn,
+    Unit,
+)
 
 if TYPE_CHECKING:
     from vibeorder.diagnosis import Diagnosis
@@ -131,12 +140,6 @@ SoundFile = Annotated[
     Path | None,
     typer.Option(
         metavar="FILE", help="Sound of the same drive that began with the recording; judged with it."
-    ),
-]
-SaidFile = Annotated[
-    Path | None,
-    typer.Option(
-        metavar="FILE", help="What the customer said (JSON, as the shop page keeps it): a small prior."
     ),
 ]
 StandingFiles = Annotated[

@@ -10,11 +10,11 @@ import typer
 from vibeorder import door
 from vibeorder.casebook_option import JobCommand, keep_comparison
 from vibeorder.errors import VibeorderError
-from vibeorder.recording_words import Axes, Unit
+from vibeorder.recording_words import Axes, SaidFile, Unit
 
 if TYPE_CHECKING:
+    from vibeorder.diagnosis import DriveTold, Intake
     from vibeorder.diagnosis.compare import Comparison, Drive
-    from vibeorder.diagnosis.drive_files import DriveTold
 
 __all__ = ["app"]
 
@@ -86,30 +86,34 @@ def compare(
     low_range: LowRange = False,
     part: Part = None,
     order: Order = None,
+    said: SaidFile = None,
     axes: Axes = None,
     unit: Unit = None,
     json: Json = None,
     plot: Plot = None,
 ) -> None:
     """Say whether a repair cured the shake, from a drive before and a drive after it."""
-    from vibeorder.diagnosis import DriveTold
+    from vibeorder.diagnosis import DriveTold, read_intake
     from vibeorder.diagnosis.compare import compare as judge
-    from vibeorder.diagnosis.compare_asked import order_asked, suspect_of
+    from vibeorder.diagnosis.compare_asked import logs_not_used, order_asked, suspect_of
     from vibeorder.recording import typed_options
     from vibeorder.speed.told import told_speed
     from vibeorder.vehicle import load_vehicle
 
-    inputs = [path for path in (before, after, vehicle, speed_log, after_speed_log) if path is not None]
+    inputs = [path for path in (before, after, vehicle, speed_log, after_speed_log, said) if path is not None]
     _check(inputs, json, plot, part, order)
+    _one_speed("", speed, speed_log)
+    _one_speed("after-", after_speed, after_speed_log)
     first_s, second_s = _late(log_late, speed_log, after_log_late, after_speed_log)
     car, options = load_vehicle(vehicle), typed_options(axes=axes, unit=unit)
     told = DriveTold(car, told_speed(speed, speed_log), gear, low_range, first_s, options)
     given = told_speed(after_speed or speed, after_speed_log)
     again = replace(told, given=given, late_s=second_s)
-    one, two = _drive(before, told), _drive(after, again)
+    words = None if said is None else read_intake(said)
+    one, two = _drive(before, told, words), _drive(after, again, words)
     which, its_order = (part, order_asked(order)) if part is not None else suspect_of(one.diagnosis)
     result = judge(one, two, car, which, its_order, low_range=low_range)
-    unused = [*_unused(one, told), *_unused(two, again)]
+    unused = logs_not_used(one.recording, two.recording)
     result = replace(result, warnings=(*result.warnings, *unused))
     content = _hand_over(result, one.diagnosis.speed.unit, json, plot)
     keep_comparison(before, after, content, two.diagnosis, aside=json == "-")
@@ -133,6 +137,14 @@ def _check(
     door.check_outputs(json, {"--plot": plot}, inputs)
 
 
+def _one_speed(which: str, speed: str | None, log: Path | None) -> None:
+    """Refuse two ways of saying how fast one drive went: one of them would win unsaid."""
+    if speed is not None and log is not None:
+        raise VibeorderError(
+            f"--{which}speed and --{which}speed-log both say how fast it went; give one of them"
+        )
+
+
 def _late(
     late: str | None, log: Path | None, after_late: str | None, after_log: Path | None
 ) -> tuple[float | None, float | None]:
@@ -149,23 +161,16 @@ def _late(
     return both, both if after_late is None else parse_time(after_late).si
 
 
-def _drive(path: Path, told: "DriveTold") -> "Drive":
+def _drive(path: Path, told: "DriveTold", said: "Intake | None") -> "Drive":
     """One drive read and judged with its own sound, as diagnose does, but in one piece: one course is compared."""
     from vibeorder.diagnosis import diagnose, read_drive
     from vibeorder.diagnosis.compare import Drive
 
     recording, driven, heard = read_drive(path, told, lambda what, share: None)
-    found = diagnose(recording, told.car, speed=driven, gear=told.gear, low_range=told.low_range, sound=heard)
+    found = diagnose(
+        recording, told.car, speed=driven, gear=told.gear, low_range=told.low_range, sound=heard, said=said
+    )
     return Drive(recording, found)
-
-
-def _unused(drive: "Drive", told: "DriveTold") -> list[str]:
-    """Why a speed log that was given is not used, in the notes where it is seen."""
-    from vibeorder.recording import Trace
-
-    if not isinstance(told.given, Trace) or drive.diagnosis.speed.source != "inferred":
-        return []
-    return [one for one in drive.recording.history if "it was not used" in one]
 
 
 def _hand_over(result: "Comparison", unit: str, json: str | None, plot: Path | None) -> dict[str, object]:

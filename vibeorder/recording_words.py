@@ -1,10 +1,11 @@
 """Options that say what a recording does not say itself: the same words in every command that reads one."""
 
+from pathlib import Path
 from typing import Annotated
 
 import typer
 
-__all__ = ["Axes", "Rate", "RpmColumn", "SpeedColumn", "SpeedUnit", "TimeColumn", "Unit"]
+__all__ = ["Axes", "Rate", "RpmColumn", "SaidFile", "SpeedColumn", "SpeedUnit", "TimeColumn", "Unit"]
 
 TimeColumn = Annotated[
     str | None, typer.Option(metavar="NAME", help="Column with the time stamps, by name or number.")
@@ -26,6 +27,12 @@ SpeedUnit = Annotated[
 ]
 RpmColumn = Annotated[
     str | None, typer.Option(metavar="NAME", help="Column with the engine speed in rpm, by name or number.")
+]
+SaidFile = Annotated[
+    Path | None,
+    typer.Option(
+        metavar="FILE", help="What the customer said (JSON, as the shop page keeps it): a small prior."
+    ),
 ]
 Rate = Annotated[
     str | None,

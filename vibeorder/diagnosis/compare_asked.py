@@ -1,11 +1,14 @@
-"""Which order of which part is compared: the one that was asked for, else the first suspect before the repair."""
+"""Which order of which part is compared: the one that was asked for, else the first suspect before the repair; and
+what of that was asked could not be followed.
+"""
 
 import math
 
 from vibeorder.diagnosis.result import Diagnosis, Suspect
 from vibeorder.errors import VibeorderError
+from vibeorder.recording.model import Recording
 
-__all__ = ["order_asked", "suspect_of"]
+__all__ = ["logs_not_used", "order_asked", "suspect_of"]
 
 
 def order_asked(order: float | None) -> float:
@@ -31,6 +34,16 @@ def suspect_of(diagnosis: Diagnosis) -> tuple[str, float]:
     named = {(top.part, top.order), *top.indistinct_from}
     plainest = min((s for s in diagnosis.suspects if (s.part, s.order) in named), key=_off)
     return plainest.part, plainest.order
+
+
+def logs_not_used(before: Recording, after: Recording) -> tuple[str, ...]:
+    """Why a speed log that was given is not used, out of the recordings' histories (see `speed_beside`)."""
+    return tuple(
+        f"The {which} drive's {said}."
+        for which, recording in (("first", before), ("second", after))
+        for said in recording.history
+        if said.startswith("speed log ") and "it was not used" in said
+    )
 
 
 def _off(suspect: Suspect) -> float:

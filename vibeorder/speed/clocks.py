@@ -155,8 +155,9 @@ def speed_beside(
         return placed, said
     if stamped:
         return placed, f"{said}; its stamps are used as they are"
+    instead = "is inferred from the recording" if recording.speed is None else "is the recording's own"
     return None, (
-        f"{said}; it was not used, and the speed is inferred from the recording; "
+        f"{said}; it was not used, and the speed {instead}; "
         'where both began together, --log-late "0 s" says so'
     )
 

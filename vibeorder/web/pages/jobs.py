@@ -5,6 +5,7 @@ import os
 import shutil
 import zipfile
 from collections.abc import Mapping
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -17,6 +18,7 @@ from starlette.routing import Route
 from vibeorder.casebook import Job, as_files, as_json, checks_of, intake_of, open_casebook
 from vibeorder.diagnosis.compare_asked import order_asked
 from vibeorder.errors import VibeorderError
+from vibeorder.vehicle import Vehicle, parse_vehicle
 from vibeorder.vehicle.trade import CAUTIONS
 from vibeorder.web.bench_steps import ABOUT
 from vibeorder.web.draw.plot import levels_svg
@@ -186,6 +188,7 @@ def _drives(house: House, before: str, after: str, name: str) -> dict[str, Any]:
     """Both drives as they were uploaded, with their files brought along into the folder of the task."""
     target = house.store.path(name)
     found: dict[str, Any] = {}
+    told: list[dict[str, Any]] = []
     for role, key in (("before", before), ("after", after)):
         source, _, number = key.partition("/")
         asked = _arguments(house, source)
@@ -201,9 +204,33 @@ def _drives(house: House, before: str, after: str, name: str) -> dict[str, Any]:
         if asked.get("speed_log"):
             one["speed_log"] = _brought(folder, target, f"{role}-log", asked["speed_log"])
         found[role] = one
-        found.setdefault("vehicle", asked.get("vehicle"))
-    limits = house.settings.limits
+        told.append(asked)
+    _check_alike(*told)
+    first, limits = told[0], house.settings.limits
+    found |= {name: first[name] for name in ("vehicle", "intake", "count_words") if name in first}
     return {**found, "decoded_s": limits.decoded_s, "unpacked_bytes": limits.unpacked_bytes}
+
+
+def _check_alike(before: Mapping[str, Any], after: Mapping[str, Any]) -> None:
+    """Refuse drives of two vehicles, or in two ranges: one profile and one range serve both. Raises VibeorderError."""
+    first, second = (_turning(one["vehicle"]) for one in (before, after))
+    if replace(first, name="") != replace(second, name=""):
+        which = f"two different profiles of {first.name}" if first.name == second.name else (
+            f"two different vehicles, {first.name} and {second.name}"
+        )  # fmt: skip
+        raise VibeorderError(
+            f"the recordings were sent with {which}; send one of them again with the vehicle that both are of"
+        )
+    if bool(before.get("low_range")) != bool(after.get("low_range")):
+        raise VibeorderError(
+            "one of the recordings was sent as driven in low range and the other was not; drive both times in one "
+            "range, or send the wrong one again"
+        )
+
+
+def _turning(profile: dict[str, Any]) -> Vehicle:
+    """The vehicle without what decides no rotation rate."""
+    return replace(parse_vehicle(profile, "vehicle"), limits=(), source="", notes=())
 
 
 def _brought(folder: Path, target: Path, role: str, one: Mapping[str, str]) -> dict[str, str]:

@@ -32,7 +32,7 @@ if TYPE_CHECKING:
     from vibeorder.speed.given import SpeedGiven
     from vibeorder.vehicle import Vehicle
 
-__all__ = ["SUMMARY_FILE", "TOGETHER", "in_unit_of_person", "run", "with_own_sound"]
+__all__ = ["SUMMARY_FILE", "TOGETHER", "read_sent", "renamed", "run", "speed_sent", "words_sent"]
 
 SUMMARY_FILE = "summary.json"
 
@@ -55,7 +55,7 @@ def run(folder: Path, arguments: Mapping[str, Any], progress: Progress) -> None:
     from vibeorder.vehicle import parse_vehicle
 
     vehicle = parse_vehicle(arguments["vehicle"], "vehicle")
-    given, said = _speed(folder, arguments), _said(arguments)
+    given, said = speed_sent(folder, arguments), words_sent(arguments)
     listed = arguments["recordings"]
     entries: list[dict[str, object]] = []
     weighed: dict[int, list[Weighed]] = {}
@@ -68,7 +68,7 @@ def run(folder: Path, arguments: Mapping[str, Any], progress: Progress) -> None:
         try:
             weighed[i + 1] = _weigh(folder, one, vehicle, given, arguments, share)
         except VibeorderError as error:
-            entry["error"] = _renamed(str(error), folder, one)
+            entry["error"] = renamed(str(error), folder, one)
         entries.append(entry)
     if not weighed:
         raise VibeorderError(" ".join(str(entry["error"]) for entry in entries))
@@ -87,6 +87,19 @@ def _weigh(
     from vibeorder.diagnosis import weigh_recording
 
     path = folder / one["file"]
+    recording, driven, heard = read_sent(folder, one, vehicle, given, arguments, progress)
+    return weigh_recording(
+        recording, vehicle, driven, arguments.get("gear"), bool(arguments.get("low_range")),
+        lambda what, part: progress(what, 0.1 + 0.9 * part), heard, steps_of(path), marks_of(path),
+    )  # fmt: skip
+
+
+def read_sent(
+    folder: Path, one: Mapping[str, str], vehicle: "Vehicle",
+    given: "SpeedGiven | Trace | None", arguments: Mapping[str, Any], progress: Progress,
+) -> "tuple[Recording, SpeedGiven | Trace | None, Recording | None]":  # fmt: skip
+    """One recording under its owner's name, the speed to judge it by, and its own sound; within the limits."""
+    path = folder / one["file"]
     progress("reading the recording", 0.0)
     check_file(path, one["name"], arguments["decoded_s"], arguments["unpacked_bytes"])
     recording = _named(read_recording(path, _options(arguments)), folder, one)
@@ -94,22 +107,19 @@ def _weigh(
     driven = given
     if isinstance(given, Trace):
         recording, driven = _beside(given, recording, vehicle, arguments, progress)
-    recording, driven = in_unit_of_person(recording, driven, str(arguments.get("speed_unit") or ""))
-    recording, heard = with_own_sound(recording, path, folder, one)
-    return weigh_recording(
-        recording, vehicle, driven, arguments.get("gear"), bool(arguments.get("low_range")),
-        lambda what, part: progress(what, 0.1 + 0.9 * part), heard, steps_of(path), marks_of(path),
-    )  # fmt: skip
+    recording, driven = _in_unit_of_person(recording, driven, str(arguments.get("speed_unit") or ""))
+    recording, heard = _with_own_sound(recording, path, folder, one)
+    return recording, driven, heard
 
 
-def with_own_sound(
+def _with_own_sound(
     recording: Recording, path: Path, folder: Path, one: Mapping[str, str]
 ) -> tuple[Recording, Recording | None]:
     """The recording, told how its sound is used, and the sound that lies in its file, or None."""
     heard, unused = sound_beside(path)
     if heard is not None:
         heard = _named(heard, folder, one)
-    return told_how_heard(recording, heard, _renamed(unused, folder, one)), heard
+    return told_how_heard(recording, heard, renamed(unused, folder, one)), heard
 
 
 def _tell(
@@ -153,7 +163,7 @@ def _write(folder: Path, number: int, result: "Diagnosis", alone: Sequence["Diag
     write_view(result, own)
 
 
-def in_unit_of_person(
+def _in_unit_of_person(
     recording: Recording, driven: "SpeedGiven | Trace | None", unit: str
 ) -> "tuple[Recording, SpeedGiven | Trace | None]":
     """Logged speeds in the unit that the complaint was told in, where the log's own is none that anybody drives by."""
@@ -174,7 +184,7 @@ def _options(arguments: Mapping[str, Any]) -> ReadOptions:
     return ReadOptions(**{**{key: value for key, value in given.items() if value}, "axes": axes})
 
 
-def _said(arguments: Mapping[str, Any]) -> "Intake | None":
+def words_sent(arguments: Mapping[str, Any]) -> "Intake | None":
     """The customer's answers; None where there are none, or where they are not to count."""
     if not arguments.get("intake") or not arguments.get("count_words", True):
         return None
@@ -184,7 +194,8 @@ def _said(arguments: Mapping[str, Any]) -> "Intake | None":
     return None if said.empty else said
 
 
-def _speed(folder: Path, arguments: Mapping[str, Any]) -> "SpeedGiven | Trace | None":
+def speed_sent(folder: Path, arguments: Mapping[str, Any]) -> "SpeedGiven | Trace | None":
+    """The speed that was said or logged, a log under its owner's name for it; None: neither was sent."""
     log = arguments.get("speed_log")
     if log:
         from vibeorder.speed.logged import read_speed_log
@@ -192,8 +203,8 @@ def _speed(folder: Path, arguments: Mapping[str, Any]) -> "SpeedGiven | Trace | 
         try:
             trace = read_speed_log(folder / log["file"])
         except VibeorderError as error:
-            raise VibeorderError(_renamed(str(error), folder, log)) from None
-        return replace(trace, name=_renamed(trace.name, folder, log))
+            raise VibeorderError(renamed(str(error), folder, log)) from None
+        return replace(trace, name=renamed(trace.name, folder, log))
     if arguments.get("speed"):
         from vibeorder.speed.given import parse_speed_given
 
@@ -218,9 +229,10 @@ def _named(recording: Recording, folder: Path, one: Mapping[str, str]) -> Record
     return replace(
         recording,
         source=one["name"],
-        history=tuple(_renamed(sentence, folder, one) for sentence in recording.history),
+        history=tuple(renamed(sentence, folder, one) for sentence in recording.history),
     )
 
 
-def _renamed(text: str, folder: Path, one: Mapping[str, str]) -> str:
+def renamed(text: str, folder: Path, one: Mapping[str, str]) -> str:
+    """A sentence with the name that a file's owner knows it by in place of the stored one."""
     return text.replace(str(folder / one["file"]), one["name"]).replace(one["file"], one["name"])
