@@ -291,6 +291,20 @@ def test_a_journal_cut_anywhere_gives_back_every_whole_line(
         assert journal.kept[made[3].source] == made[3]
 
 
+@pytest.mark.parametrize("odd", [{"source": ["a"]}, {"error": 3}, {"result": [1]}, {"options": None}])
+def test_a_line_of_the_journal_that_was_changed_by_hand_is_passed_over(
+    tmp_path: Path, odd: dict[str, object]
+) -> None:
+    out = tmp_path / "r.csv"
+    with open_journal(out) as journal:
+        journal.add(Outcome("a.csv", None, "x", "car", 1.5, None, "refused"))
+    line = json.loads(journal.path.read_text())
+    with journal.path.open("a") as file:
+        file.write(json.dumps(line | odd) + "\n")
+    with open_journal(out) as journal:
+        assert journal.kept == {"a.csv": Outcome("a.csv", None, "x", "car", 1.5, None, "refused")}
+
+
 def test_two_batches_do_not_write_one_output(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     folder, out = fill(tmp_path / "drives", volts=1, cars=0), tmp_path / "r.csv"
     with open_journal(out):
@@ -479,6 +493,13 @@ def test_an_index_reaches_no_file_outside_the_folder_through_a_link(garage: Path
     (garage / "cars" / "recordings.csv").write_text("file\nlink/x.csv\n")
     with pytest.raises(VibeorderError, match=r"link/x\.csv is not inside"):
         plan_batch(garage / "drives", garage / "cars", Said())
+
+
+def test_a_name_that_no_file_can_have_is_refused_in_an_index_too(garage: Path) -> None:
+    index = garage / "list.toml"
+    index.write_text('[[recording]]\nfile = "a\\u0000.csv"\n')
+    with pytest.raises(VibeorderError, match="entry 1, does not say which file"):
+        plan_batch(garage / "drives", index, Said())
 
 
 @pytest.mark.parametrize(("line", "says"), [("a.csv,truck,seven", "gear"), ("a.csv,lorry,7", "lorry")])

@@ -1,5 +1,6 @@
 """The command line: every way out has its code and its one sentence, and no file is ever harmed."""
 
+import errno
 import json
 import os
 import subprocess
@@ -218,6 +219,41 @@ def test_an_error_of_the_library_is_shown_as_it_is_on_one_line(
     bench.answer = refuse
     assert bench.run() == 2
     assert one_sentence(capsys) == "drive.csv is empty; copy it again"
+
+
+@pytest.mark.parametrize("number", [errno.ENAMETOOLONG, errno.EACCES, errno.EROFS])
+def test_a_place_that_cannot_be_used_is_not_called_our_fault(
+    bench: Bench, capsys: pytest.CaptureFixture[str], number: int
+) -> None:
+    def stumble() -> Diagnosis:
+        raise OSError(number, os.strerror(number), "x" * 5000)
+
+    bench.answer = stumble
+    assert bench.run() == 2
+    said = one_sentence(capsys)
+    assert f"xxx... cannot be used: {os.strerror(number)}" in said
+    assert len(said) < 200
+
+
+def test_an_output_onto_a_link_to_itself_is_written_in_its_place(bench: Bench) -> None:
+    link = bench.folder / "out.json"
+    link.symlink_to(link)
+    assert bench.run("--json", str(link)) == 0
+    assert json.loads(link.read_text())["schema"] == 1
+
+
+def test_the_details_of_a_fault_are_kept_whatever_the_files_are_called(
+    bench: Bench, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def stumble() -> Diagnosis:
+        raise ZeroDivisionError("in drive\udcfe.csv")
+
+    monkeypatch.setattr("tempfile.tempdir", str(bench.folder))
+    bench.answer = stumble
+    assert bench.run() == 1
+    one_sentence(capsys)
+    (kept,) = bench.folder.glob("vibeorder-fault-*.txt")
+    assert r"in drive\udcfe.csv" in kept.read_text()
 
 
 def test_a_fault_of_ours_says_so_and_keeps_the_details(

@@ -1,6 +1,7 @@
 """Files that are no recordings: one clear sentence each, no traceback, and the file left as it was."""
 
 import io
+import os
 import zipfile
 from pathlib import Path
 
@@ -12,6 +13,7 @@ from hypothesis import strategies as st
 
 from vibeorder.errors import RecordingError, VibeorderError
 from vibeorder.recording import ReadOptions, read_recording
+from vibeorder.speed.logged import read_speed_log
 
 
 def log(rows: int = 300, names: str = "time,ax,ay,az") -> str:
@@ -52,6 +54,23 @@ CASES = {
     "page.html": (b"<html><body>1,2,3</body></html>", "markup"),
     "track.gpx": (b'<?xml version="1.0"?><gpx version="1.1"></gpx>', "--speed-log"),
 }
+
+
+def test_a_files_name_in_another_encoding_is_shown_and_can_be_written_anywhere(tmp_path: Path) -> None:
+    """As files from an old stick are called on Linux: a byte that is no UTF-8 is half a surrogate in Python."""
+    path = tmp_path / os.fsdecode(b"drive\xfe.csv")
+    try:
+        path.write_bytes(
+            b"time,ax,ay,az\n" + b"".join(b"%f,%d,%d,9.8\n" % (i / 100, i % 7, i % 5) for i in range(500))
+        )
+    except OSError:
+        pytest.skip("no such name on this file system")
+    recording = read_recording(path)
+    assert recording.source == "drive?.csv"
+    assert "".join(recording.history).encode()
+    log = tmp_path / os.fsdecode(b"gps\xfe.csv")
+    log.write_text("t,latitude,longitude\n" + "".join(f"{i},{50 + i / 5000:.6f},8.0\n" for i in range(60)))
+    assert "gps?.csv" in read_speed_log(log).name
 
 
 @pytest.mark.parametrize("name", sorted(CASES))

@@ -221,6 +221,8 @@ def _add_text(casebook: Path | None, job: int, kind: str, text: str) -> None:
 def _read_json(path: Path, key: str, what: str) -> dict[str, Any]:
     from vibeorder.casebook import trouble_in
 
+    if path.is_char_device():  # some never end
+        raise VibeorderError(f"{path} is a device; give {what}")
     try:
         content = json_text.loads(path.read_text("utf-8"))
     except OSError as error:

@@ -129,7 +129,10 @@ def _check(
     from vibeorder.diagnosis.compare_asked import order_asked
 
     before, after = inputs[:2]
-    if before.exists() and after.exists() and digest_of(before) == digest_of(after):
+    for path in (before, after):
+        if not path.exists():
+            raise VibeorderError(f"there is no file {path}; check the name")
+    if digest_of(before) == digest_of(after):
         raise VibeorderError(f"{before} and {after} are the same recording; give one of each drive")
     if order is not None and part is None:
         raise VibeorderError(f"--order {order:g} needs --part: of which part?")

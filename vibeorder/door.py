@@ -28,6 +28,17 @@ __all__ = [
 
 OURS, MENDABLE, INTERRUPTED, READER_LEFT = 1, 2, 130, 141
 DEBUG_VARIABLE = "VIBEORDER_DEBUG"
+PLACES = (
+    errno.EACCES,
+    errno.EPERM,
+    errno.ENAMETOOLONG,
+    errno.ELOOP,
+    errno.EROFS,
+    errno.ENOSPC,
+    errno.EIO,
+)
+"""What is wrong with a place and not with us, where nobody nearer has said so."""
+LONGEST_NAME = 80
 PICTURES = (".png", ".svg", ".pdf")
 
 
@@ -49,6 +60,13 @@ def walk_out(command: Callable[[], object]) -> int:
         return READER_LEFT
     except MemoryError:
         _one_sentence("There is not enough free memory; close other programs or use a shorter recording")
+        return MENDABLE
+    except OSError as error:
+        if error.errno not in PLACES or error.filename is None:
+            return _our_fault(error)
+        named = str(error.filename)
+        short = named if len(named) <= LONGEST_NAME else f"{named[:LONGEST_NAME]}..."
+        _one_sentence(f"{short} cannot be used: {error.strerror}; give another place or name")
         return MENDABLE
     except Exception as fault:
         return _our_fault(fault)
@@ -111,7 +129,7 @@ def write_output(path: Path, option: str, write: Callable[[Path], object]) -> No
     An older file of that name is replaced only when the new one is complete.
     """
     special = path.exists() and not path.is_file()  # a pipe or a device has nothing to be replaced
-    real = path.resolve() if path.is_symlink() else path
+    real = Path(os.path.realpath(path)) if path.is_symlink() else path  # resolve() fails on a link to itself
     target = real if special else real.with_name(f".{os.getpid()}-{real.name}")
     try:
         write(target)
@@ -158,7 +176,7 @@ def _keep_log(told: str) -> str:
     header = f"vibeorder {__version__}, Python {sys.version.split()[0]}, {sys.platform}\n"
     try:
         handle, name = tempfile.mkstemp(prefix="vibeorder-fault-", suffix=".txt")
-        with os.fdopen(handle, "w", encoding="utf-8") as file:
+        with os.fdopen(handle, "w", encoding="utf-8", errors="backslashreplace") as file:
             file.write(header + " ".join(sys.argv) + "\n" + told)
     except OSError:
         return "please report it with the details"

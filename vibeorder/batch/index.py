@@ -1,6 +1,7 @@
 """recordings.csv or recordings.toml: one line per recording, its vehicle and what is said of the drive."""
 
 import csv
+import os
 import tomllib
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
@@ -43,7 +44,7 @@ def read_index(path: Path, folder: Path, garage: Path) -> dict[str, IndexLine]:
     lines: dict[str, IndexLine] = {}
     for number, cells in rows:
         source = PureWindowsPath(cells.get("file", "").strip()).as_posix().removeprefix("./")
-        if source in ("", "."):
+        if source in ("", ".") or "\0" in source:
             raise VibeorderError(f"{path.name}, {number}, does not say which file it is about")
         if source in lines:
             raise VibeorderError(f"{path.name} names {source} twice; keep one of the lines")
@@ -59,7 +60,8 @@ def _inside(source: str, folder: Path) -> bool:
     """Whether a name stays below the folder: not by "..", and not through a link to a folder elsewhere."""
     if source.startswith("/") or ".." in source.split("/") or ":" in source:
         return False
-    return (folder / source).parent.resolve().is_relative_to(folder.resolve())
+    within = os.path.realpath((folder / source).parent)  # resolve() fails on a link to itself
+    return Path(within).is_relative_to(os.path.realpath(folder))
 
 
 def _csv_rows(text: str, name: str) -> Iterator[tuple[str, dict[str, str]]]:

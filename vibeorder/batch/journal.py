@@ -108,6 +108,9 @@ def _outcome(line: bytes) -> Outcome | None:
         if entry.pop("journal") != FORMAT:
             return None
         made = entry.pop("print")
-        return Outcome(print=None if made is None else Print(**made), **entry)
+        outcome = Outcome(print=None if made is None else Print(**made), **entry)
+        words = (outcome.source, outcome.options, outcome.vehicle, outcome.error)
+        sound = all(isinstance(one, str) for one in words) and isinstance(outcome.result, dict | None)
+        return outcome if sound else None
     except (ValueError, TypeError, KeyError, AttributeError, RecursionError):
         return None

@@ -5,6 +5,7 @@ the recording; the one profile given for all; a profile with the recording's own
 of vehicles; the nearest vehicle.toml from the recording's folder up to the top; vehicle.toml in the folder of vehicles.
 """
 
+import os
 from collections.abc import Iterator
 from dataclasses import dataclass, field, replace
 from pathlib import Path
@@ -211,4 +212,4 @@ def _nearest(folder: Path, path: Path, garage: Path) -> Path | None:
 
 
 def _real(path: Path) -> Path:
-    return path.resolve()
+    return Path(os.path.realpath(path))  # resolve() fails on a link to itself

@@ -1,6 +1,7 @@
 """What an entry says: recordings with their fingerprint and diagnosis, bench readings, comparisons."""
 
 import hashlib
+import os
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
@@ -39,11 +40,13 @@ def digest_of(path: Path) -> tuple[str, int]:
 
     Of a folder: of the names and contents of its files, in the order of their names.
     """
+    if path.is_char_device():  # some never end
+        raise CasebookError(f"{path} is a device; give a recording's file")
     digest, size = hashlib.sha256(), 0
     try:
         for file in sorted(p for p in path.rglob("*") if p.is_file()) if path.is_dir() else [path]:
             if path.is_dir():
-                digest.update(file.relative_to(path).as_posix().encode() + b"\0")
+                digest.update(os.fsencode(file.relative_to(path).as_posix()) + b"\0")
             with file.open("rb") as open_file:
                 while part := open_file.read(CHUNK):
                     digest.update(part)

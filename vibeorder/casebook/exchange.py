@@ -62,6 +62,8 @@ def read_export(path: Path) -> tuple[Job, dict[str, bytes]]:
 
     Raises CasebookError where it is not that, or damaged.
     """
+    if path.is_char_device():  # some never end
+        raise CasebookError(f"{path} is a device; give what job export wrote")
     try:
         text = (path / JOB_FILE if path.is_dir() else path).read_text("utf-8")
         kept = (

@@ -193,6 +193,8 @@ def read_intake(path: str | Path) -> Intake:
     try:
         if file.stat().st_size > MAX_BYTES:
             raise VibeorderError(f"{file.name} is far too large for what a customer said; check the file")
+        if file.is_char_device():  # some never end
+            raise VibeorderError(f"{file} is a device; give the JSON file with what the customer said")
         text = file.read_text(encoding="utf-8-sig")
     except OSError as error:
         raise VibeorderError(f"{path} cannot be read ({error.strerror or error}); check the name") from error

@@ -6,7 +6,7 @@ from typing import Any, Literal
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["Quality", "Recording", "Trace"]
+__all__ = ["Quality", "Recording", "Trace", "showable"]
 
 FloatArray = NDArray[np.float64]
 SampleArray = NDArray[Any]
@@ -85,3 +85,8 @@ class Recording:
     def duration_s(self) -> float:
         """Length of the uniform base, gaps included, in seconds."""
         return float(self.samples.shape[1] / self.rate_hz)
+
+
+def showable(text: str) -> str:
+    """Text that every page, picture and file takes: bytes of a file's name that are no UTF-8 become "?"."""
+    return text.encode("utf-8", "replace").decode("utf-8")

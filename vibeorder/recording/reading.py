@@ -1,11 +1,12 @@
 """The one entry: asks each reader in turn whether a file is its own."""
 
+from dataclasses import replace
 from pathlib import Path
 from types import ModuleType
 
 from vibeorder.errors import RecordingError
 from vibeorder.recording import archive, audio, jsonlog, media, textlog
-from vibeorder.recording.model import Recording
+from vibeorder.recording.model import Recording, showable
 from vibeorder.recording.options import ReadOptions
 
 __all__ = ["READERS", "read_recording"]
@@ -26,12 +27,11 @@ def read_recording(path: Path, options: ReadOptions = ReadOptions()) -> Recordin
         if not path.exists():
             raise RecordingError(f"there is no file {path}; check the name")
         if path.is_dir():
-            return archive.read_folder(path, options)
+            return _told(archive.read_folder(path, options))
         head = _head(path)
         for reader in READERS:
             if reader.recognise(head):
-                recording: Recording = reader.read(path, options)
-                return recording
+                return _told(reader.read(path, options))
     except OSError as error:
         raise RecordingError(f"{path} cannot be opened: {error.strerror or error}") from error
     except MemoryError as error:
@@ -41,6 +41,16 @@ def read_recording(path: Path, options: ReadOptions = ReadOptions()) -> Recordin
     raise RecordingError(
         f"{path.name} is neither a sound file nor a text log that can be read; "
         "save the recording as WAV, M4A or CSV"
+    )
+
+
+def _told(recording: Recording) -> Recording:
+    """The recording with names that can be shown."""
+    return replace(
+        recording,
+        source=showable(recording.source),
+        channels=tuple(showable(name) for name in recording.channels),
+        history=tuple(showable(sentence) for sentence in recording.history),
     )
 
 

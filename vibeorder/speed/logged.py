@@ -21,6 +21,7 @@ from vibeorder.recording import (
     table_from_json,
     words_of,
 )
+from vibeorder.recording.model import showable
 from vibeorder.speed.gpx import is_gpx, read_gpx_points
 
 __all__ = ["TURNING_UNITS", "read_speed_log", "speed_from_positions"]
@@ -211,4 +212,4 @@ def _checked(trace: Trace, top: float = TOP_SPEED_MPS) -> Trace:
         raise SpeedError(f"speed log {trace.name} has {times.size} usable reading; a speed log needs many")
     zero = float(times[0])
     epoch = trace.epoch_s + zero if trace.epoch_s is not None else None
-    return replace(trace, times_s=times - zero, values=values, epoch_s=epoch)
+    return replace(trace, times_s=times - zero, values=values, name=showable(trace.name), epoch_s=epoch)
