@@ -78,7 +78,7 @@ def assemble(
     steady, nothing = _steady(speed.speed_mps), posterior.nothing
     where = {c.key: c.source.runout_where for c in candidates}
     tracks = _tracks(best, candidates, posterior)
-    lines = lines_seen(signal, _named(tracks))
+    lines = lines_seen(signal, _named(tracks), suspects)
     plain = plain_notes(suspects, nothing, steady, vehicle, signal, lines, recording.kind == "audio")
     notes = (*beat_notes(suspects, piece, steady), *joint_notes(piece, vehicle), *plain)
     if kind == "inferred":

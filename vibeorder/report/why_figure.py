@@ -14,7 +14,7 @@ import numpy as np
 
 from vibeorder.diagnosis.explanation import Explanation, Finding, SpeedCurve, TrackSeen
 from vibeorder.diagnosis.result import Diagnosis
-from vibeorder.report.figures import FAINT, HATCH, INK, PAPER, style_of
+from vibeorder.report.figure_style import FAINT, HATCH, INK, PAPER, style_of
 from vibeorder.report.wording import order_text, percent, place_in_table
 from vibeorder.units import speed_axis
 
