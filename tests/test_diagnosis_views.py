@@ -15,7 +15,7 @@ def shaken(second: float) -> Signal:
     times = np.arange(0.0, 30.0, 1.0 / RATE_HZ)
     shake = np.sin(2 * np.pi * 41.3 * times) + second * np.sin(2 * np.pi * 82.6 * times)
     noise = np.random.default_rng(3).normal(0.0, 0.05, (1, times.size))
-    return Signal(shake + noise, np.ones(times.size, bool), RATE_HZ, relative=False)
+    return Signal((shake + noise).astype(np.float32), np.ones(times.size, bool), RATE_HZ, relative=False)
 
 
 def names(second: float, probability: float) -> dict[int, str]:

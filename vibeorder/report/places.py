@@ -13,7 +13,7 @@ FloatArray = NDArray[np.float64]
 
 
 def sample_rate_hz(diagnosis: Diagnosis) -> float:
-    """Samples per second; infinite where the recording does not say, and of sound, which is filtered before: nothing folds."""
+    """Samples per second; infinite where the recording does not say, and of sound: it was filtered, nothing folds."""
     if diagnosis.recording.get("kind") == "audio":
         return math.inf
     rate = diagnosis.recording.get("rate_hz")
