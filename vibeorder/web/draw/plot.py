@@ -90,9 +90,11 @@ def levels_svg(result: Mapping[str, Any], speed_unit: str = "mph") -> str:
         y = frame.at(frame.low, healthy)[1]
         out.append(line([(LEFT, y), (RIGHT, y)], "limit", "9 5"))
     for key, css, dashes in (("before_rms", "before", ""), ("after_rms", "after", "8 5")):
-        points = [frame.at(v, float(one[key] or 0.0)) for v, one in zip(speeds, bins, strict=True)]
-        out.append(line(points, css, dashes))
-        out += [_point(css, x, y) for x, y in points]
+        seen = [
+            frame.at(v, float(one[key])) for v, one in zip(speeds, bins, strict=True) if one[key] is not None
+        ]
+        out.append(line(seen, css, dashes))
+        out += [_point(css, x, y) for x, y in seen]  # what noise hides has no point
     out += _levels_key(healthy)
     out.append(close())
     return "".join(out)
