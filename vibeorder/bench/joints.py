@@ -13,6 +13,7 @@ import math
 from dataclasses import dataclass, replace
 
 from vibeorder.errors import VibeorderError
+from vibeorder.units import counted
 
 __all__ = [
     "Driveline",
@@ -265,7 +266,7 @@ def _check(driveline: Driveline, rate_hz: float) -> None:
                 )
     if driveline.phase_errors_deg and len(driveline.phase_errors_deg) != len(members) - 2:
         raise VibeorderError(
-            f"{len(driveline.phase_errors_deg)} phasing angles for {len(members) - 2} shaft(s); "
+            f"{counted(len(driveline.phase_errors_deg), 'phasing angle')} for {counted(len(members) - 2, 'shaft')}; "
             "give one per shaft"
         )
     if any(not 1 <= k < len(members) for k in driveline.constant_velocity):

@@ -26,7 +26,7 @@ def _sentence(result: Runout, unit: str, readings: Readings | None) -> str:
         return f"{text} One reading stands alone, at {spot}: clean that spot and read it again."
     if result.angle_se_deg <= VAGUE_DEG:
         spot = name_angle(result.offset.angle_deg, readings)
-        text += f" High spot at {spot}, give or take {max(1.0, 2.0 * result.angle_se_deg):.0f} deg."
+        text += f" High spot at {spot}, give or take {max(1.0, 2.0 * result.angle_se_deg):.0f} deg (95%)."
     shapes = [
         _SHAPES[w.order] for w in result.waves if _clear(w) and w.amplitude_m > 0.5 * result.offset.length
     ]
@@ -58,7 +58,7 @@ def _numbers(result: Runout, unit: str, readings: Readings | None) -> tuple[tupl
     rows = [
         ("total indicator reading", plus_minus_length(result.tir_m, result.tir_se_m, unit)),
         (f"{name} (1x), amplitude", plus_minus_length(result.offset.length, result.offset.length_se, unit)),
-        ("high spot", spot if vague else f"{spot} ± {result.angle_se_deg:.0f} deg"),
+        ("high spot", spot if vague else f"{spot} ± {max(1.0, result.angle_se_deg):.0f} deg"),
     ]
     rows += [(f"{_SHAPES[w.order]} ({w.order}x), amplitude", _wave(w, unit)) for w in result.waves]
     rows.append(("error of one reading", show_length(result.reading_u_m, unit)))

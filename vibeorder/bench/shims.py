@@ -146,7 +146,7 @@ def _numbers(check: JointCheck, changes: Sequence[Change], unit: str) -> tuple[t
         numbers.append((joint.name, f"{joint.working_deg:.2f} ± {joint.working_se_deg:.2f} deg{kind}"))
     numbers += [
         ("left over (equivalent angle)", f"{check.equivalent_deg:.2f} ± {check.equivalent_se_deg:.2f} deg"),
-        ("second-order ripple", f"± {100 * check.ripple:.3f}% of speed"),
+        ("second-order ripple", f"{100 * check.ripple:.3f}% of speed, up and down"),
         ("torsional", f"{check.torsional_rad_s2:.0f} rad/s^2, limit {rules.torsional_rad_s2:.0f}"),
         (
             "inertia, driving",
