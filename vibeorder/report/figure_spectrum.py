@@ -27,6 +27,7 @@ from vibeorder.report.wording import (
     percent,
     suspect_name,
 )
+from vibeorder.units import show_unit
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -44,7 +45,7 @@ def draw_spectrum(axes: "Axes", diagnosis: Diagnosis) -> None:
     """Draw the panel; the frequency axis must have its ends already, since nothing is drawn beyond them."""
     view = diagnosis.spectrum
     axes.set_yscale("log")
-    unit = "m/s²" if view.unit == "m/s^2" else view.unit
+    unit = show_unit(view.unit)
     axes.set_ylabel(f"amplitude, {unit}", color=INK)
     axes.plot(view.frequency_hz, view.amplitude, color=INK, linewidth=0.9, label="spectrum", zorder=3)
     haloed(axes, view.frequency_hz, view.floor, "#7a5195", (0, (4, 1.5)), "noise floor")

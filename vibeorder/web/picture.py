@@ -18,6 +18,7 @@ from vibeorder.report.wording import (
     suspect_name,
     two_digits,
 )
+from vibeorder.units import show_unit
 from vibeorder.web.draw.frequency import LOWEST_HZ
 
 __all__ = ["map_pixels", "picture_of"]
@@ -189,7 +190,7 @@ def _others(
     """The strongest lines that no letter stands at, each with a number."""
     out: list[dict[str, Any]] = []
     unit = diagnosis.spectrum.unit
-    shown = "m/s²" if unit == "m/s^2" else unit
+    shown = show_unit(unit)
     used = list(taken)
     for line in sorted(diagnosis.lines, key=lambda one: -one.amplitude):
         hz = line.frequency_hz
