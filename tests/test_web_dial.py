@@ -211,8 +211,9 @@ def test_before_and_after_are_told_apart_by_their_shape() -> None:
         levels_svg({"bins": bins, "unit": "m/s^2", "healthy_rms": 0.05, "sentence": "<Cured> & sound."})
     )
     assert (
-        len(of_class(root, "before-point")) == 4 and len(of_class(root, "after-point")) == 2
-    )  # with the key's; what noise hides has none
+        len(of_class(root, "before-point")) == 4 and len(of_class(root, "after-point")) == 4
+    )  # with the key's
+    assert len(of_class(root, "hidden-level")) == 2, "what noise hides is hollow"
     assert "<Cured> & sound." in root.get("aria-label", "")
     assert levels_svg({"bins": []}) == ""
 

@@ -149,6 +149,11 @@ def _interval(result: Comparison) -> str:
     if result.high_db is None:
         return "not measured"
     if result.ratio_db is None or result.low_db is None or not math.isfinite(result.low_db):
-        return f"at most {show_signed(result.high_db, 1)} dB (95%)"
+        least = show_signed(abs(result.high_db), 1).lstrip("+")
+        return (
+            f"at least {least} dB weaker (95%)"
+            if result.high_db < 0.0
+            else f"at most {least} dB stronger (95%)"
+        )
     low, high = (show_signed(end, 1) for end in (result.low_db, result.high_db))
     return f"{show_signed(result.ratio_db, 1)} dB, 95% interval {low} to {high} dB"
