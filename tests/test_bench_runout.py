@@ -10,7 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 
-from vibeorder.bench import answer_runout, render
+from vibeorder.bench import answer_halfturn, answer_runout, render
 from vibeorder.bench.harmonics import fit_harmonics, harmonic
 from vibeorder.bench.indicator import Indicator
 from vibeorder.bench.places import PLACES, find_place
@@ -284,3 +284,14 @@ def test_the_give_or_take_says_how_sure_it_is_and_the_table_what_its_plus_minus_
     shown = render(said)
     assert "± 0 deg" not in shown
     assert "± is one standard error; twice as much is 95%." in shown
+
+
+def test_the_clock_face_holds_every_marker_whole_and_the_arrows_name_their_unit() -> None:
+    answer = answer_runout("b1:1 b2:2 b3:2.5 b4:9 b5:1 b6:0 b7:-1 b8:-0.5 thou", bolts=8)
+    assert answer.figure is not None
+    (face,) = answer.figure().axes
+    farthest = max(float(np.max(np.asarray(line.get_ydata()))) for line in face.lines)
+    assert face.get_ylim()[1] > 1.05 * farthest
+    arrows = answer_halfturn(["0 = 4.3 thou@49", "180 = 19.9 thou@26"])
+    assert arrows.figure is not None
+    assert arrows.figure().axes[0].get_title() == "high spots, thou"
