@@ -145,8 +145,12 @@ def _order_table(orders: "tuple[OrderRow, ...]", axes: tuple[str, ...], unit: st
     heads = f"{'order':>6}  {'Hz':>7}  {'peak ' + unit:>12}  {'±':>9}  {'over noise':>10}"
     lines = [heads]
     for row in orders:
-        text = f"{row.order:5g}x  {row.frequency_hz:7.2f}  {row.amplitude:12.4g}  {row.amplitude_se:9.2g}"
-        text += f"  {row.snr_db:7.0f} dB" if row.seen else f"  {'not seen':>10}"
+        text = f"{row.order:5g}x  {row.frequency_hz:7.2f}  "
+        if row.seen:
+            text += f"{row.amplitude:12.4g}  {row.amplitude_se:9.2g}  {row.snr_db:7.0f} dB"
+        else:  # what was read there is mostly noise: only how strong the order may be at most is known
+            most = f"under {row.amplitude + 2.0 * row.amplitude_se:.2g}"
+            text += f"{most:>12}  {'-':>9}  {'not seen':>10}"
         if row.seen and row.phases_deg:
             each = zip(axes, row.axis_amplitudes, row.phases_deg, row.phases_se_deg, strict=True)
             text += "  " + ", ".join(f"{name} {a:.4g} at {p:.0f} ± {s:.0f} deg" for name, a, p, s in each)
