@@ -183,6 +183,8 @@ def beside_lines(diagnosis: Diagnosis) -> tuple[str, ...]:
 
 def speed_lines(speed: SpeedFit) -> tuple[str, ...]:
     """How fast the vehicle went, where that comes from, and what was fitted."""
+    if speed.source == "given" and speed.speed_mps.size and not speed.speed_mps.any():
+        return ("Speed: none, the vehicle stood.", *speed.sentences)
     first = f"Speed: {_speed_range(speed)}, {_SOURCES.get(speed.source, speed.source)}"
     if speed.gear is not None:
         first += f"; gear {speed.gear}, as given" if speed.gear_given else f"; gear {speed.gear} fits best"
