@@ -1,6 +1,7 @@
 """Indicator readings round one turn. Sources beside each check; limits are common practice, no source."""
 
 import math
+import re
 from typing import Any
 
 import numpy as np
@@ -9,6 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 
+from vibeorder.bench import answer_halfturn, answer_runout, render
 from vibeorder.bench.harmonics import fit_harmonics, harmonic
 from vibeorder.bench.indicator import Indicator
 from vibeorder.bench.places import PLACES, find_place
@@ -272,3 +274,24 @@ def test_a_default_limit_is_always_marked_as_common_practice() -> None:
     sheet = runout_sheet(measure_runout(readings, place=find_place("flange face")), "thou", readings)
     assert "common-practice limit of 4.0 thou" in sheet.sentence
     assert any("common practice, no source" in note for note in sheet.notes)
+
+
+def test_the_give_or_take_says_how_sure_it_is_and_the_table_what_its_plus_minus_is() -> None:
+    """The sentence has the 95% range, the table the standard error of the same high spot: both say which."""
+    turn = np.radians(np.arange(0, 360, 45))
+    said = answer_runout(" ".join(f"{9.0 * math.cos(t - 0.3):.1f}" for t in turn) + " thou").sheet
+    assert re.search(r"High spot at 17 deg, give or take \d+ deg \(95%\)\.", said.sentence)
+    shown = render(said)
+    assert "± 0 deg" not in shown
+    assert "± is one standard error; twice as much is 95%." in shown
+
+
+def test_the_clock_face_holds_every_marker_whole_and_the_arrows_name_their_unit() -> None:
+    answer = answer_runout("b1:1 b2:2 b3:2.5 b4:9 b5:1 b6:0 b7:-1 b8:-0.5 thou", bolts=8)
+    assert answer.figure is not None
+    (face,) = answer.figure().axes
+    farthest = max(float(np.max(np.asarray(line.get_ydata()))) for line in face.lines)
+    assert face.get_ylim()[1] > 1.05 * farthest
+    arrows = answer_halfturn(["0 = 4.3 thou@49", "180 = 19.9 thou@26"])
+    assert arrows.figure is not None
+    assert arrows.figure().axes[0].get_title() == "high spots, thou"

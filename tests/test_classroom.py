@@ -218,7 +218,7 @@ def test_every_road_can_be_driven(road: str) -> None:
     ("kind", "low", "high", "gear", "then", "sentence"),
     [
         ("sweep", 45, 46, 6, 7, "moves no line"),
-        ("sweep", 5, 60, 6, 7, "15 mph to 120 mph"),
+        ("sweep", 5, 60, 6, 7, r"15 to 120 mph \(24 to 193 km/h\)"),
         ("held", 20, 0, 8, 0, "below idle; choose a lower gear"),
         ("held", 60, 0, 1, 0, "above 6500 rpm; choose a higher gear"),
         ("held", 60, 0, 9, 0, "gear 9 does not exist"),

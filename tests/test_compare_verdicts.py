@@ -5,13 +5,15 @@ of what counts (10 s in common, the healthy level) are the program's own and nam
 """
 
 import math
+import re
 import runpy
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pytest
-from compare_examples import TRUCK, drive
+from compare_examples import TRUCK, drive, recording_of, speed_fit
 from report_examples import suspect
 
 from vibeorder.diagnosis.amplitudes import COMPLAINT_FROM_MPS2
@@ -204,3 +206,34 @@ def test_without_an_order_the_first_is_compared_and_no_other_stands_for_a_slip()
     for slip in (0.0, -1.0, math.nan, math.inf):
         with pytest.raises(VibeorderError, match="give a number above zero"):
             order_asked(slip)
+
+
+def test_a_clear_order_outside_what_both_drives_share_is_said_to_be_clear() -> None:
+    """The first drive shakes from 29 m/s up only; the second was driven slower."""
+    low, high = drive(0.0, 1, speed_mps=24.0, seconds=15), drive(0.5, 1, speed_mps=30.0, seconds=40)
+    samples = np.concatenate([low.recording.samples, high.recording.samples], axis=1)
+    course = np.concatenate([low.diagnosis.speed.speed_mps, high.diagnosis.speed.speed_mps])
+    both = Drive(recording_of(samples, 200.0), replace(high.diagnosis, speed=speed_fit(course)))
+    result = judged(both, drive(0.0, 2, speed_mps=24.0))
+    assert result.verdict == "cannot say"
+    assert "stands clear in the first drive" in result.reason
+    assert "hardly stands out" not in result.reason
+
+
+def test_two_recordings_in_the_wrong_order_are_asked_about() -> None:
+    result = judged(drive(0.0, 2), drive(0.25, 1))
+    assert result.verdict == "cannot say"
+    assert "were the two recordings exchanged?" in result.reason
+    assert comparison_sheet(result).sentence.endswith("the shake came with the repair.")
+
+
+def test_a_level_that_noise_hides_is_shown_by_its_upper_end_only() -> None:
+    result = judged(drive(0.25, 1), drive(0.0, 2))
+    numbers = dict(comparison_sheet(result).numbers)
+    assert result.after_hidden
+    assert not result.before_hidden
+    assert numbers["after"] == f"hidden by the noise: at most {result.after_top_rms:.3f} m/s²"
+    assert "±" in numbers["before"]
+    words = " ".join((comparison_sheet(result).sentence, *numbers.values()))
+    assert "m/s^2" not in words
+    assert not re.search(r"[-−]0\.0+(?!\d)", words)

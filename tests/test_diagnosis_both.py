@@ -87,7 +87,7 @@ def test_who_saw_what_stands_in_every_report() -> None:
     assert isinstance(written, dict)
     assert written["sentence"] == f"motion: {written['motion']}; sound: {written['sound']}"
     assert "1x driveshaft" in str(written["motion"])
-    assert "m/s^2" in str(written["motion"])
+    assert "m/s²" in str(written["motion"])
     assert "Motion: 1x driveshaft" in as_text(both)
     assert "Motion, sound" in as_html(both)
     assert as_dict(diagnose(motion, CAR))["motion_and_sound"] is None

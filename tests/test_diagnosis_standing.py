@@ -5,6 +5,7 @@ from dataclasses import replace
 from report_examples import bent_flange, healthy_drive, twins
 
 from vibeorder.diagnosis.standing import as_standing
+from vibeorder.report.wording import speed_lines
 
 
 def test_unsettled_at_a_standstill_another_engine_speed_is_asked_for() -> None:
@@ -21,3 +22,8 @@ def test_unsettled_at_a_standstill_another_engine_speed_is_asked_for() -> None:
 def test_settled_at_a_standstill_nothing_more_is_asked_for() -> None:
     for found in (bent_flange(), healthy_drive()):
         assert as_standing(found, 30.0).next_drive is None
+
+
+def test_a_vehicle_that_stood_is_said_to_have_stood_and_has_no_speed() -> None:
+    first = speed_lines(as_standing(bent_flange(), 30.0).speed)[0]
+    assert first == "Speed: none, the vehicle stood."

@@ -10,7 +10,7 @@ from pages import DOCS, ROOT, printed
 PAGE = ROOT / "README.md"
 PICTURE = DOCS / "pinion_flange.png"
 BLOCK = re.compile(r"(```text\n)(.*?)(```)", re.DOTALL)
-REST = "\n\nSpeed and fit\n"
+REST = "\n\nSpeed, gear and tire\n"
 """README says in words what comes below this."""
 
 

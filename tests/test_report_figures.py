@@ -14,7 +14,7 @@ from report_examples import audio_diagnosis, bent_flange, healthy_drive, suspect
 
 from vibeorder.diagnosis.result import Diagnosis, OrderMap, SpectrumView
 from vibeorder.report import draw, png_bytes, save_figure
-from vibeorder.report.figures import STYLES
+from vibeorder.report.figure_style import STYLES
 
 
 def drawn(diagnosis: Diagnosis) -> Figure:
@@ -96,3 +96,76 @@ def test_the_ending_names_the_format(tmp_path: Path, ending: str, head: bytes) -
     path = tmp_path / f"picture.{ending}"
     save_figure(bent_flange(), path)
     assert path.read_bytes().startswith(head)
+
+
+def beyond(figure: Figure) -> list[str]:
+    """What is drawn outside its axes: markers, lines and names in the spectrum and the map, pegs and their orders."""
+    out = []
+    for axes in figure.axes:
+        frame = axes.get_window_extent().padded(1.0)
+        for text in axes.texts:
+            box = text.get_window_extent()
+            if text.get_text() and not (frame.x0 <= box.x0 and box.x1 <= frame.x1 and frame.y0 <= box.y0):
+                out.append(text.get_text())
+        for line in axes.lines:
+            if line.get_marker() not in ("", "None", None):
+                at = axes.transData.transform(np.column_stack(line.get_data()).astype(float))
+                half = line.get_markersize() * figure.dpi / 72 / 2
+                out += [str(line.get_marker()) for x, y in at if not frame.padded(-half).contains(x, y)]
+            if not line.get_clip_on():
+                out.append("not clipped")
+    return out
+
+
+@pytest.mark.parametrize("make", [bent_flange, twins, audio_diagnosis])
+def test_nothing_is_drawn_outside_the_axes(make: object) -> None:
+    assert beyond(drawn(make())) == []  # type: ignore[operator]
+
+
+def test_a_track_that_leaves_the_axis_ends_there_and_a_folded_one_comes_back() -> None:
+    base = bent_flange()
+    view = base.order_map
+    up = np.linspace(20.0, 260.0, view.times_s.size)
+    figure = drawn(replace(base, order_map=replace(view, tracks=(("engine 1x", up),))))
+    assert beyond(figure) == []
+    slow = replace(base, recording={**base.recording, "rate_hz": 300.0})
+    figure = drawn(replace(slow, order_map=replace(view, tracks=(("engine 1x", up),))))
+    shown = figure.axes[2].lines[0].get_xdata()
+    # sampled at 300 a second, 200 Hz shows at 100 Hz: the sampling theorem
+    at_200 = int(np.argmin(abs(up - 200.0)))
+    assert float(np.asarray(shown)[at_200]) == pytest.approx(300.0 - up[at_200])
+
+
+def test_a_track_above_what_sound_keeps_is_not_mirrored_into_the_picture() -> None:
+    base = audio_diagnosis()
+    sound = {**base.recording, "rate_hz": 300.0, "kind": "audio"}
+    high = np.full(base.order_map.times_s.size, 260.0)
+    figure = drawn(
+        replace(base, recording=sound, order_map=replace(base.order_map, tracks=(("motor 1x", high),)))
+    )
+    assert [text.get_text() for text in figure.axes[2].texts] == []
+
+
+def test_a_folded_suspect_stands_where_the_samples_show_it() -> None:
+    base = bent_flange()
+    folded = suspect("engine", 4.0, 0.9, 120.5, folded=True)
+    slow = replace(base, suspects=(folded,), recording={**base.recording, "rate_hz": 200.0})
+    places = [
+        float(np.asarray(line.get_xdata())[0])
+        for line in drawn(slow).axes[0].lines
+        if line.get_marker() == "^"
+    ]
+    assert places == [pytest.approx(79.5)]  # 200 - 120.5: the sampling theorem
+
+
+def test_names_stand_on_peaks_that_are_drawn() -> None:
+    """The flange's rate moved by a quarter: its name is led down to the highest point of the range it passed."""
+    base = bent_flange()
+    spectrum = drawn(base).axes[1]
+    view = base.spectrum
+    peaks = {name.get_text(): name.xy for name in spectrum.texts if hasattr(name, "xy")}
+    assert "driveshaft 1x, 35 to 45 Hz: 97%" in peaks
+    line = int(np.argmin(abs(view.frequency_hz - peaks["engine 4x (firing)"][0])))
+    assert peaks["engine 4x (firing)"][1] == pytest.approx(view.amplitude[line])
+    foot = min(float(np.min(line.get_ydata())) for line in spectrum.lines if line.get_linewidth() == 1.4)
+    assert foot == pytest.approx(float(view.amplitude[abs(view.frequency_hz - 40.31) < 5.0].max()))

@@ -78,7 +78,7 @@ def test_a_healthy_drive_ranks_nothing_first_and_names_the_healthy_lines() -> No
 def test_a_microphone_has_relative_sizes_and_no_g() -> None:
     text = as_text(audio_diagnosis())
     assert "relative" in text
-    assert "m/s²" not in text.split("Speed and fit")[0]
+    assert "m/s²" not in text.split("Speed, gear and tire")[0]
 
 
 def test_what_was_fitted_and_mended_is_told() -> None:

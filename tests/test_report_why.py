@@ -203,3 +203,14 @@ def test_each_why_stands_under_the_number_that_its_suspect_has_in_the_table() ->
     third = re.search(r"^(\d)  tire/wheel 1x", text, flags=re.MULTILINE)
     assert third and f"Why {third.group(1)}. {other.label}" in text
     assert "Why nothing that turns" in text, "the table gives nothing no number"
+
+
+def test_a_shake_beyond_the_usual_scale_of_strength_is_still_on_it() -> None:
+    drive = explained()
+    (first, *rest) = drive.explanations
+    strength = replace(first.speaks_for[1], values=(("amplitude", 8.0), *first.speaks_for[1].values[1:]))
+    violent = replace(first, speaks_for=(first.speaks_for[0], strength))
+    figure = draw_why(replace(drive, explanations=(violent, *rest)))
+    scale = figure.axes[-1]
+    assert all(line.get_clip_on() for line in scale.lines)
+    assert scale.get_xlim()[1] > 8.0

@@ -1,6 +1,7 @@
 """A part turning at a known rate outside a vehicle: orders, phases, and lines that are no order."""
 
 import json
+import re
 from pathlib import Path
 
 import numpy as np
@@ -268,3 +269,12 @@ def test_the_real_rigs_unbalance_grows_with_speed_squared() -> None:
         rig = real(f"measuring-only/rig_{name}_1khz.csv")
         result = turning_orders(rig.samples, rig.valid, rig.rate_hz, turn_rate_hz=rpm / 60.0)
         assert row(result, 1.0).amplitude / 9.80665 == pytest.approx(first_g, rel=0.3), name
+
+
+def test_an_order_that_is_not_seen_has_no_strength_but_an_upper_end(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert main(["turning", str(log(tmp_path)), "--turning", "1790 rpm"]) == 0
+    unseen = [row for row in capsys.readouterr().out.splitlines() if row.endswith("not seen")]
+    assert unseen
+    assert all(re.search(r"under [\d.e-]+ +- +not seen$", row) for row in unseen)

@@ -186,7 +186,7 @@ def test_the_form_offers_only_what_the_chosen_vehicle_has(server: Running) -> No
     ("changed", "sentence"),
     [
         ({"low": "45"}, "has no unit"),
-        ({"low": "5 mph"}, "15 mph to 120 mph"),
+        ({"low": "5 mph"}, "15 to 120 mph (24 to 193 km/h)"),
         ({"high": "46 mph"}, "moves no line far enough"),
         ({"gear": "1", "low": "60 mph", "high": "70 mph"}, "above 6500 rpm"),
         ({"gear": "12"}, "gear 12 does not exist"),

@@ -213,6 +213,7 @@ def test_before_and_after_are_told_apart_by_their_shape() -> None:
     assert (
         len(of_class(root, "before-point")) == 4 and len(of_class(root, "after-point")) == 4
     )  # with the key's
+    assert len(of_class(root, "hidden-level")) == 2, "what noise hides is hollow"
     assert "<Cured> & sound." in root.get("aria-label", "")
     assert levels_svg({"bins": []}) == ""
 

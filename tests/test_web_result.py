@@ -93,7 +93,7 @@ def test_the_verdict_is_the_heading_and_comes_before_everything_else(app: Starle
         for text in (
             bent_flange().verdict + "</span></h1>", "Suspects, likeliest first", "What to check first</h2>",
             "the parts&#39; rates" if "the parts&#39; rates" in page else "the parts' rates",
-            "Found in the recording", "Vehicle, speed and fit", "Cautions", "To keep",
+            "Found in the recording", "Vehicle, speed, gear and tire", "Cautions", "To keep",
         )
     ]  # fmt: skip
     assert order == sorted(order)

@@ -11,6 +11,7 @@ import typer
 from vibeorder import door
 from vibeorder.errors import VibeorderError
 from vibeorder.recording_words import Axes, Rate, RpmColumn, SpeedColumn, SpeedUnit, TimeColumn, Unit
+from vibeorder.units import counted
 
 if TYPE_CHECKING:
     from vibeorder.batch import Journal, Outcome, Task
@@ -221,7 +222,9 @@ def _summary(
     outcomes: "list[Outcome]", kept: int, passed: tuple[str, ...], out: Path, suspects: Path | None
 ) -> str:
     troubled = [one for one in outcomes if one.error]
-    lines = [f"{len(outcomes)} recordings: {len(outcomes) - len(troubled)} diagnosed, {len(troubled)} not."]
+    lines = [
+        f"{counted(len(outcomes), 'recording')}: {len(outcomes) - len(troubled)} diagnosed, {len(troubled)} not."
+    ]
     if kept:
         lines.append(f"{kept} of them were on record from before and were not done again.")
     lines += [f"- {one.source}: {one.error}" for one in troubled[:SHOWN_TROUBLES]]

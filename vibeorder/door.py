@@ -40,6 +40,7 @@ PLACES = (
 """What is wrong with a place and not with us, where nobody nearer has said so."""
 LONGEST_NAME = 80
 PICTURES = (".png", ".svg", ".pdf")
+PLAIN = {"±": "+-", "²": "^2", "×": "x", "÷": "/", "½": "1/2", "°": " deg", "–": "-"}
 
 
 def walk_out(command: Callable[[], object]) -> int:
@@ -74,11 +75,10 @@ def walk_out(command: Callable[[], object]) -> int:
 
 
 def say(text: str, *, aside: bool = False) -> None:
-    """Write text to stdout, or to stderr as an aside; what the terminal cannot show becomes "?"."""
+    """Write text to stdout, or to stderr as an aside; what the terminal cannot show is written in plain letters."""
     stream = sys.stderr if aside else sys.stdout
-    encoding = stream.encoding or "utf-8"
     try:
-        stream.write(text.encode(encoding, "replace").decode(encoding))
+        stream.write(_encodable(text, stream.encoding or "utf-8"))
         stream.flush()
     except BrokenPipeError:
         _close_quietly()
@@ -89,6 +89,17 @@ def say(text: str, *, aside: bool = False) -> None:
             raise VibeorderError(
                 f"standard output cannot be written: {error.strerror or error}; send it to another place"
             ) from error
+
+
+def _encodable(text: str, encoding: str) -> str:
+    """Text in the letters that an encoding has; "?" for what has no plain way of writing it."""
+    for sign, plain in PLAIN.items():
+        if sign in text:
+            try:
+                sign.encode(encoding)
+            except UnicodeEncodeError:
+                text = text.replace(sign, plain)
+    return text.encode(encoding, "replace").decode(encoding)
 
 
 def check_writable(path: Path, option: str, inputs: Iterable[Path]) -> None:

@@ -116,7 +116,9 @@ def _hand_over(result: "Turning", recording: "Recording", json: str | None) -> N
 
 
 def _text(result: "Turning", recording: "Recording") -> str:
-    unit = recording.unit
+    from vibeorder.units import show_unit
+
+    unit = show_unit(recording.unit)
     said = [_rate_words(result), "", *_order_table(result.orders, recording.channels, unit), ""]
     said += ["Lines, strongest over the noise first", *(_line_words(one, unit) for one in result.lines)]
     if not result.lines:
@@ -129,7 +131,7 @@ def _text(result: "Turning", recording: "Recording") -> str:
 
 def _rate_words(result: "Turning") -> str:
     rpm, rpm_se = 60.0 * result.rate_hz, 60.0 * result.rate_se_hz
-    words = f"{rpm:.1f} +- {rpm_se:.2g} rpm ({result.rate_hz:.3f} Hz)"
+    words = f"{rpm:.1f} ± {rpm_se:.2g} rpm ({result.rate_hz:.3f} Hz)"
     if result.marked:
         return f"The part turns at {words}, by its mark."
     given = f"{60.0 * (result.given_hz or 0.0):.0f} rpm given"
@@ -140,14 +142,18 @@ def _rate_words(result: "Turning") -> str:
 
 
 def _order_table(orders: "tuple[OrderRow, ...]", axes: tuple[str, ...], unit: str) -> list[str]:
-    heads = f"{'order':>6}  {'Hz':>7}  {'peak ' + unit:>12}  {'+-':>9}  {'over noise':>10}"
+    heads = f"{'order':>6}  {'Hz':>7}  {'peak ' + unit:>12}  {'±':>9}  {'over noise':>10}"
     lines = [heads]
     for row in orders:
-        text = f"{row.order:5g}x  {row.frequency_hz:7.2f}  {row.amplitude:12.4g}  {row.amplitude_se:9.2g}"
-        text += f"  {row.snr_db:7.0f} dB" if row.seen else f"  {'not seen':>10}"
+        text = f"{row.order:5g}x  {row.frequency_hz:7.2f}  "
+        if row.seen:
+            text += f"{row.amplitude:12.4g}  {row.amplitude_se:9.2g}  {row.snr_db:7.0f} dB"
+        else:  # what was read there is mostly noise: only how strong the order may be at most is known
+            most = f"under {row.amplitude + 2.0 * row.amplitude_se:.2g}"
+            text += f"{most:>12}  {'-':>9}  {'not seen':>10}"
         if row.seen and row.phases_deg:
             each = zip(axes, row.axis_amplitudes, row.phases_deg, row.phases_se_deg, strict=True)
-            text += "  " + ", ".join(f"{name} {a:.4g} at {p:.0f} +- {s:.0f} deg" for name, a, p, s in each)
+            text += "  " + ", ".join(f"{name} {a:.4g} at {p:.0f} ± {s:.0f} deg" for name, a, p, s in each)
         lines.append(text)
     return lines
 
@@ -168,7 +174,7 @@ def _phase_words(result: "Turning") -> list[str]:
 
 def _line_words(one: "NamedLine", unit: str) -> str:
     line = one.line
-    text = f"{line.frequency_hz:8.2f} +- {line.frequency_se_hz:.2f} Hz  {line.amplitude:9.4g} {unit}  "
+    text = f"{line.frequency_hz:8.2f} ± {line.frequency_se_hz:.2f} Hz  {line.amplitude:9.4g} {unit}  "
     if one.order is None:
         return f"{text}no order ({one.times_rate:.3f} times the rate): fixed, or another part"
     return f"{text}{one.order:g}x" + (" (folded: above half the sample rate)" if one.folded else "")

@@ -73,6 +73,9 @@ _TIME = {"s": 1.0, "ms": 1e-3, "min": 60.0}
 DASH_UNITS = ("mph", "km/h")
 """What dashboards show; nobody drives by metres per second, which is how most logs write a speed."""
 
+UNSAID = "m/s"
+"""Stands for the user's unit of speed where none was said: both of the dashboards' are shown."""
+
 LARGEST = 1e15
 """Of any quantity as typed: a number beyond is a slip, and squares of it would overflow."""
 
@@ -198,6 +201,30 @@ def speed_axis(unit: str) -> tuple[str, float]:
     if unit in DASH_UNITS:
         return f"road speed, {unit}", _SPEED[unit]
     return f"road speed, mph (1 mph is {MPH_MPS / KMH_MPS:.2f} km/h)", MPH_MPS
+
+
+def show_unit(unit: str) -> str:
+    """A unit of the samples as texts write it; "m/s^2" stands only where it is typed or read by programs."""
+    return "m/s²" if unit == "m/s^2" else unit
+
+
+def counted(number: int, thing: str) -> str:
+    """So many of a thing, one of it in the singular.
+
+    >>> counted(1, "channel"), counted(2, "channel")
+    ('1 channel', '2 channels')
+    """
+    return f"{number} {thing}{'' if number == 1 else 's'}"
+
+
+def show_signed(value: float, digits: int) -> str:
+    """A number with its sign; what rounds to nothing has none.
+
+    >>> show_signed(1.26, 1), show_signed(-0.04, 1)
+    ('+1.3', '0.0')
+    """
+    rounded = round(value, digits)
+    return f"{rounded:+.{digits}f}" if rounded else f"{0.0:.{digits}f}"
 
 
 def show_percent(probability: float) -> str:

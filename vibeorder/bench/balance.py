@@ -16,6 +16,7 @@ import numpy as np
 
 from vibeorder.bench.grades import permissible_unbalance_kg_m
 from vibeorder.errors import VibeorderError
+from vibeorder.units import counted
 from vibeorder.vehicle import BALANCE_ONLY_FIRST_ORDER, RUNOUT_BEFORE_BALANCE
 
 __all__ = [
@@ -148,7 +149,7 @@ def unbalance_left(result: Balance, after: Sequence[complex]) -> tuple[complex, 
     """Weight still missing in each plane, from the shake measured after the correction: -argmin |V + A x|."""
     if len(after) != len(result.reference):
         raise VibeorderError(
-            f"{len(after)} readings after, {len(result.reference)} before; give every pickup"
+            f"{counted(len(after), 'reading')} after, {len(result.reference)} before; give every pickup"
         )
     return tuple(_corrections(np.array(after), np.array(result.coefficients)).tolist())
 

@@ -35,7 +35,10 @@ def balance_sheet(
         spread = math.degrees(min(se / abs(x), math.pi)) if x else 180.0
         numbers.append((f"correction{where}", f"{abs(x) / one:.3g} ± {se / one:.1g} {unit}"))
         numbers.append(
-            (f"angle{where}", f"{angle:.0f} ± {spread:.0f} deg, {_from_trial(angle, _angle(trial))}")
+            (
+                f"angle{where}",
+                f"{angle:.0f} ± {max(1.0, spread):.0f} deg, {_from_trial(angle, _angle(trial))}",
+            )
         )
         if clamp_kg is not None:
             numbers.append((f"clamp heads{where}", _clamps(x, clamp_kg)))
@@ -60,7 +63,7 @@ def circle_sheet(
     one = parse_mass(f"1 {unit}").si
     numbers = [
         ("correction", f"{result.correction / one:.3g} ± {result.correction_se / one:.1g} {unit}"),
-        ("angle", f"{result.angle_deg:.0f} ± {result.angle_se_deg:.0f} deg"),
+        ("angle", f"{result.angle_deg:.0f} ± {max(1.0, result.angle_se_deg):.0f} deg"),
         ("what the trial weight alone shakes", f"{result.effect:.3g}"),
         (
             "circles miss each other by",

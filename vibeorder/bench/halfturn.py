@@ -167,7 +167,10 @@ def halfturn_sheet(shares: Shares, unit: str, limit: RunoutLimit | None = None) 
         )
     if shares.p is not None:
         numbers.append(
-            ("agreement of the mountings", f"chi-square {shares.chi2:.1f} on {shares.dof}, p {shares.p:.2g}")
+            (
+                "agreement of the mountings",
+                f"good (chi-square {shares.chi2:.1f} on {shares.dof}, p {shares.p:.2g})",
+            )
         )
     notes = list(REMINDERS)
     if shares.p is None:
@@ -217,7 +220,7 @@ def _as_read(shares: Shares, unit: str) -> tuple[tuple[str, str], ...]:
                 f"the nearest pair gives {show_length(fits.length, unit)} at {fits.angle_deg:.0f} deg",
             )
         )
-    rows.append(("agreement of the mountings", f"chi-square {shares.chi2:.1f} on {shares.dof}"))
+    rows.append(("agreement of the mountings", f"none (chi-square {shares.chi2:.1f} on {shares.dof})"))
     return tuple(rows)
 
 

@@ -13,6 +13,7 @@ import math
 from dataclasses import dataclass, replace
 
 from vibeorder.errors import VibeorderError
+from vibeorder.units import counted
 
 __all__ = [
     "Driveline",
@@ -96,7 +97,7 @@ class JointCheck:
     """equivalent_deg: angle of the one joint that would shake as the whole chain does, with standard error.
 
     ripple: second-order speed ripple left at the pinion, peak, relative to mean speed.
-    Accelerations [rad/s^2] at rate_hz: torsional at the pinion, inertia of the shaft driving and coasting.
+    Accelerations [rad/s²] at rate_hz: torsional at the pinion, inertia of the shaft driving and coasting.
     """
 
     driveline: Driveline
@@ -245,7 +246,7 @@ def _faults(check: JointCheck) -> tuple[Fault, ...]:
         ("coast", "inertia acceleration coasting", check.inertia_coast_rad_s2, rules.inertia_coast_rad_s2),
     ):
         if value > limit:
-            faults.append(Fault(key, f"{what} {value:.0f} rad/s^2 is above {limit:.0f}"))
+            faults.append(Fault(key, f"{what} {value:.0f} rad/s² is above {limit:.0f}"))
     return tuple(faults)
 
 
@@ -265,7 +266,7 @@ def _check(driveline: Driveline, rate_hz: float) -> None:
                 )
     if driveline.phase_errors_deg and len(driveline.phase_errors_deg) != len(members) - 2:
         raise VibeorderError(
-            f"{len(driveline.phase_errors_deg)} phasing angles for {len(members) - 2} shaft(s); "
+            f"{counted(len(driveline.phase_errors_deg), 'phasing angle')} for {counted(len(members) - 2, 'shaft')}; "
             "give one per shaft"
         )
     if any(not 1 <= k < len(members) for k in driveline.constant_velocity):

@@ -51,6 +51,7 @@ def runout_figure(result: Runout, unit: str, readings: Readings | None = None) -
     axes.annotate("", xy=(high, top), xytext=(high, 0.0), arrowprops={"arrowstyle": "->", "color": _RED})
     spot = name_angle(result.offset.angle_deg, readings)
     axes.set_title(f"high spot at {spot}, {result.tir_m / one:.3g} {unit} total")
+    axes.set_ylim(0.0, 1.08 * float(max(shown.max() - base, top)))  # whole markers at the rim
     axes.set_yticklabels([])
     _name_angles(axes, readings)
     axes.legend(loc="lower left", bbox_to_anchor=(-0.15, -0.12), fontsize=8)
@@ -71,7 +72,7 @@ def vectors_figure(vectors: Mapping[str, complex], title: str, unit: str) -> "Fi
             [], [], color=color, label=f"{name}: {abs(v):.3g} {unit} at {math.degrees(angle) % 360:.0f} deg"
         )
     axes.set_ylim(0.0, 1.1 * longest)
-    axes.set_title(title)
+    axes.set_title(f"{title}, {unit}" if unit else title)
     axes.legend(loc="lower left", bbox_to_anchor=(-0.15, -0.15), fontsize=8)
     return figure
 

@@ -26,7 +26,7 @@ def _sentence(result: Runout, unit: str, readings: Readings | None) -> str:
         return f"{text} One reading stands alone, at {spot}: clean that spot and read it again."
     if result.angle_se_deg <= VAGUE_DEG:
         spot = name_angle(result.offset.angle_deg, readings)
-        text += f" High spot at {spot}, give or take {max(1.0, 2.0 * result.angle_se_deg):.0f} deg."
+        text += f" High spot at {spot}, give or take {max(1.0, 2.0 * result.angle_se_deg):.0f} deg (95%)."
     shapes = [
         _SHAPES[w.order] for w in result.waves if _clear(w) and w.amplitude_m > 0.5 * result.offset.length
     ]
@@ -58,7 +58,7 @@ def _numbers(result: Runout, unit: str, readings: Readings | None) -> tuple[tupl
     rows = [
         ("total indicator reading", plus_minus_length(result.tir_m, result.tir_se_m, unit)),
         (f"{name} (1x), amplitude", plus_minus_length(result.offset.length, result.offset.length_se, unit)),
-        ("high spot", spot if vague else f"{spot} ± {result.angle_se_deg:.0f} deg"),
+        ("high spot", spot if vague else f"{spot} ± {_degrees(result.angle_se_deg)}"),
     ]
     rows += [(f"{_SHAPES[w.order]} ({w.order}x), amplitude", _wave(w, unit)) for w in result.waves]
     rows.append(("error of one reading", show_length(result.reading_u_m, unit)))
@@ -69,6 +69,11 @@ def _numbers(result: Runout, unit: str, readings: Readings | None) -> tuple[tupl
     if result.closing_m is not None:
         rows.append(("start read again", f"{show_length(result.closing_m, unit)} off"))
     return tuple(rows)
+
+
+def _degrees(se_deg: float) -> str:
+    """A standard error of an angle: to a tenth below one degree, since none is known to nothing."""
+    return f"{se_deg:.0f} deg" if se_deg >= 0.95 else f"{max(0.1, se_deg):.1f} deg"
 
 
 def _wave(wave: Wave, unit: str) -> str:

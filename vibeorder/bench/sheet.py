@@ -11,6 +11,9 @@ from vibeorder.units import show_length
 __all__ = ["Sheet", "as_json", "plus_minus_length", "render"]
 
 
+PLUS_MINUS = "± is one standard error; twice as much is 95%."
+
+
 @dataclass(frozen=True, slots=True)
 class Sheet:
     """sentence: what a technician would say. numbers: (name, value). notes: cautions, next steps."""
@@ -21,7 +24,7 @@ class Sheet:
 
 
 def render(sheet: Sheet) -> str:
-    """Plain text: the sentence, a blank line, the numbers in two columns, the notes.
+    """Plain text: the sentence, a blank line, the numbers in two columns and what their ± is, the notes.
 
     >>> print(render(Sheet("Good.", (("TIR", "2 thou"),))))
     Good.
@@ -32,6 +35,8 @@ def render(sheet: Sheet) -> str:
     lines = [sheet.sentence]
     if sheet.numbers:
         lines += ["", *(f"  {name:<{width}}  {value}" for name, value in sheet.numbers)]
+    if any("±" in value for _, value in sheet.numbers):
+        lines += ["", "  " + PLUS_MINUS]
     if sheet.notes:
         lines += ["", *(f"- {note}" for note in sheet.notes)]
     return "\n".join(lines)

@@ -108,7 +108,7 @@ def _sentence(check: JointCheck, changes: Sequence[Change], unit: str) -> str:
     angles = [f"{j.working_deg:.1f}" for j in check.joints]
     text = (
         f"Working angles {', '.join(angles[:-1])} and {angles[-1]} deg leave {check.equivalent_deg:.1f} deg "
-        f"uncancelled: {check.torsional_rad_s2:.0f} rad/s^2 at {60 * check.rate_hz:.0f} rpm"
+        f"uncancelled: {check.torsional_rad_s2:.0f} rad/s² at {60 * check.rate_hz:.0f} rpm"
     )
     if not check.faults:
         return f"{text}. Every rule is met; look elsewhere for the second-order shake."
@@ -146,15 +146,15 @@ def _numbers(check: JointCheck, changes: Sequence[Change], unit: str) -> tuple[t
         numbers.append((joint.name, f"{joint.working_deg:.2f} ± {joint.working_se_deg:.2f} deg{kind}"))
     numbers += [
         ("left over (equivalent angle)", f"{check.equivalent_deg:.2f} ± {check.equivalent_se_deg:.2f} deg"),
-        ("second-order ripple", f"± {100 * check.ripple:.3f}% of speed"),
-        ("torsional", f"{check.torsional_rad_s2:.0f} rad/s^2, limit {rules.torsional_rad_s2:.0f}"),
+        ("second-order ripple", f"{100 * check.ripple:.3f}% of speed, up and down"),
+        ("torsional", f"{check.torsional_rad_s2:.0f} rad/s², limit {rules.torsional_rad_s2:.0f}"),
         (
             "inertia, driving",
-            f"{check.inertia_drive_rad_s2:.0f} rad/s^2, limit {rules.inertia_drive_rad_s2:.0f}",
+            f"{check.inertia_drive_rad_s2:.0f} rad/s², limit {rules.inertia_drive_rad_s2:.0f}",
         ),
         (
             "inertia, coasting",
-            f"{check.inertia_coast_rad_s2:.0f} rad/s^2, limit {rules.inertia_coast_rad_s2:.0f}",
+            f"{check.inertia_coast_rad_s2:.0f} rad/s², limit {rules.inertia_coast_rad_s2:.0f}",
         ),
     ]
     if check.faults:
@@ -163,8 +163,9 @@ def _numbers(check: JointCheck, changes: Sequence[Change], unit: str) -> tuple[t
 
 
 def _after(change: Change, unit: str) -> str:
-    angles = " and ".join(f"{j.working_deg:.1f}" for j in change.after.joints)
-    text = f"{_change(change, unit)}: angles {angles} deg, {change.after.torsional_rad_s2:.0f} rad/s^2"
+    *first, last = (f"{j.working_deg:.1f}" for j in change.after.joints)
+    angles = f"{', '.join(first)} and {last}" if first else last
+    text = f"{_change(change, unit)}: angles {angles} deg, {change.after.torsional_rad_s2:.0f} rad/s²"
     if not change.meets:
         return f"{text}; not every rule met"
     if change.low is None or change.high is None:

@@ -18,7 +18,7 @@ from vibeorder.bench.runout import RunoutLimit, check_unit, measure_runout
 from vibeorder.bench.trial_circles import Trial
 from vibeorder.bench.vectors import Vector, from_polar
 from vibeorder.errors import UnitError, VibeorderError
-from vibeorder.units import LARGEST, parse_length, parse_mass
+from vibeorder.units import LARGEST, counted, parse_length, parse_mass
 from vibeorder.vehicle import Vehicle
 
 __all__ = [
@@ -162,7 +162,7 @@ def _shake_of_recording(path: Path) -> complex:
         raise VibeorderError(f"{path} cannot be read as a recording: {error}") from None
     if samples.shape[1] != 2:
         raise VibeorderError(
-            f"{path} has {samples.shape[1]} channel(s); shake on the left, the mark on the right"
+            f"{path} has {counted(samples.shape[1], 'channel')}; shake on the left, the mark on the right"
         )
     vector = first_order_vector(samples[:, 0], float(rate), mark_times_s(samples[:, 1], float(rate)))
     return vector.value.conjugate()

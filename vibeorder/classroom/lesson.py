@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 from vibeorder.diagnosis.signal import folded
 from vibeorder.errors import SpeedError, VehicleError, VibeorderError
 from vibeorder.simulate import IDLE_HZ, Drive, Fault, Road, RoadTest, Scenario, road_test, source_keys
-from vibeorder.units import MPH_MPS, show_speed
+from vibeorder.units import MPH_MPS, UNSAID, show_speeds
 from vibeorder.vehicle import Vehicle, engine_ratio, order_text, part_text, sources_of
 
 __all__ = [
@@ -191,12 +191,12 @@ def _check_speeds(kind: str, low_mps: float, high_mps: float) -> None:
     for speed in used:
         if not SLOWEST_MPS * 0.999 <= speed <= FASTEST_MPS * 1.001:
             raise SpeedError(
-                f"a lesson is driven at {show_speed(SLOWEST_MPS)} to {show_speed(FASTEST_MPS)}, "
-                f"not at {show_speed(speed)}"
+                f"a lesson is driven at {show_speeds((SLOWEST_MPS, FASTEST_MPS), UNSAID)}, "
+                f"not at {show_speeds((speed,), UNSAID)}"
             )
     if kind != "held" and high_mps < LEAST_SWEEP * low_mps:
         raise SpeedError(
-            f"a drive from {show_speed(low_mps)} to {show_speed(high_mps)} moves no line far enough to see; "
+            f"a drive from {show_speeds((low_mps, high_mps), UNSAID)} moves no line far enough to see; "
             "let the higher speed be a tenth above the lower one at least"
         )
 
@@ -207,6 +207,6 @@ def _check_engine(vehicle: Vehicle, gear: int, speed_mps: float) -> None:
         what = "below idle" if hz < IDLE_HZ else f"above {60 * REDLINE_HZ:.0f} rpm"
         other = "lower" if hz < IDLE_HZ else "higher"
         raise VehicleError(
-            f"in gear {gear} at {show_speed(speed_mps)} the engine would turn at {60 * hz:.0f} rpm, {what}; "
-            f"choose a {other} gear or another speed"
+            f"in gear {gear} at {show_speeds((speed_mps,), UNSAID)} the engine would turn at {60 * hz:.0f} rpm, "
+            f"{what}; choose a {other} gear or another speed"
         )

@@ -61,7 +61,7 @@ def alternatives(
     if len(said) < 2 or max(speeds) / min(speeds) - 1.0 < SAME_SPEED:
         return ()
     listed = f"{', '.join(said[:-1])}, or {said[-1]}" if len(said) > 2 else " or ".join(said)
-    return (f"No speed was given, and these explain the recording about equally well: {listed}.",)
+    return (f"No one speed was given, and these explain the recording about equally well: {listed}.",)
 
 
 def _speed_words(speed_mps: FloatArray, unit: str) -> str:
@@ -111,17 +111,21 @@ def speed_band(
     return np.asarray(low * (1.0 - 2.0 * tire_se)), np.asarray(high * (1.0 + 2.0 * tire_se))
 
 
-def band_sentence(path_mps: FloatArray, low_mps: FloatArray, high_mps: FloatArray, unit: str) -> str:
+def band_sentence(
+    path_mps: FloatArray, low_mps: FloatArray, high_mps: FloatArray, unit: str, said: str = ""
+) -> str:
     """How far the inferred speed is settled, in words.
 
     path_mps: the likeliest course; low_mps, high_mps: as `speed_band` gives them [shape (frames,) each].
+    said: the range that was given, as it was typed, or ''.
     """
     middle = int(np.argsort(path_mps)[path_mps.size // 2])
     low, high = float(low_mps[middle]), float(high_mps[middle])
+    told = f"the speed was given as {said}" if said else "no speed was given"
     words = f"{show_speeds((low, high), unit)} (95%) where {show_speeds((float(path_mps[middle]),), unit)} is likeliest"
     if (high_mps - low_mps)[middle] < SETTLED * path_mps[middle]:
-        return f"no speed was given; the recording settles it: {words}"
-    return f"no speed was given, and the recording leaves it open, as it does the names of the lines: {words}"
+        return f"{told}; the recording settles it: {words}"
+    return f"{told}, and the recording leaves it open, as it does the names of the lines: {words}"
 
 
 def inferred_notes(

@@ -12,13 +12,12 @@ nothing is left to take a logarithm of, by Fieller's theorem (Fieller 1954) for 
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
-from vibeorder.diagnosis.amplitudes import COMPLAINT_FROM_MPS2
 from vibeorder.diagnosis.candidates import Candidate, candidates_of
+from vibeorder.diagnosis.compare_change import Verdict, judged, level_of, ratio_db
 from vibeorder.diagnosis.compare_levels import HOP_S, WIDEST_HZ, Levels, read_levels
 from vibeorder.diagnosis.compare_mount import alike, unlike_sensors
 from vibeorder.diagnosis.result import Diagnosis, SpeedFit
@@ -29,27 +28,11 @@ from vibeorder.vehicle import Vehicle, engine_ratio
 __all__ = ["Comparison", "Drive", "SpeedBin", "Verdict", "compare"]
 
 FloatArray = NDArray[np.float64]
-Verdict = Literal["cured", "improved", "unchanged", "worse", "cannot say"]
 
 BIN_SHARE = 0.05
 BIN_SHIFTS = 10
 LEAST_COMMON_S = 10.0
 """Speed bins of 5%, laid where both drives share most time; below 10 s of it nothing is said."""
-
-STRETCHES = 6
-STRETCH_S = (4.0, 10.0)
-"""Stretches that count as independent: a sixth of the time in use, within these lengths."""
-
-STANDS_OUT = 3.0
-"""Standard errors above the noise from which a level counts as measured."""
-
-REPEAT_SD_DB = 0.7
-"""How well one drive repeats another with nothing changed: load, tire warmth, how the phone lies (common
-practice, no source). It widens every interval."""
-
-SMALLEST_CHANGE_DB = 1.0
-WIDEST_UNCHANGED_DB = 4.0
-"""'Improved' and 'worse' need a change of at least 1 dB; 'unchanged' an interval within 4 dB."""
 
 ENGINE_DOUBT = 0.01
 """How far a locked converter lets the engine run off its gear's rate (common practice, no source)."""
@@ -82,7 +65,8 @@ class Comparison:
     """What became of one order. Levels are vector rms in `unit` at the common speeds.
 
     reason: why nothing can be said, or ''. before_rms, after_rms: 0 where nothing stands above the noise.
-    after_top_rms: upper end of a 95% interval. ratio_db, low_db, high_db: after over before, as 20 lg of
+    before_top_rms, after_top_rms: upper ends of 95% intervals. before_hidden, after_hidden: noise hides the level, and
+    only that upper end is known. ratio_db, low_db, high_db: after over before, as 20 lg of
     amplitudes; None where not measured (low_db also where it goes down to nothing). healthy_rms: what 95 of
     100 sound vehicles keep below on this line. warnings: what makes the two drives less alike.
     """
@@ -105,15 +89,9 @@ class Comparison:
     common_s: float
     bins: tuple[SpeedBin, ...]
     warnings: tuple[str, ...]
-
-
-@dataclass(frozen=True, slots=True)
-class _Level:
-    """Mean square at the common speeds, its standard error and degrees of freedom."""
-
-    power: float
-    se: float
-    dof: int
+    before_top_rms: float = 0.0
+    before_hidden: bool = False
+    after_hidden: bool = False
 
 
 def compare(
@@ -239,19 +217,19 @@ def _compared(before: Drive, after: Drive, mine: Candidate, first: Levels, secon
     refused, warnings = alike(before.recording, after.recording, *(
         side.mid_s[np.isin(key, shared)] for side, key in zip((first, second), keys, strict=True)
     ))  # fmt: skip
-    one, two = _level(first, keys[0], weights), _level(second, keys[1], weights)
-    ratio = _ratio_db(one, two)
-    healthy = _healthy(mine)
-    top = float(np.sqrt(max(two.power, 0.0) + _t(two.dof) * two.se))
-    verdict, reason = _judged(two, ratio, healthy, top)
+    one, two = level_of(first, keys[0], weights), level_of(second, keys[1], weights)
+    every = dict(zip(*(part.tolist() for part in np.unique(keys[0], return_counts=True)), strict=True))
+    ratio, healthy = ratio_db(one, two), _healthy(mine)
+    clear = not level_of(first, keys[0], every).hidden
+    verdict, reason = judged(one, two, ratio, healthy, two.top_rms, clear, common_s)
     if refused:
         verdict, reason = "cannot say", refused
-    rms = [float(np.sqrt(max(level.power, 0.0))) for level in (one, two)]
-    ses = [level.se / (2.0 * max(r, np.sqrt(level.se))) for level, r in zip((one, two), rms, strict=True)]
+    ses = [level.se / (2.0 * max(level.rms, np.sqrt(level.se))) for level in (one, two)]
     bins = tuple(_bin(k, first, second, keys) for k in shared)
     return Comparison(
         mine.part, mine.order, mine.source.label, verdict, reason, before.recording.unit,
-        rms[0], float(ses[0]), rms[1], float(ses[1]), top, *ratio, healthy, common_s, bins, warnings,
+        one.rms, float(ses[0]), two.rms, float(ses[1]), two.top_rms, *ratio, healthy, common_s, bins, warnings,
+        one.top_rms, one.hidden, two.hidden,
     )  # fmt: skip
 
 
@@ -286,86 +264,6 @@ def _overlap(first: Levels, second: Levels, common_s: float, inferred: bool) -> 
         f"the two drives share only {common_s:.0f} s at the same speeds, and {LEAST_COMMON_S:.0f} s are "
         "needed; "
         + ("no speed was logged, so give --speed" if inferred else "drive again at the first one's speed")
-    )
-
-
-def _level(levels: Levels, keys: NDArray[np.int64], weights: dict[int, int]) -> _Level:
-    """Weighted mean over the common bins; its error from the scatter of stretches about the bins' means."""
-    used = np.isin(keys, list(weights))
-    power, key, mid = levels.power[used], keys[used], levels.mid_s[used]
-    total = sum(weights.values())
-    share, rest = np.zeros(power.size), np.zeros(power.size)
-    for k, weight in weights.items():
-        mine = key == k
-        share[mine] = weight / total / mine.sum()
-        rest[mine] = power[mine] - power[mine].mean()
-    mean = float((share * power).sum())
-    stretch_s = float(np.clip(HOP_S * power.size / STRETCHES, *STRETCH_S))
-    stretch = np.floor((mid - mid[0]) / stretch_s).astype(int)
-    sums = np.array([(share * rest)[stretch == s].sum() for s in np.unique(stretch)])
-    count = max(int(sums.size), 2)
-    own = float((sums**2).sum()) * count / (count - 1)
-    # Blocks one by one, as if the level had no memory: the least that the error can be.
-    blocks = float((share**2 * rest**2).sum()) * (1.0 + 2.0 / 36.0)
-    humps = (levels.noise_doubt * float((share * levels.noise[used]).sum())) ** 2
-    return _Level(mean, float(np.sqrt(max(own, blocks) + humps)), count - 1)
-
-
-def _t(dof: int) -> float:
-    from scipy.stats import t
-
-    return float(t.ppf(0.975, dof))
-
-
-def _ratio_db(one: _Level, two: _Level) -> tuple[float | None, float | None, float | None]:
-    """Ratio of levels with its 95% interval, in dB; None for what is not measured."""
-    if one.power < STANDS_OUT * one.se:
-        return None, None, None
-    repeat = REPEAT_SD_DB * np.log(10.0) / 10.0
-    relative = (one.se / one.power) ** 2
-    if two.power > STANDS_OUT * two.se:
-        other = (two.se / two.power) ** 2
-        variance = relative + other
-        dof = variance**2 / (relative**2 / one.dof + other**2 / two.dof)
-        half = np.hypot(_t(max(round(dof), 1)) * np.sqrt(variance), 1.96 * repeat)
-        middle = np.log(two.power / one.power)
-        ends = (middle, middle - half, middle + half)
-        return tuple(float(10.0 / np.log(10.0) * v) for v in ends)  # type: ignore[return-value]
-    t = _t(min(one.dof, two.dof))
-    ratio = max(two.power, 0.0) / one.power
-    g = t**2 * relative
-    if g >= 1.0:
-        return None, None, None
-    spread = t * np.sqrt((1.0 - g) * (two.se / one.power) ** 2 + ratio**2 * relative)
-    high = (ratio + spread) / (1.0 - g) * np.exp(1.96 * repeat)
-    return None, None, float(10.0 * np.log10(max(high, 1e-12)))
-
-
-def _judged(
-    two: _Level,
-    ratio: tuple[float | None, float | None, float | None],
-    healthy: float,
-    top: float,
-) -> tuple[Verdict, str]:
-    middle, low, high = ratio
-    if high is None:
-        return "cannot say", (
-            "before the repair the order hardly stands out from road noise, so there is nothing to compare "
-            "with; record longer, at the speed where it shook most"
-        )
-    buried = two.power <= STANDS_OUT * two.se
-    sound = buried or np.sqrt(max(two.power, 0.0)) <= healthy
-    if high < 0.0 and sound and top < COMPLAINT_FROM_MPS2:
-        return "cured", ""
-    if high < 0.0 and (middle is None or middle < -SMALLEST_CHANGE_DB):
-        return "improved", ""
-    if low is not None and middle is not None and low > 0.0 and middle > SMALLEST_CHANGE_DB:
-        return "worse", ""
-    if low is not None and max(-low, high) <= WIDEST_UNCHANGED_DB:
-        return "unchanged", ""
-    return "cannot say", (
-        "the level wanders too much within the drives for the time that they share; record both longer, at "
-        "the same steady speed"
     )
 
 

@@ -26,7 +26,7 @@ def unlike_sensors(before: Recording, after: Recording) -> str:
     if "relative" in (before.unit, after.unit):
         return (
             "a recording has no unit, so its level means nothing beside another's; record with an "
-            "accelerometer app that writes g or m/s^2 (or give --unit)"
+            "accelerometer app that writes g or m/s² (or give --unit)"
         )
     channels = before.samples.shape[0], after.samples.shape[0]
     if channels[0] != channels[1]:

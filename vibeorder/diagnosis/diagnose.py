@@ -155,8 +155,10 @@ def told(
         found = replace(found, notes=(doubted_words(weighed.mismatch), *found.notes))
     if weighed.standing_hz is not None:
         found = as_standing(found, weighed.standing_hz)
+    gear_given = weighed.setting is not None and weighed.setting.gear is not None
     return replace(
         found,
+        speed=replace(found.speed, gear_given=gear_given and found.speed.gear is not None),
         senses=_senses(weighed, scaled, found),
         said=said_of(alone, posterior, candidates, said),
     )

@@ -96,7 +96,7 @@ def plain_notes(
     if signal.ride != 1.0 and not signal.relative:
         notes.append(
             f"A bus or heavy truck shakes more than a car where all is sound: here a line counts as a complaint from "
-            f"{signal.ride * COMPLAINT_FROM_MPS2:.2f} m/s^2 up (on a car from {COMPLAINT_FROM_MPS2:.2f})."
+            f"{signal.ride * COMPLAINT_FROM_MPS2:.2f} m/s² up (on a car from {COMPLAINT_FROM_MPS2:.2f})."
         )
     if signal.relative:
         notes.append(
@@ -138,7 +138,7 @@ def _unnamed(lines: Sequence[LineSeen], from_mps2: float) -> tuple[str, ...]:
     if loudest is None or loudest.name or loudest.amplitude < np.sqrt(2.0) * from_mps2:
         return ()
     return (
-        f"The strongest line, {loudest.amplitude:.2g} m/s^2 at {loudest.frequency_hz:.1f} Hz, is at no part's "
+        f"The strongest line, {loudest.amplitude:.2g} m/s² at {loudest.frequency_hz:.1f} Hz, is at no part's "
         "rate. At one steady speed it may be a fixed frequency, or the vehicle is typed in wrong: drive a range "
         "of speeds.",
     )

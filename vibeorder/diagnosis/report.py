@@ -25,6 +25,7 @@ from vibeorder.diagnosis.views import lines_seen, order_map_view, spectrum_view
 from vibeorder.diagnosis.why import explain as explained
 from vibeorder.recording.model import Recording, Trace
 from vibeorder.speed.given import SpeedGiven
+from vibeorder.units import DASH_UNITS, UNSAID, show_signed
 from vibeorder.vehicle import (
     CAUTIONS,
     Vehicle,
@@ -78,7 +79,7 @@ def assemble(
     steady, nothing = _steady(speed.speed_mps), posterior.nothing
     where = {c.key: c.source.runout_where for c in candidates}
     tracks = _tracks(best, candidates, posterior)
-    lines = lines_seen(signal, _named(tracks))
+    lines = lines_seen(signal, _named(tracks), suspects)
     plain = plain_notes(suspects, nothing, steady, vehicle, signal, lines, recording.kind == "audio")
     notes = (*beat_notes(suspects, piece, steady), *joint_notes(piece, vehicle), *plain)
     if kind == "inferred":
@@ -222,12 +223,11 @@ def _why(
         return ("this part's rate is not known for this recording",)
     out = []
     if frequency is not None and expected is not None:
-        out.append(
-            f"measured at {frequency:.2f} Hz, expected at {expected:.2f} Hz ({100 * (frequency / expected - 1):+.1f}%)"
-        )
+        off = show_signed(100 * (frequency / expected - 1), 1)
+        out.append(f"measured at {frequency:.2f} Hz, expected at {expected:.2f} Hz ({off}%)")
     out.append(f"log evidence of a line on its track: {reading.best:.1f}")
     if offset:
-        out.append(f"runs {100 * offset:+.1f}% off its nominal ratio (converter or belt slip)")
+        out.append(f"runs {show_signed(100 * offset, 1)}% off its nominal ratio (converter or belt slip)")
     return tuple(out)
 
 
@@ -251,14 +251,15 @@ def _speed(
     path = rate * circumference
     low, high = path * (1.0 - 2.0 * tire_se), path * (1.0 + 2.0 * tire_se)
     scale, se = _scale(best, piece, rate)
-    unit = given.unit if given is not None else "mph"
-    source = "given" if isinstance(given, SpeedGiven) else "inferred"
+    unit = given.unit if given is not None else UNSAID
+    source = "inferred" if kind == "inferred" else "given"
     if isinstance(given, Trace):
         source = "logged" if own else "log file"
     lag, sentences = _fit_sentences(best, given, scale)
     if kind == "inferred":
         low, high = speed_band(piece, TEMPERATURE[kind], circumference, tire_se)
-        sentences = (band_sentence(path, low, high, unit), *sentences)
+        said = given.text if isinstance(given, SpeedGiven) else ""
+        sentences = (band_sentence(path, low, high, unit, said), *sentences)
     return SpeedFit(
         source=source,
         times_s=clock.mid_s + piece.start_s,
@@ -268,7 +269,7 @@ def _speed(
         scale=scale,
         scale_se=se,
         lag_s=lag,
-        unit=unit if unit in ("mph", "km/h", "m/s") else "mph",
+        unit=unit if unit in DASH_UNITS else UNSAID,
         gear=held_gear(best.gears),
         sentences=sentences,
     )
@@ -293,9 +294,11 @@ def _fit_sentences(
     lag = None
     if not best.course.locked:
         sentences.append("no line stood out enough to check the speed against")
-    elif given is not None:
+    elif isinstance(given, Trace) or (given is not None and given.steady):
+        which = "logged" if isinstance(given, Trace) else "given"
+        off = show_signed(100 * (scale - 1.0), 1)
         sentences.append(
-            f"the lines put the wheels at {100 * (scale - 1.0):+.1f}% against the nominal tire at the given speed "
+            f"the lines put the wheels at {off}% against the nominal tire at the {which} speed "
             "(tire wear and load, and the speed source, together)"
         )
     if isinstance(given, Trace):

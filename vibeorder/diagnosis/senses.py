@@ -6,6 +6,7 @@ import numpy as np
 
 from vibeorder.diagnosis.result import Diagnosis, HeardLine, Senses, Suspect
 from vibeorder.diagnosis.signal import folded
+from vibeorder.units import show_unit
 from vibeorder.vehicle import part_text
 
 __all__ = ["senses_of"]
@@ -40,7 +41,7 @@ def senses_of(found: Diagnosis, heard: Sequence[HeardLine]) -> Senses:
 
 
 def _seen(suspect: Suspect) -> str:
-    unit = suspect.unit if suspect.unit == "m/s^2" else ""
+    unit = show_unit(suspect.unit) if suspect.unit == "m/s^2" else ""
     size = f"{suspect.amplitude:.2g} {unit}".strip()
     return f"{suspect.order:g}x {part_text(suspect.part)} {suspect.frequency_hz:.1f} Hz {size}"
 

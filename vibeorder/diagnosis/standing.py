@@ -79,7 +79,7 @@ def as_standing(found: Diagnosis, engine_hz: float) -> Diagnosis:
         found,
         speed=replace(
             speed, source="given", speed_mps=still, low_mps=still, high_mps=still, lag_s=None, gear=None,
-            unit="mph", sentences=(said,),
+            sentences=(said,),
         ),
         next_drive=next_hold(found.suspects, found.nothing_found_probability, engine_hz),
     )  # fmt: skip

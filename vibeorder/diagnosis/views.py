@@ -5,11 +5,12 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from vibeorder.diagnosis.result import LineSeen, OrderMap, SpectrumView
+from vibeorder.diagnosis.result import LineSeen, OrderMap, SpectrumView, Suspect
 from vibeorder.diagnosis.signal import Signal
 from vibeorder.errors import RecordingError
 from vibeorder.recording.store import WALK_SAMPLES, excerpt, spans
 from vibeorder.spectrum import averaged_spectrum, find_lines, noise_floor
+from vibeorder.vehicle import order_text, part_text
 
 __all__ = ["lines_seen", "order_map_view", "spectrum_view"]
 
@@ -42,8 +43,18 @@ def spectrum_view(signal: Signal) -> SpectrumView:
     return SpectrumView(spectrum.frequency_hz[use], spectrum.amplitude[use], floor[use], unit)
 
 
-def lines_seen(signal: Signal, named: Sequence[tuple[float, str]]) -> tuple[LineSeen, ...]:
-    """Dominant lines of the stretch, each with the name of the part whose line runs there, or ''."""
+LIKELY, MULTIPLES = 0.05, 8
+"""Probability from which a suspect's line lends its name to its multiples, and up to which one."""
+
+
+def lines_seen(
+    signal: Signal, named: Sequence[tuple[float, str]], suspects: Sequence[Suspect] = ()
+) -> tuple[LineSeen, ...]:
+    """Dominant lines of the stretch, each with the name of the part whose line runs there, or ''.
+
+    A weaker line at a whole multiple of a likely suspect's is that part's at the higher order: a shake that is no pure
+    sine has such lines, whether the catalogue of sources lists them or not.
+    """
     part = _stretch(signal)
     try:
         found = find_lines(part.samples.astype(float), part.valid, part.rate_hz, min_hz=3.0)
@@ -56,7 +67,8 @@ def lines_seen(signal: Signal, named: Sequence[tuple[float, str]]) -> tuple[Line
             line.amplitude,
             line.snr_db,
             line.direction,
-            _name(line.frequency_hz, line.width_hz, named),
+            _name(line.frequency_hz, line.width_hz, named)
+            or _name(line.frequency_hz, line.width_hz, _multiples(line.amplitude, suspects)),
         )
         for line in found
     )
@@ -68,6 +80,16 @@ def _name(frequency_hz: float, width_hz: float, named: Sequence[tuple[float, str
         return ""
     off, name = min(near)
     return name if off < max(0.3, width_hz, 0.006 * frequency_hz) else ""
+
+
+def _multiples(amplitude: float, suspects: Sequence[Suspect]) -> list[tuple[float, str]]:
+    """(frequency, name) of the multiples of the likely suspects' lines that are stronger than this, likeliest first."""
+    return [
+        (k * one.frequency_hz, f"{part_text(one.part)} {order_text(k * one.order)}")
+        for one in sorted(suspects, key=lambda one: -one.probability)
+        if one.probability >= LIKELY and one.frequency_hz is not None and one.amplitude > amplitude
+        for k in range(2, MULTIPLES + 1)
+    ]
 
 
 def order_map_view(signal: Signal, tracks: Sequence[tuple[str, FloatArray, FloatArray]]) -> OrderMap:

@@ -7,7 +7,7 @@ from vibeorder.diagnosis.measured import measured_line
 from vibeorder.diagnosis.why_case import Case, multiple_at
 from vibeorder.diagnosis.why_plain import LEAST_SPAN, Movement, movement_of, peaks_along, rate_span
 from vibeorder.diagnosis.why_words import hz, plus_minus
-from vibeorder.units import show_speeds
+from vibeorder.units import show_signed, show_speeds
 
 __all__ = ["movement_said", "rate_said", "track_seen"]
 
@@ -55,7 +55,7 @@ def rate_said(case: Case, doubt_sd: float) -> Said:
     verdict = "it fits" if away < FITS else "a strain" if away < STRAINS else "it does not fit"
     sentence = (
         f"Measured at {measured}, expected at {hz(suspect.expected_hz)} from tire, ratios and speed: "
-        f"{100 * off:+.2f}% ± {max(100 * found.ratio_se, 0.01):.2f}%, where tire and speed leave "
+        f"{show_signed(100 * off, 2)}% ± {max(100 * found.ratio_se, 0.01):.2f}%, where tire and speed leave "
         f"± {100 * doubt_sd:.1f}% open ({away:.1f} standard deviations: {verdict})."
     )
     return (1 if away < FITS else -1 if away >= STRAINS else 0), Finding("rate", sentence, values=values)

@@ -83,7 +83,7 @@ def _tire(line: OrderLine, solved: Solution, unit: str, clear: bool) -> str:
     sit = "sit" if clear else "may sit"
     return (
         f"All road orders {sit} {100.0 * abs(off):.1f}% {'high' if off > 0 else 'low'} (strongest: "
-        f"{line.frequency_hz:.1f} Hz, {np.sqrt(2.0) * line.amplitude_rms:.2g} m/s^2): check the tire size. "
+        f"{line.frequency_hz:.1f} Hz, {np.sqrt(2.0) * line.amplitude_rms:.2g} m/s²): check the tire size. "
         f"Such a tire rolls {size}; the one in the profile ({solved.vehicle.tire.given}) {typed}"
     )
 
@@ -102,7 +102,7 @@ def belt_words(line: OrderLine, vehicle: Vehicle, log_odds: float) -> Mismatch:
 
 def _lead(line: OrderLine, what: str) -> str:
     return (
-        f"A line at {line.frequency_hz:.1f} Hz ({np.sqrt(2.0) * line.amplitude_rms:.2g} m/s^2) keeps step with {what}, "
+        f"A line at {line.frequency_hz:.1f} Hz ({np.sqrt(2.0) * line.amplitude_rms:.2g} m/s²) keeps step with {what}, "
         "and no part of this vehicle turns at that rate"
     )
 
@@ -125,7 +125,7 @@ def _rival(rival: Solution | None) -> str:
 
 def _doubt(line: OrderLine, other: str, what: str = "road speed") -> str:
     return (
-        f"A line at {line.frequency_hz:.1f} Hz ({np.sqrt(2.0) * line.amplitude_rms:.2g} m/s^2) keeps step with "
+        f"A line at {line.frequency_hz:.1f} Hz ({np.sqrt(2.0) * line.amplitude_rms:.2g} m/s²) keeps step with "
         f"{what}; this vehicle has a part at that rate, but {other} would explain the recording too"
     )
 

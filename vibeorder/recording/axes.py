@@ -9,7 +9,7 @@ from vibeorder.errors import RecordingError
 from vibeorder.recording.scale import acceleration_unit_in
 from vibeorder.recording.stamps import words_of
 from vibeorder.recording.table import Table
-from vibeorder.units import STANDARD_GRAVITY
+from vibeorder.units import STANDARD_GRAVITY, show_unit
 
 __all__ = ["Axes", "axes_scale", "find_axes", "gravity_of"]
 
@@ -195,20 +195,20 @@ def axes_scale(table: Table, axes: Axes, samples: FloatArray, asked: str | None)
 
     if asked is not None:
         factor = unit_factor(asked)
-        return (factor or 1.0), factor is not None, f"unit {asked} as said by --unit"
+        return (factor or 1.0), factor is not None, f"unit {show_unit(asked)} as said by --unit"
     gravity = gravity_of(samples)
     named = next((u for c in axes.columns if (u := acceleration_unit_in(table.names[c]))), None)
     if named is not None:
         factor = unit_factor(named) or 1.0
         if _near(gravity, STANDARD_GRAVITY) and named == "g":
-            return 1.0, True, f"unit: the names say g, but rest reads {gravity:.2f}, so it is m/s^2"
-        said = f"unit {named} by name"
+            return 1.0, True, f"unit: the names say g, but rest reads {gravity:.2f}, so it is m/s²"
+        said = f"unit {show_unit(named)} by name"
         if _near(gravity * factor, STANDARD_GRAVITY):
-            said += f"; gravity reads {gravity:.4g} {named}"
+            said += f"; gravity reads {gravity:.4g} {show_unit(named)}"
         return factor, True, said
     for unit, one_g in (("m/s^2", STANDARD_GRAVITY), ("g", 1.0), ("mg", 1000.0)):
         if _near(gravity, one_g) and _steady(samples, gravity):
-            return unit_factor(unit) or 1.0, True, f"unit {unit}, told by gravity ({gravity:.4g})"
+            return unit_factor(unit) or 1.0, True, f"unit {show_unit(unit)}, told by gravity ({gravity:.4g})"
     whole = bool(np.all(np.isnan(samples) | (samples == np.round(samples))))
     if whole and len(samples) == 3 and gravity > 50 and _steady(samples, gravity):
         factor = STANDARD_GRAVITY / gravity

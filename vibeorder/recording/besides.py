@@ -9,6 +9,7 @@ from vibeorder.recording.scale import speed_factor, speed_unit_in
 from vibeorder.recording.speedunit import speed_unit_by_motion
 from vibeorder.recording.stamps import words_of
 from vibeorder.recording.table import Table
+from vibeorder.units import counted
 
 __all__ = [
     "as_updated",
@@ -103,7 +104,7 @@ def speed_trace(
             f"speed column {label} in {written} lies above {TOP_SPEED_MPS:.0f} m/s throughout: left aside"
         ]
     top = f"{speeds.max() / speed_factor(written):.1f} {written}"
-    notes = [f"speed column {label} in {written}{said}: {times.size} readings, up to {top}"]
+    notes = [f"speed column {label} in {written}{said}: {counted(times.size, 'reading')}, up to {top}"]
     left = int(values.size - good.sum())
     if left > 0 and np.isfinite(values).sum() > good.sum():
         notes.append(
@@ -151,7 +152,7 @@ def rpm_trace(
     if not good.any():
         return None, [f"rpm column {table.label(column)} holds no engine speed"]
     times, rpm = as_updated(times_s[good], values[good])
-    note = f"rpm column {table.label(column)}: {times.size} readings, {rpm.min():.0f} to {rpm.max():.0f} rpm"
+    note = f"rpm column {table.label(column)}: {counted(times.size, 'reading')}, {rpm.min():.0f} to {rpm.max():.0f} rpm"
     name = table.names[column] or f"column {column + 1}"
     return Trace(times, rpm / 60.0, name, "rpm", epoch_s), [note]
 
@@ -187,7 +188,9 @@ def mark_instants(table: Table, column: int, times_s: FloatArray) -> tuple[Float
     # The edge lies between two samples: its middle is off by at most half a step.
     instants = 0.5 * (times_s[enters] + times_s[enters - 1])
     edge = "falling" if low_is_mark else "rising"
-    note = f"mark column {table.label(column)}: {instants.size} turns, counted from the {edge} edge"
+    note = (
+        f"mark column {table.label(column)}: {counted(instants.size, 'turn')}, counted from the {edge} edge"
+    )
     return instants[np.isfinite(instants)], [note]
 
 

@@ -11,6 +11,7 @@ from vibeorder.recording.model import Quality, Recording
 from vibeorder.recording.options import ReadOptions
 from vibeorder.recording.scale import unit_factor
 from vibeorder.recording.store import SampleStore
+from vibeorder.units import counted, show_unit
 
 __all__ = ["MAX_CHANNELS", "recording_from_blocks"]
 
@@ -52,7 +53,7 @@ def recording_from_blocks(
     samples = gathered.all_of(blocks, rate_hz, source)
     history = _history(rate_hz, channel_count, factor, expected_frames, gathered)
     if scale is not None:
-        history.append(f"full scale 1 is taken as 1 {options.unit}, as said by --unit")
+        history.append(f"full scale 1 is taken as 1 {show_unit(options.unit or '')}, as said by --unit")
     return Recording(
         samples=samples,
         rate_hz=rate_hz / factor,
@@ -128,7 +129,7 @@ def _history(
     """What was found."""
     frames, clipped, broken = gathered.frames, gathered.clipped, gathered.broken
     used = min(channel_count, MAX_CHANNELS)
-    history = [f"{frames / rate_hz:.1f} s of sound at {rate_hz:g} Hz, {channel_count} channel(s)"]
+    history = [f"{frames / rate_hz:.1f} s of sound at {rate_hz:g} Hz, {counted(channel_count, 'channel')}"]
     if channel_count > used:
         history.append(f"channels 1 to {used} of {channel_count} are used; the others are left out")
     if expected_frames and frames < 0.98 * expected_frames:

@@ -11,6 +11,7 @@ from vibeorder.recording.interpolate import band_limited_grid
 from vibeorder.recording.lateness import Clock, true_instants
 from vibeorder.recording.mended import Mended
 from vibeorder.recording.model import Quality
+from vibeorder.units import counted
 
 __all__ = [
     "SITTING_S",
@@ -267,7 +268,8 @@ def gap_notes(gaps: tuple[tuple[float, float], ...], filled: int) -> list[str]:
         count = f"{len(gaps)} gaps, longest" if len(gaps) > 1 else "1 gap,"
         notes.append(f"{count} {longest:.3g} s, left empty")
     if filled:
-        notes.append(f"{filled} dropped samples were filled in from their neighbours")
+        were = "was" if filled == 1 else "were"
+        notes.append(f"{counted(filled, 'dropped sample')} {were} filled in from the neighbours")
     return notes
 
 

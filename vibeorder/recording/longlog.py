@@ -36,6 +36,7 @@ from vibeorder.recording.stamps import Stamps
 from vibeorder.recording.store import SampleStore, excerpt, spans, stored
 from vibeorder.recording.table import Table
 from vibeorder.recording.usable import check_largest, usable_rows
+from vibeorder.units import counted
 
 __all__ = ["recording_from_sections"]
 
@@ -241,7 +242,7 @@ class _Gathered:
         column = self._roles.mark
         if column is None:
             return []
-        return [f"mark column {self._mark_label}: {sum(m.size for m in self._marks)} turns"]
+        return [f"mark column {self._mark_label}: {counted(sum(m.size for m in self._marks), 'turn')}"]
 
 
 class _Grid:

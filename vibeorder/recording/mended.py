@@ -2,6 +2,8 @@
 
 from dataclasses import dataclass, fields
 
+from vibeorder.units import counted
+
 __all__ = ["Mended"]
 
 
@@ -65,4 +67,6 @@ class Mended:
         """Of samples at the end of the range."""
         if not self.clipped:
             return []
-        return [f"{self.clipped} samples rest at the top or bottom of the range: the sensor was clipped"]
+        return [
+            f"{counted(self.clipped, 'sample')} at the top or bottom of the range: the sensor was clipped"
+        ]

@@ -131,6 +131,7 @@ def _speed(speed: SpeedFit) -> dict[str, object]:
         **{name: plain(float(np.median(path)) if path.size else None) for name, path in bands.items()},
         "unit": speed.unit,
         "gear": plain(speed.gear),
+        "gear_given": speed.gear_given,
         "scale": plain(speed.scale),
         "scale_se": plain(speed.scale_se),
         "lag_s": plain(speed.lag_s),

@@ -8,7 +8,7 @@ from vibeorder import __version__
 from vibeorder.bench import Sheet
 from vibeorder.diagnosis.compare import Comparison
 from vibeorder.report.as_json import SCHEMA, plain
-from vibeorder.units import show_speeds, speed_axis
+from vibeorder.units import show_signed, show_speeds, show_unit, speed_axis
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -28,7 +28,8 @@ def comparison_dict(result: Comparison, speed_unit: str = "mph") -> dict[str, ob
     sheet = comparison_sheet(result, speed_unit)
     names = (
         "part", "order", "label", "verdict", "reason", "unit", "before_rms", "before_se", "after_rms",
-        "after_se", "after_top_rms", "ratio_db", "low_db", "high_db", "healthy_rms", "common_s",
+        "after_se", "before_top_rms", "after_top_rms", "before_hidden", "after_hidden", "ratio_db", "low_db",
+        "high_db", "healthy_rms", "common_s",
     )  # fmt: skip
     bins = [{name: plain(value) for name, value in asdict(one).items()} for one in result.bins]
     return {
@@ -49,14 +50,25 @@ def comparison_figure(result: Comparison, speed_unit: str = "mph") -> "Figure":
     figure = Figure(figsize=(7.0, 4.5), layout="constrained")
     axes = figure.add_subplot()
     across, per = speed_axis(speed_unit)
+    hidden = False
     for name, color, marker in (("before", BEFORE, "o"), ("after", AFTER, "s")):
-        levels = [getattr(one, f"{name}_rms") or 0.0 for one in result.bins]
+        levels = [getattr(one, f"{name}_rms") for one in result.bins]
         speeds = [one.speed_mps / per for one in result.bins]
-        axes.plot(speeds, levels, marker=marker, color=color, label=f"{name} the repair")
+        known = [math.nan if level is None else level for level in levels]
+        buried = getattr(result, f"{name}_hidden")
+        face = "none" if buried else color
+        axes.plot(speeds, known, marker=marker, color=color, markerfacecolor=face, label=f"{name} the repair")
+        lost = [speed for speed, level in zip(speeds, levels, strict=True) if level is None]
+        axes.plot(
+            lost, [0.0] * len(lost), marker=marker, color=color, markerfacecolor="none", linestyle="none"
+        )
+        hidden = hidden or buried or bool(lost)
+    if hidden:
+        axes.plot([], [], "o", color=SOUND, markerfacecolor="none", label="hollow: hidden by the noise")
     axes.axhline(result.healthy_rms, color=SOUND, linestyle="--", label="95 of 100 sound vehicles stay below")
-    axes.set_ylim(bottom=0.0)
+    axes.set_ylim(bottom=-0.03 * axes.get_ylim()[1])
     axes.set_xlabel(across)
-    axes.set_ylabel(f"{result.label}, vector rms ({result.unit})")
+    axes.set_ylabel(f"{result.label}, vector rms ({show_unit(result.unit)})")
     axes.set_title(_sentence(result), fontsize=9, wrap=True)
     axes.legend()
     return figure
@@ -66,7 +78,7 @@ def _sentence(result: Comparison) -> str:
     what = result.label
     if result.verdict == "cannot say":
         return f"Cannot say whether the {what}, is better: {result.reason}."
-    before, after = (f"{rms:.3f} {result.unit}" for rms in (result.before_rms, result.after_rms))
+    before, after = (f"{rms:.3f} {show_unit(result.unit)}" for rms in (result.before_rms, result.after_rms))
     left = (
         after if result.ratio_db is not None else f"no longer above the road noise (at most {_top(result)})"
     )
@@ -90,7 +102,7 @@ def _much(result: Comparison) -> bool:
 
 
 def _top(result: Comparison) -> str:
-    return f"{result.after_top_rms:.3f} {result.unit}"
+    return f"{result.after_top_rms:.3f} {show_unit(result.unit)}"
 
 
 def _change(result: Comparison) -> str:
@@ -113,17 +125,35 @@ def _numbers(result: Comparison, unit: str) -> tuple[tuple[str, str], ...]:
     at = show_speeds((min(speeds), max(speeds)), unit)
     rows = [
         ("common time", f"{result.common_s:.0f} s at {at}"),
-        ("before", f"{result.before_rms:.3f} ± {result.before_se:.3f} {result.unit} (vector rms)"),
-        ("after", f"{result.after_rms:.3f} ± {result.after_se:.3f} {result.unit}, at most {_top(result)}"),
+        ("before", f"{_level(result, 'before')} (vector rms)"),
+        ("after", _level(result, "after")),
         ("change", _interval(result)),
-        ("sound vehicles", f"95 of 100 below {result.healthy_rms:.3f} m/s^2 (assumed, not measured)"),
+        (
+            "sound vehicles",
+            f"95 of 100 below {result.healthy_rms:.3f} {show_unit(result.unit)} (assumed, not measured)",
+        ),
     ]
     return tuple(rows)
+
+
+def _level(result: Comparison, side: str) -> str:
+    """A level with its error and the upper end of its 95% interval; of one that noise hides only that end is known."""
+    rms, se, top = (getattr(result, f"{side}_{name}") for name in ("rms", "se", "top_rms"))
+    unit = show_unit(result.unit)
+    if getattr(result, f"{side}_hidden"):
+        return f"hidden by the noise: at most {top:.3f} {unit}"
+    return f"{rms:.3f} ± {se:.3f} {unit}, at most {top:.3f} {unit}"
 
 
 def _interval(result: Comparison) -> str:
     if result.high_db is None:
         return "not measured"
     if result.ratio_db is None or result.low_db is None or not math.isfinite(result.low_db):
-        return f"at most {result.high_db:+.1f} dB (95%)"
-    return f"{result.ratio_db:+.1f} dB, 95% interval {result.low_db:+.1f} to {result.high_db:+.1f} dB"
+        least = show_signed(abs(result.high_db), 1).lstrip("+")
+        return (
+            f"at least {least} dB weaker (95%)"
+            if result.high_db < 0.0
+            else f"at most {least} dB stronger (95%)"
+        )
+    low, high = (show_signed(end, 1) for end in (result.low_db, result.high_db))
+    return f"{show_signed(result.ratio_db, 1)} dB, 95% interval {low} to {high} dB"

@@ -76,7 +76,7 @@ def _back(diagnosis: Diagnosis) -> str:
             '<div class="columns">',
             _list("Cannot be told apart", twin_lines(groups_worth_showing(diagnosis))),
             _list("Motion, sound and what was said", beside_lines(diagnosis)),
-            _list("Speed and fit", speed_lines(diagnosis.speed)),
+            _list("Speed, gear and tire", speed_lines(diagnosis.speed)),
             _list("Found in the recording", _found(diagnosis), LINES_ON_PAPER),
             _list("Cautions", diagnosis.cautions),
             "</div>",

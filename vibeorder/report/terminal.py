@@ -69,8 +69,9 @@ def as_text(
         file=paper, width=width, force_terminal=terminal, highlight=False, markup=False, emoji=False,
         color_system="standard" if terminal else None, legacy_windows=False, no_color=True,
     )  # fmt: skip
-    _write(console, diagnosis, PLAIN_SIGNS if ascii_only else Signs(), bars=terminal)
-    lines = (line.rstrip() for line in paper.getvalue().splitlines())
+    signs = PLAIN_SIGNS if ascii_only else Signs()
+    _write(console, diagnosis, signs, bars=terminal)
+    lines = (_signed(line.rstrip(), signs) for line in paper.getvalue().splitlines())
     return "\n".join(lines).strip("\n") + "\n"
 
 
@@ -92,7 +93,7 @@ def _write(console: "Console", diagnosis: Diagnosis, signs: Signs, bars: bool) -
         _section(console, "Next drive", (drive.instruction, f"Reason: {capitalised(drive.reason)}"))
     _why(console, diagnosis, signs)
     _section(console, "Motion, sound and what was said", beside_lines(diagnosis))
-    _section(console, "Speed and fit", speed_lines(diagnosis.speed))
+    _section(console, "Speed, gear and tire", speed_lines(diagnosis.speed))
     _section(console, "The recording", (f"File: {recording_text(diagnosis.recording)}", *diagnosis.history))
     _section(console, "Notes", diagnosis.notes)
     _section(console, "Cautions", diagnosis.cautions)

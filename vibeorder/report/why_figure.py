@@ -14,7 +14,7 @@ import numpy as np
 
 from vibeorder.diagnosis.explanation import Explanation, Finding, SpeedCurve, TrackSeen
 from vibeorder.diagnosis.result import Diagnosis
-from vibeorder.report.figures import FAINT, HATCH, INK, PAPER, style_of
+from vibeorder.report.figure_style import FAINT, HATCH, INK, PAPER, style_of
 from vibeorder.report.wording import order_text, percent, place_in_table
 from vibeorder.units import speed_axis
 
@@ -185,6 +185,8 @@ def _scale(axes: "Axes", suspects: Sequence[Explanation]) -> None:
     _dress(axes)
     axes.set_xscale("log")
     complaint = 0.0
+    strongest = max(said.value("amplitude") for one in suspects if (said := _strength(one)) is not None)
+    low_end, high_end = 1e-3, max(3.0, strongest)
     for row, one in enumerate(suspects):
         said = _strength(one)
         if said is None:
@@ -194,14 +196,13 @@ def _scale(axes: "Axes", suspects: Sequence[Explanation]) -> None:
         complaint = said.value("complaint_from")
         axes.plot([low, high], [row, row], color=FAINT, linewidth=9, solid_capstyle="butt", zorder=1,
                   label="healthy, 19 in 20" if row == 0 else None)  # fmt: skip
-        amplitude = max(said.value("amplitude"), 1e-3)
+        amplitude = max(said.value("amplitude"), low_end)
         face = colour if any(f.kind == "line" for f in one.speaks_for) else PAPER
-        axes.plot(amplitude, row, marker, color=colour, markerfacecolor=face, markersize=8, zorder=3,
-                  clip_on=False)  # fmt: skip
+        axes.plot(amplitude, row, marker, color=colour, markerfacecolor=face, markersize=8, zorder=3)
     axes.axvline(complaint, color=INK, linewidth=1.2, linestyle=(0, (4, 2)), label="complaints begin")
     axes.set_yticks(range(len(suspects)), [one.name for one in suspects], fontsize=8.5)
     axes.set_ylim(len(suspects) - 0.4, -0.6)
-    axes.set_xlim(1e-3, 3.0)
+    axes.set_xlim(low_end / 1.1, 1.1 * high_end)
     axes.xaxis.set_major_formatter("{x:g}")
     axes.set_xlabel("strength, peak m/s²", fontsize=9, color=INK)
     axes.annotate("hollow: no line of its own stands", (1.0, 1.03), xycoords="axes fraction", ha="right",

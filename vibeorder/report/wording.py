@@ -8,7 +8,7 @@ import numpy as np
 from vibeorder.diagnosis.explanation import Explanation
 from vibeorder.diagnosis.groups import SuspectGroup, group_suspects
 from vibeorder.diagnosis.result import Diagnosis, SpeedFit, Suspect
-from vibeorder.diagnosis.why_words import two_digits
+from vibeorder.diagnosis.why_words import size, two_digits
 from vibeorder.units import STANDARD_GRAVITY, show_speeds
 from vibeorder.units import show_percent as percent
 from vibeorder.vehicle import order_text, part_text
@@ -81,7 +81,7 @@ def healthy_text(diagnosis: Diagnosis) -> str:
 
 def _size(one: Suspect) -> str:
     """How strong a line is, where it has a scale."""
-    return f" ({two_digits(one.amplitude)} {one.unit})" if one.unit == "m/s^2" else ""
+    return f" ({size(one.amplitude, one.unit)})" if one.unit == "m/s^2" else ""
 
 
 def suspect_facts(one: Suspect) -> tuple[tuple[str, str], ...]:
@@ -183,9 +183,11 @@ def beside_lines(diagnosis: Diagnosis) -> tuple[str, ...]:
 
 def speed_lines(speed: SpeedFit) -> tuple[str, ...]:
     """How fast the vehicle went, where that comes from, and what was fitted."""
+    if speed.source == "given" and speed.speed_mps.size and not speed.speed_mps.any():
+        return ("Speed: none, the vehicle stood.", *speed.sentences)
     first = f"Speed: {_speed_range(speed)}, {_SOURCES.get(speed.source, speed.source)}"
     if speed.gear is not None:
-        first += f", gear {speed.gear}"
+        first += f"; gear {speed.gear}, as given" if speed.gear_given else f"; gear {speed.gear} fits best"
     return (first + ".", *speed.sentences)
 
 

@@ -188,7 +188,7 @@ SAMPLES: tuple[Sample, ...] = (
     Sample(
         "pinion_flange.csv",
         "truck.toml",
-        "bent pinion flange: first order of the driveshaft, 0.25 m/s^2 rms",
+        "bent pinion flange: first order of the driveshaft, 0.25 m/s² rms",
         "45 to 65 and back to 50 mph, seventh gear, GPS column",
         _log(Drive("sweep", _mph(45, 65, 50), ((0.0, 7),)), Fault("driveshaft", 1.0, 0.25)),
         11,
@@ -196,7 +196,7 @@ SAMPLES: tuple[Sample, ...] = (
     Sample(
         "tire.csv",
         "truck.toml",
-        "one tire out of round: first order of tire and wheel, 0.25 m/s^2 rms",
+        "one tire out of round: first order of tire and wheel, 0.25 m/s² rms",
         "65 mph held, eighth gear, GPS column",
         _log(Drive("steady", _mph(65), ((0.0, 8),), drift=0.01), Fault("tire_wheel", 1.0, 0.25)),
         12,
@@ -204,7 +204,7 @@ SAMPLES: tuple[Sample, ...] = (
     Sample(
         "joint_angles.csv",
         "truck.toml",
-        "joint angles unequal after a lift: second order of the driveshaft, 0.2 m/s^2 rms",
+        "joint angles unequal after a lift: second order of the driveshaft, 0.2 m/s² rms",
         "25 to 50 mph, the automatic shifts, GPS column",
         _log(Drive("sweep", _mph(25, 40, 50)), Fault("driveshaft", 2.0, 0.2)),
         13,
@@ -212,7 +212,7 @@ SAMPLES: tuple[Sample, ...] = (
     Sample(
         "engine.csv",
         "truck.toml",
-        "crankshaft damper out of true: first order of the engine, 0.2 m/s^2 rms",
+        "crankshaft damper out of true: first order of the engine, 0.2 m/s² rms",
         "40 to 60 mph, sixth gear (1.00) to 18 s, then seventh, GPS column",
         _log(Drive("sweep", _mph(40, 52, 60), ((0.0, 6), (18.0, 7))), Fault("engine", 1.0, 0.2)),
         14,
@@ -228,7 +228,7 @@ SAMPLES: tuple[Sample, ...] = (
     Sample(
         "no_speed.csv",
         "truck.toml",
-        "bent pinion flange again: first order of the driveshaft, 0.3 m/s^2 rms",
+        "bent pinion flange again: first order of the driveshaft, 0.3 m/s² rms",
         "30 to 65 mph, sixth gear to 22 s, then seventh; no speed in the file",
         _log(
             Drive("sweep", _mph(30, 50, 65), ((0.0, 6), (22.0, 7))),
@@ -241,7 +241,7 @@ SAMPLES: tuple[Sample, ...] = (
     Sample(
         "front_shaft.csv",
         "four_wheel.toml",
-        "bent front driveshaft: its first order, 0.25 m/s^2 rms (the rear one turns at the same rate)",
+        "bent front driveshaft: its first order, 0.25 m/s² rms (the rear one turns at the same rate)",
         "35 to 60 mph in four-wheel drive, sixth gear, GPS column",
         _log(Drive("sweep", _mph(35, 60, 45), ((0.0, 6),)), Fault("front_driveshaft", 1.0, 0.25)),
         17,
@@ -249,7 +249,7 @@ SAMPLES: tuple[Sample, ...] = (
     Sample(
         "half_shaft.csv",
         "car.toml",
-        "worn inner three-roller joint: third order of the half-shaft, 0.25 m/s^2 rms",
+        "worn inner three-roller joint: third order of the half-shaft, 0.25 m/s² rms",
         "30 to 55 mph, the automatic shifts, GPS column",
         _log(Drive("sweep", _mph(30, 45, 55)), Fault("half_shaft", 3.0, 0.25)),
         18,
@@ -257,7 +257,7 @@ SAMPLES: tuple[Sample, ...] = (
     Sample(
         "electric_tire.csv",
         "electric.toml",
-        "oval tire: second order of tire and wheel, 0.2 m/s^2 rms",
+        "oval tire: second order of tire and wheel, 0.2 m/s² rms",
         "40 to 70 mph, GPS column",
         _log(Drive("sweep", _mph(40, 70, 55)), Fault("tire_wheel", 2.0, 0.2)),
         19,
@@ -289,7 +289,7 @@ are invented. Levels are vector rms over the record, what somebody complains abo
 """
 
 README_TAIL = """
-The logs are of a phone lying any way round: 200 Hz, acceleration in m/s^2 with gravity, steps of 0.01, stamps
+The logs are of a phone lying any way round: 200 Hz, acceleration in m/s² with gravity, steps of 0.01, stamps
 that jitter by 5% of a step, one sample in 200 missing, no filter before sampling (what is above 100 Hz folds
 down). The GPS column is filled once a second and late by half a second to a second. The true tires roll up to
 2.5% more or less than their size says. Besides the fault each holds the healthy lines of everything that

@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 from vibeorder.errors import SpeedError
 from vibeorder.spectrum.coherent import CoherentOrder, coherent_order
 from vibeorder.spectrum.lines import Line, find_lines
+from vibeorder.units import counted
 
 __all__ = ["ORDERS", "RATE_REACH", "NamedLine", "OrderRow", "Turning", "turning_orders"]
 
@@ -140,7 +141,7 @@ def _by_mark(
     """Turns at each sample (0 at the first mark), where marks surround it, mean rate and its error."""
     marks = np.sort(marks)
     if marks.size < 5:
-        raise SpeedError(f"the mark column holds {marks.size} turns; phases need five or more")
+        raise SpeedError(f"the mark column holds {counted(marks.size, 'turn')}; phases need five or more")
     period = float(np.median(np.diff(marks)))
     kept = np.concatenate(([True], np.diff(marks) > 0.5 * period))
     passed = np.concatenate(([0.0], np.round(np.diff(marks[kept]) / period)))

@@ -23,6 +23,7 @@ from vibeorder.recording import (
 )
 from vibeorder.recording.model import showable
 from vibeorder.speed.gpx import is_gpx, read_gpx_points
+from vibeorder.units import counted
 
 __all__ = ["TURNING_UNITS", "read_speed_log", "speed_from_positions"]
 
@@ -92,7 +93,7 @@ def _from_gpx(path: Path, unit: str | None) -> Trace:
     stamped = np.isfinite(points.times_s)
     if stamped.sum() < 2:
         raise SpeedError(
-            f"GPX track {path.name} has {int(stamped.sum())} points with a time; a speed log needs many"
+            f"GPX track {path.name} has {counted(int(stamped.sum()), 'point')} with a time; a speed log needs many"
         )
     epoch = float(points.times_s[stamped][0])
     times = points.times_s - epoch

@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vibeorder.diagnosis.result import Diagnosis, LineSeen, OrderMap, SpectrumView, Suspect
+from vibeorder.report.places import mirrored, own_hz, peak_of, place_hz, ranges_of, sample_rate_hz
 from vibeorder.report.wording import (
     frequency_text,
     groups_worth_showing,
@@ -17,6 +18,7 @@ from vibeorder.report.wording import (
     suspect_name,
     two_digits,
 )
+from vibeorder.units import show_unit
 from vibeorder.web.draw.frequency import LOWEST_HZ
 
 __all__ = ["map_pixels", "picture_of"]
@@ -53,12 +55,12 @@ def picture_of(diagnosis: Diagnosis) -> dict[str, Any]:
 
     Every frequency in Hz, amplitudes in the diagnosis' unit, times in s; texts are whole sentences.
     """
-    top_hz, rate_hz = _top_hz(diagnosis), _rate_hz(diagnosis)
-    ranges = _ranges(diagnosis.order_map, rate_hz)
+    top_hz, rate_hz = _top_hz(diagnosis), sample_rate_hz(diagnosis)
+    ranges = ranges_of(diagnosis.order_map, rate_hz)
     marks = _marks(diagnosis, ranges)
     letters = {(one["part"], one["order"]): one["letter"] for one in marks}
     tracks = _tracks(diagnosis, letters)
-    placed = [(hz, one) for one in diagnosis.suspects if (hz := _place_hz(one, rate_hz)) is not None]
+    placed = [(hz, one) for one in diagnosis.suspects if (hz := place_hz(one, rate_hz)) is not None]
     return {
         "low_hz": LOWEST_HZ,
         "top_hz": top_hz,
@@ -117,46 +119,16 @@ def _fewer_rows(share: FloatArray) -> FloatArray:
 
 def _top_hz(diagnosis: Diagnosis) -> float:
     """Up to where there is something to see: the highest rate or line, and a margin."""
-    rate_hz = _rate_hz(diagnosis)
-    seen = [hz for one in diagnosis.suspects if (hz := _place_hz(one, rate_hz)) is not None]
+    rate_hz = sample_rate_hz(diagnosis)
+    seen = [hz for one in diagnosis.suspects if (hz := place_hz(one, rate_hz)) is not None]
     seen += [line.frequency_hz for line in diagnosis.lines]
     end = float(diagnosis.spectrum.frequency_hz[-1]) if diagnosis.spectrum.frequency_hz.size else 200.0
     return max(4.0 * LOWEST_HZ, min(end, 1.25 * max(seen)) if seen else end)
 
 
-def _rate_hz(diagnosis: Diagnosis) -> float:
-    """Samples per second; infinite where the recording does not say."""
-    rate = diagnosis.recording.get("rate_hz")
-    return float(rate) if isinstance(rate, int | float) and rate > 0.0 else math.inf
-
-
-def _own_hz(one: Suspect) -> float | None:
-    hz = one.frequency_hz if one.frequency_hz is not None else one.expected_hz
-    return float(hz) if hz is not None and math.isfinite(hz) and hz > 0.0 else None
-
-
-def _place_hz(one: Suspect, rate_hz: float) -> float | None:
-    """Where a suspect's line stands in this recording: at its mirror image where it is folded."""
-    hz = _own_hz(one)
-    return float(_mirrored(np.array(hz), rate_hz)) if hz is not None and one.folded else hz
-
-
-def _mirrored(hz: FloatArray, rate_hz: float) -> FloatArray:
-    """Frequencies as samples at `rate_hz` show them: folded at half that rate (sampling theorem)."""
-    if not math.isfinite(rate_hz):
-        return hz
-    return np.asarray(np.abs(hz - rate_hz * np.round(hz / rate_hz)))
-
-
 def _by_rate(placed: Sequence[tuple[float, Suspect]]) -> list[tuple[float, Suspect]]:
     """By the rate of the part itself, slowest first, so that the board's rows climb to the right."""
-    return sorted(placed, key=lambda pair: (_own_hz(pair[1]) or 0.0) / pair[1].order)
-
-
-def _ranges(view: OrderMap, rate_hz: float) -> dict[str, tuple[float, float]]:
-    """Name of a line -> its lowest and highest rate in this drive."""
-    paths = {name: _mirrored(path[np.isfinite(path)], rate_hz) for name, path in view.tracks}
-    return {name: (float(path.min()), float(path.max())) for name, path in paths.items() if path.size}
+    return sorted(placed, key=lambda pair: (own_hz(pair[1]) or 0.0) / pair[1].order)
 
 
 def _marks(diagnosis: Diagnosis, ranges: Mapping[str, tuple[float, float]]) -> list[dict[str, Any]]:
@@ -164,9 +136,9 @@ def _marks(diagnosis: Diagnosis, ranges: Mapping[str, tuple[float, float]]) -> l
     listed = [one for group in groups_worth_showing(diagnosis) for one in group.members]
     listed += [one for one in diagnosis.suspects if one.healthy and one not in listed]
     out: list[dict[str, Any]] = []
-    rate_hz = _rate_hz(diagnosis)
+    rate_hz = sample_rate_hz(diagnosis)
     for one in listed:
-        hz = _place_hz(one, rate_hz)
+        hz = place_hz(one, rate_hz)
         if hz is None or len(out) == LETTERED:
             continue
         out.append(
@@ -198,7 +170,7 @@ def _peg(hz: float, one: Suspect, letters: dict[tuple[str, float], str]) -> dict
     }
 
 
-def _sentence(one: Suspect, place_hz: float) -> str:
+def _sentence(one: Suspect, at_hz: float) -> str:
     """What a line is, in one sentence."""
     if one.frequency_hz is None:
         where = f"no line stands out at its {one.expected_hz:.1f} Hz"
@@ -207,7 +179,7 @@ def _sentence(one: Suspect, place_hz: float) -> str:
         if one.expected_hz is not None:
             where += f", expected at {one.expected_hz:.1f} Hz"
     if one.folded:
-        where += f", as a mirror image at {place_hz:.1f} Hz"
+        where += f", as a mirror image at {at_hz:.1f} Hz"
     healthy = ", as strong as in any healthy vehicle" if one.healthy else ""
     return f"{suspect_name(one)}: {where}{healthy}; {percent(one.probability)} likely to be the cause."
 
@@ -218,16 +190,18 @@ def _others(
     """The strongest lines that no letter stands at, each with a number."""
     out: list[dict[str, Any]] = []
     unit = diagnosis.spectrum.unit
-    shown = "m/s²" if unit == "m/s^2" else unit
+    shown = show_unit(unit)
     used = list(taken)
     for line in sorted(diagnosis.lines, key=lambda one: -one.amplitude):
         hz = line.frequency_hz
         if len(out) == OTHERS or hz < LOWEST_HZ or any(abs(hz / one - 1.0) < NEAR for one in used):
             continue
         used.append(hz)
+        drawn = peak_of(diagnosis.spectrum, (1 - NEAR) * hz, (1 + NEAR) * hz)
         size = f"{frequency_text(hz, line.frequency_se_hz)} Hz, {two_digits(line.amplitude)} {shown}"
         text = f"line at {size}: {_whose(line, ranges)}."
-        out.append({"number": len(out) + 1, "hz": hz, "amplitude": line.amplitude, "text": text})
+        height = line.amplitude if drawn is None else drawn[1]  # over the curve, whatever the line measures
+        out.append({"number": len(out) + 1, "hz": hz, "amplitude": height, "text": text})
     return out
 
 
@@ -275,7 +249,7 @@ def _tracks(diagnosis: Diagnosis, letters: dict[tuple[str, float], str]) -> list
     view = diagnosis.order_map
     known = {_track_name(one): one for one in diagnosis.suspects}
     pick = np.unique(np.linspace(0, max(view.times_s.size - 1, 0), TRACK_POINTS).astype(np.intp))
-    free, rate_hz = len(letters), _rate_hz(diagnosis)
+    free, rate_hz = len(letters), sample_rate_hz(diagnosis)
     out = []
     for name, path in view.tracks[:TRACKS]:
         one = known.get(name)
@@ -288,7 +262,7 @@ def _tracks(diagnosis: Diagnosis, letters: dict[tuple[str, float], str]) -> list
                 "name": name,
                 "part": one.part if one is not None else "",
                 "times_s": _plain(view.times_s[pick]),
-                "hz": _plain(_mirrored(path[pick], rate_hz)),
+                "hz": _plain(mirrored(path[pick], rate_hz)),
             }
         )
     return out

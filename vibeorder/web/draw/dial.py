@@ -11,7 +11,7 @@ import numpy as np
 
 from vibeorder.bench import Readings, Runout, name_angle
 from vibeorder.bench.harmonics import fitted_curve
-from vibeorder.units import parse_length, show_length
+from vibeorder.units import counted, parse_length, show_length
 from vibeorder.web.draw.frequency import number, path_of
 from vibeorder.web.draw.polar import SMALL, Face, circle, close, label, line, nice_step, opened, plain_number
 
@@ -62,7 +62,7 @@ def readings_svg(
     """Readings so far, too few to fit: dots about their own mean. shown: in `unit`."""
     mean = sum(shown) / len(shown) if shown else 0.0
     scale = _Scale(max((abs(v - mean) for v in shown), default=1.0) or 1.0)
-    said = f"{len(shown)} readings so far." if shown else "A clock face without readings yet."
+    said = f"{counted(len(shown), 'reading')} so far." if shown else "A clock face without readings yet."
     pairs = list(zip(angles_deg, shown, strict=True))
     return "".join(
         [

@@ -5,7 +5,7 @@ from collections.abc import Mapping
 from typing import Any
 
 from vibeorder.bench import Effect, ShaftCheck, effect_of_runout
-from vibeorder.units import speed_axis
+from vibeorder.units import show_unit, speed_axis
 from vibeorder.web.draw.frequency import number
 from vibeorder.web.draw.polar import SMALL, TEXT, close, label, line, nice_step, opened
 
@@ -81,19 +81,26 @@ def levels_svg(result: Mapping[str, Any], speed_unit: str = "mph") -> str:
     levels = [float(one[key] or 0.0) for one in bins for key in ("before_rms", "after_rms")]
     healthy = float(result.get("healthy_rms") or 0.0)
     frame = _Frame(max(speeds), max([*levels, healthy]), min(speeds))
-    unit = "m/s²" if result.get("unit") == "m/s^2" else str(result.get("unit", ""))
+    unit = show_unit(str(result.get("unit", "")))
+    hollow = any(one[key] is None for one in bins for key in ("before_rms", "after_rms"))
     out = [
-        opened(WIDTH, 380.0, "levels", f"Level against speed before and after. {result.get('sentence', '')}"),
+        opened(
+            WIDTH,
+            404.0 if hollow else 380.0,
+            "levels",
+            f"Level against speed before and after. {result.get('sentence', '')}",
+        ),
         frame.axes(across, unit),
     ]
     if healthy > 0.0:
         y = frame.at(frame.low, healthy)[1]
         out.append(line([(LEFT, y), (RIGHT, y)], "limit", "9 5"))
     for key, css, dashes in (("before_rms", "before", ""), ("after_rms", "after", "8 5")):
-        points = [frame.at(v, float(one[key] or 0.0)) for v, one in zip(speeds, bins, strict=True)]
-        out.append(line(points, css, dashes))
-        out += [_point(css, x, y) for x, y in points]
-    out += _levels_key(healthy)
+        placed = [frame.at(v, float(one[key] or 0.0)) for v, one in zip(speeds, bins, strict=True)]
+        hidden = [one[key] is None for one in bins]
+        out.append(line([at for at, lost in zip(placed, hidden, strict=True) if not lost], css, dashes))
+        out += [_point(css, *at, hidden=lost) for at, lost in zip(placed, hidden, strict=True)]
+    out += _levels_key(healthy, hollow)
     out.append(close())
     return "".join(out)
 
@@ -132,16 +139,20 @@ def _ticks(low: float, high: float, most: int) -> list[float]:
     return [round(k * step, 10) for k in range(first, int(high / step + 1e-9) + 1)]
 
 
-def _point(css: str, x: float, y: float) -> str:
+def _point(css: str, x: float, y: float, *, hidden: bool = False) -> str:
+    """hidden: hollow, where noise hides the level."""
+    kind = f"{css}-point{' hidden-level' if hidden else ''}"
     if css == "before":
-        return f'<circle class="before-point" cx="{number(x)}" cy="{number(y)}" r="6"/>'
-    return f'<rect class="after-point" x="{number(x - 5.5)}" y="{number(y - 5.5)}" width="11" height="11"/>'
+        return f'<circle class="{kind}" cx="{number(x)}" cy="{number(y)}" r="6"/>'
+    return f'<rect class="{kind}" x="{number(x - 5.5)}" y="{number(y - 5.5)}" width="11" height="11"/>'
 
 
-def _levels_key(healthy: float) -> list[str]:
+def _levels_key(healthy: float, hollow: bool) -> list[str]:
     y = 340.0
     key = [_point("before", LEFT, y - 5), label(LEFT + 12, y, "before the repair"),
            _point("after", LEFT + 170, y - 5), label(LEFT + 182, y, "after it")]  # fmt: skip
+    if hollow:
+        key.append(label(LEFT - 6, y + 50, "hollow: hidden by the noise"))
     if healthy > 0.0:
         key.append(label(LEFT - 6, y + 26, "red dashes: 95 of 100 sound vehicles stay below"))
     return key

@@ -9,6 +9,7 @@ from collections.abc import Mapping, Sequence
 from html import escape
 from typing import Any
 
+from vibeorder.units import show_unit
 from vibeorder.web.draw.frequency import (
     DASHES,
     SMALL,
@@ -116,7 +117,7 @@ def _row(frame: Frame, pegs: Sequence[Mapping[str, Any]], y: float) -> str:
 
 def _levels(frame: Frame, scale: _Scale, unit: str) -> str:
     """Decades of the amplitude, and its unit on top."""
-    shown = "m/s²" if unit == "m/s^2" else unit
+    shown = show_unit(unit)
     out = [text_svg(frame.left - 6, scale.top - 2, shown, "end")]
     for level in LEVELS:
         if scale.low <= level <= scale.high:
