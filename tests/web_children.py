@@ -10,6 +10,7 @@ import os
 import subprocess
 import sys
 from functools import cache
+from multiprocessing import forkserver
 from multiprocessing.connection import Connection, wait
 from multiprocessing.context import ForkServerContext, ForkServerProcess
 from threading import Lock
@@ -18,7 +19,7 @@ from typing import cast
 from vibeorder.web import worker
 from vibeorder.web.settings import Limits
 
-__all__ = ["forked_child"]
+__all__ = ["forked_child", "warmed"]
 
 TASKS = tuple(f"vibeorder.web.tasks.{kind}" for kind in ("compare", "diagnose", "lesson", "plan"))
 
@@ -59,6 +60,12 @@ def _context() -> ForkServerContext:
     context = multiprocessing.get_context("forkserver")
     context.set_forkserver_preload([__name__, *worker.AHEAD, *TASKS])
     return context
+
+
+def warmed() -> None:
+    """Start the one process that they are forked from, unless it runs."""
+    _context()
+    forkserver.ensure_running()
 
 
 def forked_child(limits: Limits) -> "subprocess.Popen[bytes]":
