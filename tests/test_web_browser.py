@@ -96,7 +96,6 @@ def complaints_on_a_phone(page: "Page") -> list[tuple[str, str, str]]:
     """What axe finds in light and in dark, with all folds of the page open."""
     page.evaluate("document.querySelectorAll('details').forEach((one) => { one.open = true; })")
     page.set_viewport_size({"width": PHONE[0], "height": PHONE[1]})
-    page.emulate_media(reduced_motion="reduce")
     return complaints_of_axe(page)
 
 
