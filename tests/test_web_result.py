@@ -3,9 +3,11 @@
 import csv
 import io
 import json
+import pickle
 import re
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
+from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -74,8 +76,14 @@ def keep(
 def put(own: Path, one: Diagnosis, content: str) -> None:
     own.mkdir()
     (own / "diagnosis.json").write_text(content, "utf-8")
-    (own / "sheet.html").write_text(as_html(one), "utf-8")
+    (own / "sheet.html").write_text(sheet_of(pickle.dumps(one)), "utf-8")
     write_view(one, own)
+
+
+@cache
+def sheet_of(pickled: bytes) -> str:
+    """The sheet of a diagnosis, drawn once."""
+    return as_html(pickle.loads(pickled))
 
 
 def get(app: Starlette, path: str) -> httpx.Response:

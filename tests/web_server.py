@@ -5,6 +5,7 @@ import re
 import threading
 import time
 from collections.abc import Callable, Iterator
+from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
@@ -93,7 +94,8 @@ def asked_from(address: str, app: Starlette, method: str, url: str, **request: A
         async with httpx.AsyncClient(transport=transport) as client:
             return await client.request(method, url, **request)
 
-    return asyncio.run(ask())
+    with ThreadPoolExecutor(1) as pool:  # a browser of the tests may have a loop of its own in this thread
+        return pool.submit(lambda: asyncio.run(ask())).result()
 
 
 def csrf_of(client: httpx.Client, path: str = "/") -> str:
