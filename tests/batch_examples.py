@@ -6,9 +6,12 @@ import subprocess
 import sys
 from pathlib import Path
 from typing import Any
+from unittest import mock
 
 from diagnosis_examples import CAR, CAR_SHIFTING, ELECTRIC, ELECTRIC_SWEEP, made
+from program import called
 
+from vibeorder.batch import diagnose_file
 from vibeorder.simulate import write_log
 
 __all__ = [
@@ -17,6 +20,7 @@ __all__ = [
     "TRUCK_TOML",
     "VOLT_TOML",
     "batch_command",
+    "batch_here",
     "environment",
     "fill",
     "rows_of",
@@ -90,6 +94,14 @@ def batch_command(*words: str | Path) -> subprocess.CompletedProcess[str]:
         timeout=120,
         check=False,
     )
+
+
+def batch_here(*words: str | Path) -> subprocess.CompletedProcess[str]:
+    """The same in this process, one recording after another: for what no process has a part in."""
+    with mock.patch(
+        "vibeorder.batch.local_results", lambda tasks, _: (diagnose_file(task) for task in tasks)
+    ):
+        return called("batch", *words)
 
 
 def rows_of(table: Path) -> list[dict[str, str]]:

@@ -1,6 +1,7 @@
 """What tests share: one thread for linear algebra, set before anything imports numpy, and a shop page that runs."""
 
 import os
+import sys
 from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
@@ -10,8 +11,12 @@ if TYPE_CHECKING:
     import httpx
     from web_server import Running
 
-# the tests run two at a time
+# several tests run at a time
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+# What is compiled is kept (__pycache__), whatever the surroundings say: else every process of the tests, and every
+# program that they start, compiles all of it anew.
+sys.dont_write_bytecode = False
+os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
 
 
 @pytest.fixture(scope="module")

@@ -1,6 +1,7 @@
 """The command line from outside: `--json -` by its contract, and every bad input ended in one sentence.
 
-Each runs the program as a shell would. Exit codes by the contract: 0 with a result, 2 for what the user can mend.
+One of each kind runs the program as a shell would, the others call it here. Exit codes by the contract: 0 with a
+result, 2 for what the user can mend.
 """
 
 import hashlib
@@ -8,13 +9,15 @@ import json
 import os
 import subprocess
 import sys
-from concurrent.futures import ThreadPoolExecutor
+from collections.abc import Callable
 from dataclasses import dataclass
+from functools import lru_cache
 from pathlib import Path
 
 import numpy as np
 import pytest
 from diagnosis_examples import DIRECT_GEAR, TRUCK, made
+from program import called
 
 from vibeorder.simulate import write_log
 
@@ -130,7 +133,7 @@ def test_json_names_the_driveshaft_and_its_twin_in_a_direct_gear(
 
 def test_a_typed_speed_is_reported_as_given_and_in_its_own_unit(good: Path) -> None:
     words = ("--vehicle", good / "truck.toml", "--speed", "80 km/h", "--gear", "7", "--json", "-")
-    done = run("diagnose", good / "drive.csv", *words)
+    done = called("diagnose", good / "drive.csv", *words)
     assert done.returncode == 0
     speed = json.loads(done.stdout)["speed"]
     assert (speed["source"], speed["unit"]) == ("given", "km/h")
@@ -196,46 +199,59 @@ ACCEPTED = {
 }
 
 
-def outcome(folder: Path, case: Bad) -> tuple[subprocess.CompletedProcess[str], bool]:
+Outcome = tuple[subprocess.CompletedProcess[str], bool]
+
+
+def outcome(
+    folder: Path, case: Bad, start: Callable[..., subprocess.CompletedProcess[str]] = called
+) -> Outcome:
     """What the program did, and whether it left every file as it was and made none."""
     recording, vehicle = folder / case.name, folder / "truck.toml"
     recording.write_bytes(case.content)
     vehicle.write_text(case.vehicle)
     before = fingerprint(folder)
-    done = run("diagnose", recording, "--vehicle", vehicle, *case.words)
+    done = start("diagnose", recording, "--vehicle", vehicle, *case.words)
     return done, fingerprint(folder) == before
 
 
+Outcomes = Callable[[str], Outcome]
+
+
 @pytest.fixture(scope="module")
-def outcomes(
-    tmp_path_factory: pytest.TempPathFactory,
-) -> dict[str, tuple[subprocess.CompletedProcess[str], bool]]:
-    """Every case run once, two at a time: starting the program is most of the time."""
-    cases = {**CASES, **ACCEPTED}
-    folders = [tmp_path_factory.mktemp("bad") for _ in cases]
-    with ThreadPoolExecutor(2) as pool:
-        return dict(zip(cases, pool.map(outcome, folders, cases.values()), strict=True))
+def outcome_of(tmp_path_factory: pytest.TempPathFactory) -> Outcomes:
+    """Runs a case when it is asked for, once."""
+
+    @lru_cache
+    def run_once(what: str) -> Outcome:
+        return outcome(tmp_path_factory.mktemp("bad"), (CASES | ACCEPTED)[what])
+
+    return run_once
 
 
-@pytest.mark.parametrize("what", CASES)
-def test_bad_input_ends_in_one_sentence_and_exit_2(
-    outcomes: dict[str, tuple[subprocess.CompletedProcess[str], bool]], what: str
-) -> None:
-    done, untouched = outcomes[what]
+def ends_in_one_sentence(came: Outcome, says: tuple[str, ...]) -> None:
+    done, untouched = came
     assert done.returncode == 2, done.stderr
     assert done.stdout == ""
     assert done.stderr.count("\n") == 1
     assert "Traceback" not in done.stderr
     assert "fault in vibeorder" not in done.stderr
-    assert all(word in done.stderr for word in CASES[what].says), done.stderr
+    assert all(word in done.stderr for word in says), done.stderr
     assert untouched
 
 
+@pytest.mark.parametrize("what", CASES)
+def test_bad_input_ends_in_one_sentence_and_exit_2(outcome_of: Outcomes, what: str) -> None:
+    ends_in_one_sentence(outcome_of(what), CASES[what].says)
+
+
+@pytest.mark.parametrize("what", ["a truncated sound file", "nothing but NaN", "a misspelt key"])
+def test_a_shell_sees_one_sentence_and_exit_2_too(tmp_path: Path, what: str) -> None:
+    ends_in_one_sentence(outcome(tmp_path, CASES[what], run), CASES[what].says)
+
+
 @pytest.mark.parametrize("what", ACCEPTED)
-def test_input_that_can_be_used_is_used(
-    outcomes: dict[str, tuple[subprocess.CompletedProcess[str], bool]], what: str
-) -> None:
-    done, untouched = outcomes[what]
+def test_input_that_can_be_used_is_used(outcome_of: Outcomes, what: str) -> None:
+    done, untouched = outcome_of(what)
     assert done.returncode == 0, done.stderr
     assert "Traceback" not in done.stderr
     assert done.stdout
@@ -243,26 +259,24 @@ def test_input_that_can_be_used_is_used(
 
 
 def test_a_20_hz_log_says_what_it_can_still_see(
-    outcomes: dict[str, tuple[subprocess.CompletedProcess[str], bool]],
+    outcome_of: Outcomes,
 ) -> None:
     # half of 20 Hz (sampling theorem; Nyquist 1928, Shannon 1949)
-    assert "nothing above 10 Hz can be seen" in " ".join(outcomes["a 20 Hz log"][0].stdout.split())
+    assert "nothing above 10 Hz can be seen" in " ".join(outcome_of("a 20 Hz log")[0].stdout.split())
 
 
 @pytest.mark.parametrize(("what", "rows"), [("some NaN", 40), ("some words among numbers", 1)])
-def test_how_many_rows_were_left_out_is_said(
-    outcomes: dict[str, tuple[subprocess.CompletedProcess[str], bool]], what: str, rows: int
-) -> None:
-    said = " ".join(outcomes[what][0].stdout.split())
+def test_how_many_rows_were_left_out_is_said(outcome_of: Outcomes, what: str, rows: int) -> None:
+    said = " ".join(outcome_of(what)[0].stdout.split())
     assert f"{rows} of 2000 rows" in said
     assert "were left out" in said
 
 
 @pytest.mark.parametrize(("what", "why"), [("a constant", "never change"), ("nothing but NaN", "no number")])
 def test_why_columns_named_like_acceleration_are_not_taken_is_said(
-    outcomes: dict[str, tuple[subprocess.CompletedProcess[str], bool]], what: str, why: str
+    outcome_of: Outcomes, what: str, why: str
 ) -> None:
-    assert why in outcomes[what][0].stderr
+    assert why in outcome_of(what)[0].stderr
 
 
 def test_eight_channels_are_listed_and_the_option_that_settles_it_is_named(tmp_path: Path) -> None:
@@ -272,7 +286,7 @@ def test_eight_channels_are_listed_and_the_option_that_settles_it_is_named(tmp_p
     assert done.stderr.count("\n") == 1
     assert all(f"ch{i}" in done.stderr for i in range(1, 9))
     assert "--axes" in done.stderr
-    settled = run(
+    settled = called(
         "diagnose", tmp_path / "drive.csv", "--vehicle", tmp_path / "truck.toml",
         "--speed", "60 mph", "--axes", "ch1,ch2,ch3", "--unit", "m/s^2", "--json", "-",
     )  # fmt: skip
@@ -286,7 +300,7 @@ def test_a_missing_recording_and_a_missing_vehicle_are_named(good: Path) -> None
         (good / "none.csv", "--vehicle", good / "truck.toml"),
         (good / "drive.csv", "--vehicle", good / "none.toml"),
     ):
-        done = run("diagnose", *words)
+        done = called("diagnose", *words)
         assert done.returncode == 2
         assert "none." in done.stderr
         assert done.stderr.count("\n") == 1
@@ -294,14 +308,16 @@ def test_a_missing_recording_and_a_missing_vehicle_are_named(good: Path) -> None
 
 def test_an_output_that_would_overwrite_the_recording_is_refused(good: Path) -> None:
     before = fingerprint(good)
-    done = run("diagnose", good / "drive.csv", "--vehicle", good / "truck.toml", "--json", good / "drive.csv")
+    done = called(
+        "diagnose", good / "drive.csv", "--vehicle", good / "truck.toml", "--json", good / "drive.csv"
+    )
     assert done.returncode == 2
     assert "overwrite" in done.stderr
     assert fingerprint(good) == before
 
 
 def test_an_option_in_the_place_of_a_value_is_named(good: Path) -> None:
-    done = run("diagnose", good, "--vehicle", good.with_suffix(".toml"), "--json", "--speed", "60 mph")
+    done = called("diagnose", good, "--vehicle", good.with_suffix(".toml"), "--json", "--speed", "60 mph")
     assert done.returncode == 2
     assert done.stderr.startswith("--json needs a value, and --speed follows it")
     assert "Traceback" not in done.stderr

@@ -19,6 +19,7 @@ from batch_examples import (
     TRUCK_TOML,
     VOLT_TOML,
     batch_command,
+    batch_here,
     environment,
     fill,
     rows_of,
@@ -84,7 +85,7 @@ def test_each_row_says_what_diagnosing_that_recording_alone_says(
 def test_a_phones_own_recording_is_judged_with_its_sound_and_marks_as_alone(tmp_path: Path) -> None:
     path, profile = recorded(tmp_path / "drive.zip"), tmp_path / "vehicle.toml"
     profile.write_text(toml_text(PHONE_CAR), encoding="utf-8")
-    command = batch_command(tmp_path, "--out", tmp_path / "out.csv")
+    command = batch_here(tmp_path, "--out", tmp_path / "out.csv")
     assert command.returncode == 0, command.stderr
     (row,) = rows_of(tmp_path / "out.csv")
     alone = said_by_command(str(path), "--vehicle", str(profile))
@@ -146,7 +147,7 @@ def test_parquet_and_csv_hold_the_same(
 def once(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A folder of three recordings and the table of a batch over them."""
     place = tmp_path_factory.mktemp("once")
-    assert batch_command(fill(place / "drives", cars=0), "--out", place / "r.csv").returncode == 0
+    assert batch_here(fill(place / "drives", cars=0), "--out", place / "r.csv").returncode == 0
     return place
 
 
@@ -174,7 +175,7 @@ def test_started_again_only_what_changed_is_done_again(
     shutil.copytree(once, tmp_path / "copy")  # times of change are copied too
     folder, out = tmp_path / "copy" / "drives", tmp_path / "copy" / "r.csv"
     out.unlink()
-    second = batch_command(folder, "--out", out, *changed_by(folder, what))
+    second = batch_here(folder, "--out", out, *changed_by(folder, what))
     assert second.returncode == 0, second.stderr
     assert second.stderr.count("\n") == again
     assert len(rows_of(out)) == 3
@@ -185,10 +186,10 @@ def test_a_recording_that_failed_is_tried_again(tmp_path: Path) -> None:
     good = (folder / "volt0.csv").read_bytes()
     (folder / "volt0.csv").write_bytes(b"x")
     out = tmp_path / "r.csv"
-    batch_command(folder, "--out", out)
+    batch_here(folder, "--out", out)
     assert rows_of(out)[0]["error"]
     (folder / "volt0.csv").write_bytes(good)
-    batch_command(folder, "--out", out)
+    batch_here(folder, "--out", out)
     assert rows_of(out)[0]["error"] == ""
 
 
@@ -221,7 +222,7 @@ def test_after_kill_9_at_most_the_files_in_work_are_lost_and_the_table_comes_out
     assert not out.exists()
     again = batch_command(folder, "--out", out)
     assert again.stderr.count("\n") == 5 - kept  # none done twice
-    assert batch_command(folder, "--out", other).returncode == 0
+    assert batch_here(folder, "--out", other).returncode == 0
     assert without_time(rows_of(out)) == without_time(rows_of(other))
 
 

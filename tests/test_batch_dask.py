@@ -3,6 +3,8 @@
 import os
 import signal
 from collections.abc import Iterator
+from importlib import import_module
+from importlib.util import find_spec
 from pathlib import Path
 from typing import Any
 
@@ -13,10 +15,11 @@ from vibeorder.batch import Outcome, Said, dask_results, local_results, plan_bat
 from vibeorder.cli import main
 from vibeorder.errors import VibeorderError
 
-distributed = pytest.importorskip(
-    "distributed", reason="distributed is not installed: batches over a Dask cluster are not tested"
-)
 pytestmark = [
+    pytest.mark.skipif(
+        find_spec("distributed") is None,
+        reason="distributed is not installed: batches over a Dask cluster are not tested",
+    ),
     # sockets and loops of a cluster that loses a worker are closed when they are collected, not before
     pytest.mark.filterwarnings("ignore::ResourceWarning"),
     pytest.mark.filterwarnings("ignore::pytest.PytestUnraisableExceptionWarning"),
@@ -33,6 +36,8 @@ def drives(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 @pytest.fixture(scope="module")
 def cluster() -> Iterator[Any]:
+    # here, as it is slow to import and most processes of the tests never need it
+    distributed: Any = import_module("distributed")
     # ":0" is any free port; None would be the usual one, which another suite may hold
     with distributed.LocalCluster(
         n_workers=3, threads_per_worker=1, processes=True, dashboard_address=":0"
@@ -42,6 +47,7 @@ def cluster() -> Iterator[Any]:
 
 def kill_a_worker(address: str) -> int:
     """SIGKILL one worker process; its number of tasks in work beforehand."""
+    distributed: Any = import_module("distributed")
     with distributed.Client(address, set_as_default=False) as client:
         pids, working = client.run(os.getpid), client.processing()
         busiest = max(pids, key=lambda worker: len(working.get(worker, ())))

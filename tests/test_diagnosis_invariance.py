@@ -4,16 +4,17 @@ The vector amplitude of a shake does not depend on the axes it is measured in (a
 """
 
 from dataclasses import replace
+from functools import lru_cache
 
 import numpy as np
 import pytest
-from diagnosis_examples import FELT_MPS2, SHIFTING, STEADY, TOP_GEAR, TRUCK, key, made, of
+from diagnosis_examples import FELT_MPS2, SHIFTING, STEADY, TOP_GEAR, TRUCK, judged, key, made, of
 from numpy.typing import NDArray
 from scipy.spatial.transform import Rotation
 
-from vibeorder.diagnosis import Diagnosis, diagnose
+from vibeorder.diagnosis import Diagnosis, SpeedFit, diagnose
 from vibeorder.recording import Recording
-from vibeorder.simulate import Body, Drive, Fault, Scenario, as_recording, road_test
+from vibeorder.simulate import Body, Drive, Fault, Scenario, Truth, as_recording, road_test
 
 FloatArray = NDArray[np.float64]
 CASES = [("driveshaft", SHIFTING), ("tire_wheel", TOP_GEAR)]
@@ -32,8 +33,7 @@ def alike(one: Diagnosis, other: Diagnosis, part: str) -> None:
 
 @pytest.mark.parametrize(("part", "drive"), CASES)
 def test_whatever_way_the_phone_lay_the_part_is_the_same(part: str, drive: Drive) -> None:
-    recording = as_recording(made(TRUCK, drive, part))
-    straight = diagnose(recording, TRUCK)
+    recording, straight = as_recording(made(TRUCK, drive, part)), judged(TRUCK, drive, part)
     for seed in range(3):
         matrix = Rotation.random(rng=np.random.default_rng(seed)).as_matrix()
         alike(straight, diagnose(turned(recording, matrix), TRUCK), part)
@@ -41,8 +41,7 @@ def test_whatever_way_the_phone_lay_the_part_is_the_same(part: str, drive: Drive
 
 @pytest.mark.parametrize(("part", "drive"), CASES)
 def test_axes_in_another_order_or_upside_down_change_nothing(part: str, drive: Drive) -> None:
-    recording = as_recording(made(TRUCK, drive, part))
-    straight = diagnose(recording, TRUCK)
+    recording, straight = as_recording(made(TRUCK, drive, part)), judged(TRUCK, drive, part)
     for matrix in (np.eye(3)[[2, 0, 1]], np.diag([1.0, -1.0, -1.0])):
         again = diagnose(turned(recording, matrix), TRUCK)
         alike(straight, again, part)
@@ -75,7 +74,7 @@ def test_a_gap_full_of_nonsense_is_not_looked_at() -> None:
 def test_the_same_recording_gives_the_same_answer_twice_and_is_left_as_it_was() -> None:
     recording = as_recording(made(TRUCK, TOP_GEAR, "tire_wheel"))
     before = recording.samples.copy()
-    one, other = diagnose(recording, TRUCK), diagnose(recording, TRUCK)
+    one, other = judged(TRUCK, TOP_GEAR, "tire_wheel"), diagnose(recording, TRUCK)
     assert [s.probability for s in one.suspects] == [s.probability for s in other.suspects]
     assert np.array_equal(recording.samples, before)
 
@@ -83,7 +82,7 @@ def test_the_same_recording_gives_the_same_answer_twice_and_is_left_as_it_was() 
 def test_gravity_on_any_axis_is_no_shake() -> None:
     recording = as_recording(made(TRUCK, TOP_GEAR, "tire_wheel"))
     lifted = replace(recording, samples=recording.samples + np.array([[9.81], [0.0], [-20.0]]))
-    one, other = diagnose(recording, TRUCK), diagnose(lifted, TRUCK)
+    one, other = judged(TRUCK, TOP_GEAR, "tire_wheel"), diagnose(lifted, TRUCK)
     alike(one, other, "tire_wheel")
 
 
@@ -95,7 +94,7 @@ def test_a_recording_that_starts_at_another_clock_reading_is_the_same_drive() ->
         start_s=recording.start_s + 5000.0,
         speed=replace(recording.speed, times_s=recording.speed.times_s + 5000.0),
     )
-    one, other = diagnose(recording, TRUCK), diagnose(later, TRUCK)
+    one, other = judged(TRUCK, TOP_GEAR, "driveshaft"), diagnose(later, TRUCK)
     assert [s.probability for s in other.suspects] == pytest.approx([s.probability for s in one.suspects])
 
 
@@ -124,6 +123,7 @@ def test_a_fault_twice_as_strong_is_measured_twice_as_strong(seed: int) -> None:
     assert two.amplitude_rms == pytest.approx(2.0 * one.amplitude_rms, rel=0.03)
 
 
+@lru_cache
 def constant(part: str, seed: int) -> tuple[float, float, float]:
     """Measured frequency, its standard error, and the truth, of one pure line at one exact rate."""
     pure = Scenario(
@@ -154,22 +154,27 @@ def test_nearly_every_frequency_lies_within_three_of_its_standard_errors(part: s
     assert sum(z > 3.0 for z in off) <= 1
 
 
+@lru_cache
+def steady(part: str, seed: int) -> tuple[Truth, SpeedFit]:
+    """A road test at one speed: what was so, and the speed that was fitted."""
+    test = made(TRUCK, STEADY, part, seed=seed)
+    return test.truth, diagnose(as_recording(test), TRUCK, gear=8).speed
+
+
 @pytest.mark.parametrize("part", ["driveshaft", "tire_wheel"])
 def test_nearly_every_wheel_scale_lies_within_three_of_its_standard_errors(part: str) -> None:
     off = []
     for seed in range(8):
-        test = made(TRUCK, STEADY, part, seed=seed)
-        fit = diagnose(as_recording(test), TRUCK, gear=8).speed
-        off.append(abs(fit.scale - 1.0 / test.truth.tire_scale) / fit.scale_se)
+        truth, fit = steady(part, seed)
+        off.append(abs(fit.scale - 1.0 / truth.tire_scale) / fit.scale_se)
     assert sum(z > 3.0 for z in off) <= 1
 
 
 def test_the_speed_path_is_the_speed_times_the_scale_that_was_fitted() -> None:
     # SpeedFit: scale = true wheel rate over the nominal one; the path is of that same wheel.
     for seed in range(3):
-        test = made(TRUCK, STEADY, "tire_wheel", seed=seed)
-        fit = diagnose(as_recording(test), TRUCK, gear=8).speed
-        wheel_hz = float(np.mean(test.truth.wheel_hz))
+        truth, fit = steady("tire_wheel", seed)
+        wheel_hz = float(np.mean(truth.wheel_hz))
         assert float(np.mean(fit.speed_mps)) / TRUCK.tire.circumference_m == pytest.approx(
             wheel_hz, rel=0.005
         )

@@ -34,6 +34,7 @@ def name_of(path: Path) -> str:
     return path.relative_to(ROOT).as_posix()
 
 
+@cache
 def floors() -> dict[str, int]:
     """Room -> its floor: the map's rows from the top down. Doors (modules that take words) all stand below."""
     page = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")

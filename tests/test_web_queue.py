@@ -9,10 +9,11 @@ from pathlib import Path
 
 import psutil
 import pytest
+from web_children import forked_child
 
 from vibeorder.errors import VibeorderError
 from vibeorder.web import queue as queue_module
-from vibeorder.web.queue import BusyError, Queue, TaskState
+from vibeorder.web.queue import BusyError, Queue, TaskState, start_child
 from vibeorder.web.settings import Limits
 from vibeorder.web.store import NotThereError, Store
 
@@ -24,12 +25,13 @@ Start = Callable[..., Queue]
 
 @pytest.fixture
 def start(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Start]:
-    """Starts queues on one store and stops them."""
+    """Starts queues on one store and stops them. real: children are the product's own, not forked sooner."""
     monkeypatch.setenv("PYTHONPATH", os.pathsep.join([str(HERE), str(HERE.parent)]))
     monkeypatch.setattr(queue_module, "TASKS", {kind: f"web_tasks:{kind}" for kind in KINDS})
     started: list[Queue] = []
 
-    def make(workers: int = 1, *, run: bool = True, **limits: float) -> Queue:
+    def make(workers: int = 1, *, run: bool = True, real: bool = False, **limits: float) -> Queue:
+        monkeypatch.setattr(queue_module, "start_child", start_child if real else forked_child)
         bounds = Limits(**limits)  # type: ignore[arg-type]
         made = Queue(Store(tmp_path / "results", bounds), bounds, workers)
         started.append(made)
@@ -64,7 +66,7 @@ def no_child_left() -> Iterator[None]:
 
 def test_a_task_writes_into_its_own_folder_and_its_result_outlives_the_server(start: Start) -> None:
     with no_child_left():
-        queue = start()
+        queue = start(real=True)
         name = queue.submit("fine", {"say": "hello"})
         assert wait(queue, name) == TaskState("fine", "done", 1.0)
         assert (queue._store.path(name) / "out.txt").read_text("utf-8") == "hello"
@@ -96,7 +98,7 @@ def test_a_full_queue_says_so_and_one_visitor_cannot_fill_it(start: Start) -> No
 
 def test_a_child_that_hangs_is_ended_with_all_that_it_started(start: Start) -> None:
     with no_child_left():
-        queue = start(task_wall_s=8.0)
+        queue = start(real=True, task_wall_s=8.0)
         name = queue.submit("hang", {})
         state = wait(queue, name)
         assert state.state == "failed" and "longer than 8 s" in state.error
@@ -113,7 +115,7 @@ def test_a_child_that_only_burns_time_is_ended_by_its_own_limit(start: Start) ->
 
 
 def test_a_child_cannot_take_more_memory_than_its_share(start: Start) -> None:
-    state = wait(queue := start(), queue.submit("hog", {}))
+    state = wait(queue := start(real=True), queue.submit("hog", {}))
     assert state.state == "failed" and "more memory" in state.error
 
 
@@ -209,7 +211,7 @@ def test_json_is_written_whole_and_bad_json_is_read_as_nothing(tmp_path: Path) -
 
 def test_a_server_stopped_in_the_middle_says_that_and_not_that_the_file_is_bad(start: Start) -> None:
     with no_child_left():
-        queue = start()
+        queue = start(real=True)
         name = queue.submit("hang", {})
         until = time.monotonic() + 20.0
         while queue.state(name).what != "hanging":

@@ -19,6 +19,7 @@ import numpy as np
 import pytest
 from cryptography import x509
 from recorder_pieces import digest_of, pieces_of, sha256
+from web_axe import complaints_of_axe
 from web_server import SAMPLES, Running, asked_from, running
 
 from vibeorder.recording import marks_of, read_recording, sound_of, steps_of
@@ -283,6 +284,13 @@ FEED = """
 })();
 """
 
+SOON = """
+(() => { // the still check's waits (recorder.js), a fifth as long: most tests only have to get past it
+  const later = window.setTimeout;
+  window.setTimeout = (what, ms, ...more) => later(what, [700, 3000].includes(ms) ? ms / 5 : ms, ...more);
+})();
+"""
+
 
 @pytest.fixture(scope="module")
 def sound_file(tmp_path_factory: pytest.TempPathFactory) -> Path:
@@ -368,10 +376,10 @@ def battery_flat(profile: Path) -> None:
             process.wait(20)
 
 
-def phone(browser: Any, script: str, said: Said, **more: Any) -> tuple[Any, Any]:
-    """A phone with its recorder page not yet open."""
+def phone(browser: Any, script: str, said: Said, soon: bool = True, **more: Any) -> tuple[Any, Any]:
+    """A phone with its recorder page not yet open. soon: the still check is a short one."""
     context = browser.new_context(viewport=SIZE, permissions=ALLOWED, has_touch=True, **more)
-    context.add_init_script(script)
+    context.add_init_script(script + SOON * soon)
     page = context.new_page()
     said.hear(page)
     return context, page
@@ -417,9 +425,9 @@ def test_a_drive_survives_a_flat_battery_and_no_network_and_its_verdict_is_right
     page.wait_for_function("navigator.serviceWorker.ready.then(() => true)")
     begin(page)
     speed = float(np.median(test.gps.speed_mps))
-    drive_on(context, page, 10, speed)
+    drive_on(context, page, 6, speed)
     page.tap("#mark")
-    drive_on(context, page, 14, speed)
+    drive_on(context, page, 8, speed)
     recorded_s = page.evaluate("(performance.now() - window.driving) / 1000")
     battery_flat(tmp_path)
     context, page = switched_on(browser, tmp_path, sound_file, script, said)
@@ -452,7 +460,7 @@ def check_contents(path: Path, speed_mps: float) -> None:
     assert recording.speed is not None and np.median(recording.speed.values) == pytest.approx(speed_mps)
     assert recording.rate_hz > 60.0
     (mark,) = marks_of(path)
-    assert 9.0 < mark < 14.0
+    assert 5.0 < mark < 10.0
     assert sound is not None and sound.valid.mean() > 0.95
     spectrum = np.abs(np.fft.rfft(sound.samples[0]))
     assert np.argmax(spectrum) * sound.rate_hz / sound.samples.shape[1] == pytest.approx(300.0, abs=1.0)
@@ -546,11 +554,10 @@ def test_an_address_without_a_card_records_all_the_same(browser: Any, server: Ru
 
 
 @browser_test
-@pytest.mark.parametrize("scheme", ["light", "dark"])
-def test_every_state_fits_a_phone_and_passes_axe(browser: Any, server: Running, scheme: str) -> None:
+def test_every_state_fits_a_phone_and_passes_axe_in_light_and_dark(browser: Any, server: Running) -> None:
     said = Said()
     data = json.dumps({"rate": 10, "axes": [[0, 0.1] * 500] * 3, "gravity": [0, 0, 9.81]})
-    context, page = phone(browser, FEED.replace("DRIVE", data, 1), said, color_scheme=scheme)
+    context, page = phone(browser, FEED.replace("DRIVE", data, 1), said)
     page.goto(f"{server.url}/record")
     looked_at(page, "first")
     page.check("#agreed")
@@ -580,11 +587,8 @@ def test_every_state_fits_a_phone_and_passes_axe(browser: Any, server: Running, 
 
 
 def looked_at(page: Any, state: str) -> None:
-    from axe_playwright_python.sync_playwright import Axe
-
     assert not page.evaluate("document.documentElement.scrollWidth > innerWidth"), state
-    found = Axe().run(page).response["violations"]
-    assert [(one["id"], one["nodes"][0]["target"]) for one in found] == [], state
+    assert complaints_of_axe(page) == [], state
 
 
 @browser_test
@@ -618,7 +622,7 @@ def test_a_phone_that_sways_is_told_so_and_one_without_sensors_is_not_let_on(
     hand = FEED.replace("DRIVE", json.dumps({"rate": 1, "axes": [[0, 0]] * 3, "gravity": [0, 0, 9.81]}), 1)
     # a slow tilt of 2 degrees either way, twice in three seconds
     hand = hand.replace("x: x + gravity[0]", "x: 0.34 * Math.sin(stamp / 240)")
-    context, page = phone(browser, hand, said)
+    context, page = phone(browser, hand, said, soon=False)
     page.goto(f"{server.url}/record")
     page.check("#agreed")
     page.click("#go")

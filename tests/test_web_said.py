@@ -37,6 +37,12 @@ def told(server: Running, client: httpx.Client, **fields: str) -> tuple[str, dic
     return page_of(client, f"/result/{name}"), client.get(f"/result/{name}/result.json").json()
 
 
+@pytest.fixture(scope="module")
+def alone(server: Running, client: httpx.Client) -> dict[str, Any]:
+    """The sample's diagnosis where no customer said anything."""
+    return told(server, client)[1]
+
+
 def truck(server: Running) -> str:
     """Id of the sample truck, saved."""
     return server.house.vehicles.save(tomllib.loads((SAMPLES / "truck.toml").read_text("utf-8"))).name
@@ -55,13 +61,12 @@ def probability(diagnosis: dict[str, Any], part: str, order: float) -> float:
 
 
 def test_words_of_a_job_count_and_the_page_shows_both_figures_right_under_the_verdict(
-    server: Running, client: httpx.Client
+    server: Running, client: httpx.Client, alone: dict[str, Any]
 ) -> None:
     page, with_words = told(server, client, job=job(client, **WORDS))
     assert FIGURES.search(page)
     assert page.index("</h1>") < page.index("with what the customer said") < page.index('id="suspects"')
     assert "What each answer leans to" in page and re.search(r"<li>[^<]*driveshaft[^<]*, times 1\.\d", page)
-    _, alone = told(server, client)
     said = with_words["customer_said"]
     part, order = said["part"], said["order"]
     assert said["from_recording_alone"] == pytest.approx(probability(alone, part, order), abs=1e-9)
@@ -71,10 +76,11 @@ def test_words_of_a_job_count_and_the_page_shows_both_figures_right_under_the_ve
     )
 
 
-def test_words_that_were_switched_off_change_nothing(server: Running, client: httpx.Client) -> None:
+def test_words_that_were_switched_off_change_nothing(
+    server: Running, client: httpx.Client, alone: dict[str, Any]
+) -> None:
     number = job(client, **WORDS)
     page, off = told(server, client, job=number, count_words="no")
-    _, alone = told(server, client)
     assert "from the recording alone" not in page and off.get("customer_said") is None
     assert off["suspects"] == alone["suspects"]
 

@@ -23,6 +23,7 @@ import pytest
 from hypothesis import example, given
 from hypothesis import strategies as st
 from starlette.requests import Request
+from web_children import warmed
 from web_server import SAMPLES, Running, csrf_of, finished, running, upload_sample
 
 from vibeorder.casebook import open_casebook
@@ -448,7 +449,8 @@ def test_uploads_in_a_row_leave_neither_files_nor_descriptors_nor_children(tmp_p
     import psutil
 
     limits, me = Limits(kept_results=3), psutil.Process()
-    before = {child.pid for child in me.children()}  # of other tests in this process
+    warmed()
+    before = {child.pid for child in me.children(recursive=True)}  # of other tests in this process
     with (
         running(tmp_path, limits=limits) as server,
         httpx.Client(base_url=server.url, timeout=30.0) as client,
@@ -460,7 +462,7 @@ def test_uploads_in_a_row_leave_neither_files_nor_descriptors_nor_children(tmp_p
             counts.append((me.num_fds(), threading.active_count(), len(folders(server))))
         assert counts[-1][2] <= limits.kept_results + 1
         assert counts[-1][0] <= counts[2][0] + 1 and counts[-1][1] <= counts[2][1] + 1
-        assert len({child.pid for child in me.children()} - before) <= 2
+        assert len({child.pid for child in me.children(recursive=True)} - before) <= 2
 
 
 def test_a_full_disk_is_one_sentence_and_leaves_nothing(

@@ -4,19 +4,26 @@ import asyncio
 import re
 import threading
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
+from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
+from unittest import mock
 
 import httpx
 import uvicorn
 from starlette.applications import Starlette
+from web_children import forked_child
 
+from vibeorder.web import queue
 from vibeorder.web.app import create_app
 from vibeorder.web.house import House
 from vibeorder.web.settings import Limits, Settings
+
+if TYPE_CHECKING:
+    import subprocess
 
 __all__ = ["SAMPLES", "Running", "asked_from", "csrf_of", "finished", "running", "upload_sample"]
 
@@ -39,10 +46,28 @@ class Running:
 
 @contextmanager
 def running(
-    folder: Path, *, limits: Limits | None = None, workers: int = 1, **more: Any
+    folder: Path,
+    *,
+    limits: Limits | None = None,
+    workers: int = 1,
+    children: Callable[[Limits], "subprocess.Popen[bytes]"] = forked_child,
+    **more: Any,
 ) -> Iterator[Running]:
-    """A real uvicorn in a thread on a free port of loopback, keeping its things in `folder`."""
-    app = create_app(Settings(folder=folder, workers=workers, limits=limits or Limits(), **more))
+    """A real uvicorn in a thread on a free port of loopback, keeping its things in `folder`.
+
+    children: how its queue starts them.
+    """
+    with (
+        mock.patch.object(queue, "start_child", children),
+        _served(
+            create_app(Settings(folder=folder, workers=workers, limits=limits or Limits(), **more))
+        ) as one,
+    ):
+        yield one
+
+
+@contextmanager
+def _served(app: Starlette) -> Iterator[Running]:
     config = uvicorn.Config(
         app, host="127.0.0.1", port=0, log_level="warning", proxy_headers=False, ws="none"
     )
@@ -69,7 +94,8 @@ def asked_from(address: str, app: Starlette, method: str, url: str, **request: A
         async with httpx.AsyncClient(transport=transport) as client:
             return await client.request(method, url, **request)
 
-    return asyncio.run(ask())
+    with ThreadPoolExecutor(1) as pool:  # a browser of the tests may have a loop of its own in this thread
+        return pool.submit(lambda: asyncio.run(ask())).result()
 
 
 def csrf_of(client: httpx.Client, path: str = "/") -> str:

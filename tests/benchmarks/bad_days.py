@@ -37,7 +37,7 @@ TRUCK = ROOT / "sample_data" / "truck.toml"
 DRIVE = ROOT / "sample_data" / "tire.csv"
 OLD = '{"kept": "from before"}'
 DISK_BYTES = 96 << 10
-LOADED_LAST, AT_WORK_S = "_nd_image", 0.2
+LOADED_LAST, AT_WORK_S = "_nd_image", 0.1
 """The library that the weighing loads when it begins, and how long it is at work then. While modules are still being
 read an interrupt may end the interpreter by the signal itself, which a shell reports as 130 all the same."""
 DRIVE_ROWS = 2500
@@ -102,8 +102,18 @@ def drive(folder: Path) -> Path:
     return path
 
 
-def diagnose(folder: Path, *words: str | Path) -> list[str | Path]:
-    return ["diagnose", drive(folder), "--vehicle", TRUCK, "--gear", "8", *words]
+def long_drive(folder: Path) -> Path:
+    """The sample three times on end: work for long enough that something can happen in the middle of it."""
+    path = folder / "drive.csv"
+    head, *rows = (line.split(",", 1) for line in DRIVE.read_text().splitlines(keepends=True))
+    lasts_s = 2 * float(rows[-1][0]) - float(rows[-2][0])
+    on_end = (f"{float(stamp) + k * lasts_s:.4f},{rest}" for k in range(3) for stamp, rest in rows)
+    path.write_text(",".join(head) + "".join(on_end))
+    return path
+
+
+def diagnose(folder: Path, *words: str | Path, made: Callable[[Path], Path] = drive) -> list[str | Path]:
+    return ["diagnose", made(folder), "--vehicle", TRUCK, "--gear", "8", *words]
 
 
 def until_at_work(process: "subprocess.Popen[str]") -> None:
@@ -312,8 +322,8 @@ def vanished_folder(folder: Path) -> Came:
     place = folder / "gone"
     place.mkdir()
     with subprocess.Popen(
-        command(*diagnose(folder, "--json", place / "o.json")), stderr=subprocess.PIPE, text=True, env=surroundings(),
-        stdout=subprocess.PIPE,
+        command(*diagnose(folder, "--json", place / "o.json", made=long_drive)), stderr=subprocess.PIPE, text=True,
+        env=surroundings(), stdout=subprocess.PIPE,
     ) as work:  # fmt: skip
         until_at_work(work)
         place.rmdir()
@@ -362,7 +372,11 @@ def ctrl_c(folder: Path) -> Came:
     """In the middle of the work: no traceback, no piece of an output."""
     out = folder / "o.json"
     # as a user runs it: with -W error the interpreter itself complains of a module that it was reading just then
-    words = [word for word in command(*diagnose(folder, "--json", out)) if word not in ("-W", "error")]
+    words = [
+        word
+        for word in command(*diagnose(folder, "--json", out, made=long_drive))
+        if word not in ("-W", "error")
+    ]
     with subprocess.Popen(
         words, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True,
         env=surroundings(),

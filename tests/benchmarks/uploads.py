@@ -42,8 +42,8 @@ def start(folder: Path) -> tuple[psutil.Popen, str]:
     """A server in a process of its own, so that its memory is its own, and its address."""
     program = (
         "import sys\nfrom pathlib import Path\nfrom web_server import running\n"
-        "from vibeorder.web.settings import Limits\n"
-        f"with running(Path(sys.argv[1]), limits=Limits(kept_results={KEPT})) as one:\n"
+        "from vibeorder.web.queue import start_child\nfrom vibeorder.web.settings import Limits\n"
+        f"with running(Path(sys.argv[1]), limits=Limits(kept_results={KEPT}), children=start_child) as one:\n"
         "    print(one.url, flush=True); sys.stdin.read()"
     )
     paths = [str(Path(__file__).resolve().parents[depth]) for depth in (1, 2)]

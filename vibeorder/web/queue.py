@@ -30,6 +30,7 @@ __all__ = [
     "BusyError",
     "Queue",
     "TaskState",
+    "start_child",
 ]
 
 TASKS = {
@@ -204,14 +205,7 @@ class Queue:
         with self._lock:
             if self._stopping:
                 return None
-            limits = self._limits
-            child = subprocess.Popen(
-                [sys.executable, "-m", "vibeorder.web.worker",
-                 str(limits.task_memory_bytes), str(limits.task_cpu_s), str(limits.task_file_bytes)],
-                stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL,
-                env={**os.environ, "OPENBLAS_NUM_THREADS": "1", "OMP_NUM_THREADS": "1", "MPLBACKEND": "agg"},
-                start_new_session=True,
-            )  # fmt: skip
+            child = start_child(self._limits)
             self._children.add(child)
             return child
 
@@ -306,6 +300,17 @@ class Queue:
 
     def _note(self, name: str, sentence: str) -> None:
         self._store.write_json(name, KEPT_FILE, {"error": sentence})
+
+
+def start_child(limits: Limits) -> subprocess.Popen[bytes]:
+    """A process that imports what it needs and waits for its one order on standard input."""
+    return subprocess.Popen(
+        [sys.executable, "-m", "vibeorder.web.worker",
+         str(limits.task_memory_bytes), str(limits.task_cpu_s), str(limits.task_file_bytes)],
+        stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL,
+        env={**os.environ, "OPENBLAS_NUM_THREADS": "1", "OMP_NUM_THREADS": "1", "MPLBACKEND": "agg"},
+        start_new_session=True,
+    )  # fmt: skip
 
 
 def _kill_late(late: threading.Event, child: subprocess.Popen[bytes]) -> None:
