@@ -44,8 +44,8 @@ STRAYS = 0.1
 """Share of the time for which two courses may differ and yet be one."""
 
 ELSEWHERE, ELSEWHERE_FRAMES = 0.015, 2
-"""Courses this far apart for so many frames part there, however long they ran together before: one turned back where the
-other went on through half the sample rate."""
+"""Courses this far apart for so many frames part there, however long they ran together: one turned back where
+the other went on through half the sample rate."""
 
 AS_CLEAR = 15.0
 """Log evidence by which an anchor must stand out more to be followed on a course that is followed already."""

@@ -93,7 +93,8 @@ def _tracks(
         low, high = pursuit.table.cells[[0, -1]]
         inside = [(f, known) for f, known in images if f.min() > low and f.max() < high]
         kept += [
-            (np.log(f), one.anchored, changes, max(known, float((frequency / f).max()))) for f, known in inside
+            (np.log(f), one.anchored, changes, max(known, float((frequency / f).max())))
+            for f, known in inside
         ]
         followed += 1
         if followed == MOST_TRACKS:
@@ -112,9 +113,7 @@ def _images(
         for run in np.split(near, np.flatnonzero(np.diff(near) > 1) + 1)
         if run.size
     ]
-    edges = sorted({*changes, *(t for t in touches if 0 < t < seen.size - 1)})[
-        :MOST_EDGES
-    ]
+    edges = sorted({*changes, *(t for t in touches if 0 < t < seen.size - 1)})[:MOST_EDGES]
     for folds in product((False, True), repeat=len(edges) + 1):
         fold = np.repeat(folds, np.diff([0, *edges, seen.size]))
         image = np.where(fold, np.abs(rate_hz - frequency), frequency)
