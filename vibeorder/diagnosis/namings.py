@@ -6,7 +6,7 @@ that a tenth of a percent of mistracking decides nothing.
 """
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -49,6 +49,9 @@ the other went on through half the sample rate."""
 
 AS_CLEAR = 15.0
 """Log evidence by which an anchor must stand out more to be followed on a course that is followed already."""
+
+ABOUT_CHANGE = 2
+"""Frames either side of a change of gear in which the anchor may be read in either gear."""
 
 ONE_LINE_HZ = 0.1
 """Anchor lines nearer than this, beside half a cell of each, are one line in a frame."""
@@ -200,11 +203,25 @@ def _shared_evidence(pursuit: Pursuit, found: Sequence[Pursued]) -> list[FloatAr
         return []
     rate_hz = 2.0 * pursuit.nyquist_hz
     at = np.stack([folded(pursuit.rates_hz[p.cell] * multiples_of(pursuit, p), rate_hz) for p in found])
-    own = np.stack([p.anchored for p in found])
+    own = np.stack([_about_changes(pursuit, p) for p in found])
     true = np.stack([pursuit.rates_hz[p.cell] * multiples_of(pursuit, p) for p in found])
     near = np.abs(at[:, None] - at) < ONE_LINE_HZ + 0.5 * CELL * (true[:, None] + true)
     largest = np.where(near, own[None], -np.inf).max(axis=1)
     return list(np.minimum(largest, np.maximum(own, 0.0) * SHARED_TIMES + SHARED_BESIDE))
+
+
+def _about_changes(pursuit: Pursuit, one: Pursued) -> FloatArray:
+    """The anchor's evidence, that of the gear before or after where a change of gear is a frame or two away.
+
+    A frame is longer than a change and as long as what is not known of its instant: which one of two names draws it a
+    frame sooner says nothing of the names.
+    """
+    best = one.anchored
+    for frames in (*range(-ABOUT_CHANGE, 0), *range(1, ABOUT_CHANGE + 1)):
+        gear = one.gear[np.clip(np.arange(one.gear.size) - frames, 0, one.gear.size - 1)]
+        if (gear != one.gear).any():
+            best = np.maximum(best, pursuit.anchored_along(replace(one, gear=gear)) * (gear != one.gear))
+    return best
 
 
 def _locked(pursuit: Pursuit, signal: Signal, one: Pursued, anchored: FloatArray) -> Naming:

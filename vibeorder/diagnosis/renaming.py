@@ -20,9 +20,9 @@ __all__ = ["multiples_of", "renamed"]
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.intp]
 
-MOST_TRACKS = 5
-SAME_TRACK = 0.012
-"""Tracks nearer than this in ln(frequency), for most of the time, are one."""
+MOST_TRACKS = 6
+SAME_TRACK, SAME_SHARE = 0.012, 0.95
+"""Tracks nearer than this in ln(frequency), for so much of the time, are one."""
 
 SHORTEST_RUN = 4
 """Frames in a gear below which a track is taken for a slip of the tracking."""
@@ -123,7 +123,7 @@ def _images(
 
 
 def _alike(a: FloatArray, b: FloatArray, changes: tuple[int, ...], others: tuple[int, ...]) -> bool:
-    near = np.mean(np.abs(np.log(a / b)) < SAME_TRACK) > 0.9
+    near = np.mean(np.abs(np.log(a / b)) < SAME_TRACK) > SAME_SHARE
     return bool(near) and len(changes) == len(others)
 
 
