@@ -81,7 +81,7 @@ class Pursuit:
     ) -> None:
         self.table, self.candidates, self.rates_hz = table, candidates, rates_hz
         self._leading = len(candidates) if leading is None else leading
-        self.combs = self._leading < len(candidates)
+        self.combs = any(c.leads for c in candidates[self._leading :])
         self.nyquist_hz = 0.5 * table.rate_hz
         self.per_wheel = per_wheel if per_wheel is not None and per_wheel.size else None
         self.gear_log_prior = (gear_log_prior / self.memory(table)).astype(np.float32)
