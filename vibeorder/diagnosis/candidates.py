@@ -26,9 +26,10 @@ UPPER = {
     "engine": ((2.5, 0.2, 0.003), (3.0, 0.3, 0.004), (3.5, 0.1, 0.003), (4.0, 0.4, 0.005)),
 }
 FIRING_AGAIN = ((2.0, 0.8, 0.006), (3.0, 0.5, 0.004))
-"""Orders in motion that the catalogue has not, for nobody names them as a fault: how often a sound vehicle shows each, and
-how strong it then is in m/s^2; last two and three times firing (common practice, no source). Were they not looked for, a name
-that makes a catalogued order of one of them would win by it: half the engine's speed turns 3x and 4x into 1.5x and 2x."""
+"""Orders in motion that the catalogue has not, for nobody names them as a fault: how often a sound vehicle shows each,
+and how strong it then is in m/s^2; last two and three times firing (common practice, no source). Were they not looked
+for, a name that makes a catalogued order of one would win by it: half the engine's speed turns 3x and 4x into 1.5x and
+2x."""
 
 LEADS_UP_TO = 3.0
 """The higher multiples are read along the courses that the others lead to: they add no course of their own."""
@@ -115,8 +116,9 @@ def upper_orders(candidates: Sequence[Candidate], vehicle: Vehicle) -> tuple[Can
     made from them."""
     known = {(c.part, c.order) for c in candidates}
     upper: dict[str, tuple[tuple[float, float, float], ...]] = dict(UPPER)
-    if vehicle.has_engine:
-        firing = tuple((times * firing_order(vehicle), p, m) for times, p, m in FIRING_AGAIN)
+    fires = firing_order(vehicle) if vehicle.has_engine else None
+    if fires is not None:
+        firing = tuple((times * fires, p, m) for times, p, m in FIRING_AGAIN)
         upper["engine"] = (*(one for one in upper["engine"] if all(one[0] != f[0] for f in firing)), *firing)
     first = {(c.part, c.rotor_label): c for c in reversed(candidates)}
     return tuple(
