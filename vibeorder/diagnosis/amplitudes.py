@@ -75,12 +75,14 @@ class HealthyPrior:
     """Strength of one source's line on a healthy vehicle: there with probability `presence`, log-normal.
 
     overtone_mps2: median of what a fault of the part adds as an overtone, where it is heard; 0 where it is felt.
+    strays: whether something that no model names may stand in its place.
     """
 
     presence: float
     median_mps2: float
     log_sd: float
     overtone_mps2: float = 0.0
+    strays: bool = True
 
 
 Member = tuple[HealthyPrior, str]
@@ -209,7 +211,7 @@ def _sound(prior: HealthyPrior, role: str, seed: int) -> FloatArray:
         if prior.overtone_mps2:
             loud = prior.overtone_mps2 * np.exp(OVERTONE_LOG_SD * ndtri(_levels(seed + 2 * STRAY_SEEDS)[0]))
             healthy = np.where(excited < EXCITED_SHARE, np.hypot(healthy, loud), healthy)
-    return np.hypot(healthy, _stray(seed))
+    return np.hypot(healthy, _stray(seed)) if prior.strays else healthy
 
 
 @lru_cache(maxsize=64)

@@ -7,7 +7,7 @@ from typing import Literal
 from vibeorder.diagnosis.amplitudes import HealthyPrior
 from vibeorder.vehicle import Source, Vehicle, firing_order, rotors, sources_of
 
-__all__ = ["OVERTONE_TIMES", "Candidate", "candidates_of", "in_sound", "overtones"]
+__all__ = ["OVERTONE_TIMES", "Candidate", "candidates_of", "in_sound", "overtones", "upper_orders"]
 
 FIRING_IN_SOUND = (0.95, 0.12, 1.0)
 """How often firing is heard in a vehicle with nothing wrong, how loud, and the sd of its ln: intake and exhaust speak
@@ -18,6 +18,18 @@ OVERTONE_PRESENCE = 0.5
 """Multiples of every line that are looked for in sound, and how often one is heard beside a line that is there: the
 same for every part, or a comb would be the engine's only because nothing else is asked for its upper lines, and as far
 up as a comb may reach: a name that reads one line more of the same comb than the right one wins by that line."""
+
+UPPER = {
+    "tire_wheel": ((5.0, 0.4, 0.005), (6.0, 0.3, 0.004)),
+    "driveshaft": ((3.0, 0.2, 0.003), (4.0, 0.3, 0.003)),
+    "front_driveshaft": ((3.0, 0.2, 0.003), (4.0, 0.3, 0.003)),
+    "engine": ((2.5, 0.2, 0.003), (3.0, 0.3, 0.004), (3.5, 0.1, 0.003), (4.0, 0.4, 0.005)),
+}
+FIRING_AGAIN = ((2.0, 0.8, 0.006), (3.0, 0.5, 0.004))
+"""Orders in motion that the catalogue has not, for nobody names them as a fault: how often a sound vehicle shows each,
+and how strong it then is in m/s^2; last two and three times firing (common practice, no source). Were they not looked
+for, a name that makes a catalogued order of one would win by it: half the engine's speed turns 3x and 4x into 1.5x and
+2x."""
 
 LEADS_UP_TO = 3.0
 """The higher multiples are read along the courses that the others lead to: they add no course of their own."""
@@ -35,7 +47,7 @@ class Candidate:
 
     multiple: line turns per turn of the basis (wheel or engine): order x the rotor's ratio.
     slack: relative doubt in the ratio itself (belt slip); 0 for gears. overtone_mps2: as in HealthyPrior. leads: a
-    course may be made from its line.
+    course may be made from its line. strays: as in HealthyPrior.
     """
 
     source: Source
@@ -45,6 +57,7 @@ class Candidate:
     rotor_label: str
     overtone_mps2: float = 0.0
     leads: bool = True
+    strays: bool = True
 
     @property
     def part(self) -> str:
@@ -61,7 +74,11 @@ class Candidate:
         """Strength of this line on a vehicle with nothing wrong."""
         source = self.source
         return HealthyPrior(
-            source.healthy_presence, source.healthy_median_mps2, source.healthy_log_sd, self.overtone_mps2
+            source.healthy_presence,
+            source.healthy_median_mps2,
+            source.healthy_log_sd,
+            self.overtone_mps2,
+            self.strays,
         )
 
     @property
@@ -91,6 +108,30 @@ def in_sound(candidates: Sequence[Candidate], vehicle: Vehicle) -> tuple[Candida
             overtone_mps2=OVERTONE_IN_SOUND_MPS2,
         )
         for c in candidates
+    )
+
+
+def upper_orders(candidates: Sequence[Candidate], vehicle: Vehicle) -> tuple[Candidate, ...]:
+    """Lines in motion of every part above those that the catalogue has: read along with them, never at fault, no course
+    made from them."""
+    known = {(c.part, c.order) for c in candidates}
+    upper: dict[str, tuple[tuple[float, float, float], ...]] = dict(UPPER)
+    fires = firing_order(vehicle) if vehicle.has_engine else None
+    if fires is not None:
+        firing = tuple((times * fires, p, m) for times, p, m in FIRING_AGAIN)
+        upper["engine"] = (*(one for one in upper["engine"] if all(one[0] != f[0] for f in firing)), *firing)
+    first = {(c.part, c.rotor_label): c for c in reversed(candidates)}
+    return tuple(
+        replace(
+            c,
+            source=replace(c.source, order=order, healthy_presence=presence, healthy_median_mps2=median),
+            multiple=c.multiple / c.order * order,
+            leads=False,
+            strays=False,
+        )
+        for c in first.values()
+        for order, presence, median in upper.get(c.part, ())
+        if (c.part, order) not in known
     )
 
 

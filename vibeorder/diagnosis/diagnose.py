@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 
 from vibeorder.diagnosis.analyse import Piece, Setting, analyse, combined_log_odds
 from vibeorder.diagnosis.both import stretch_with, without_sound
-from vibeorder.diagnosis.candidates import Candidate, candidates_of, in_sound, overtones
+from vibeorder.diagnosis.candidates import Candidate, candidates_of, in_sound, overtones, upper_orders
 from vibeorder.diagnosis.heard_along import heard_on
 from vibeorder.diagnosis.hearing import heard_signal
 from vibeorder.diagnosis.infer import infer_pieces
@@ -199,7 +199,7 @@ def weigh(
         gear_ratio(vehicle, gear)
     signal = judged_signal(recording, vehicle)
     candidates = _candidates(recording, vehicle, low_range)
-    beside = overtones(candidates, vehicle) if recording.kind == "audio" else ()
+    beside = (overtones if recording.kind == "audio" else upper_orders)(candidates, vehicle)
     setting = Setting(vehicle, gear, low_range, _engine_hz(recording, signal), neutral, beside)
     given = speed if speed is not None else recording.speed
     heard = _heard(sound, recording)

@@ -6,7 +6,7 @@ that a tenth of a percent of mistracking decides nothing.
 """
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -27,8 +27,7 @@ FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.intp]
 LogSpeed = Callable[[FloatArray, FloatArray], float]
 
-MOST_ENGINE_ANCHORS = 3
-MOST_NAMINGS, AT_LEAST = 24, 6
+MOST_NAMINGS, AT_LEAST = 40, 6
 ANCHOR_SHARE, VOTES_SHARE = 0.5, 0.15
 """Shares of frame evidence that count: frames overlap; and a vote is bounded, so that its worth is rough."""
 
@@ -44,8 +43,15 @@ SAME_LOCKED = 0.003
 STRAYS = 0.1
 """Share of the time for which two courses may differ and yet be one."""
 
+ELSEWHERE, ELSEWHERE_FRAMES = 0.015, 2
+"""Courses this far apart for so many frames part there, however long they ran together: one turned back where
+the other went on through half the sample rate."""
+
 AS_CLEAR = 15.0
 """Log evidence by which an anchor must stand out more to be followed on a course that is followed already."""
+
+ABOUT_CHANGE = 2
+"""Frames either side of a change of gear in which the anchor may be read in either gear."""
 
 ONE_LINE_HZ = 0.1
 """Anchor lines nearer than this, beside half a cell of each, are one line in a frame."""
@@ -107,12 +113,12 @@ class Naming:
 
 def namings(pursuit: Pursuit, signal: Signal, log_speed: LogSpeed) -> list[Naming]:
     """Courses worth weighing. log_speed: log prior of a course of wheel rates, made from a line's, at the frames."""
-    followed = [p for anchor in _few(pursuit) for p in pursuit.follow(anchor)]
+    followed = [p for anchor in pursuit.anchors() for p in pursuit.follow(anchor)]
     found = _distinct(pursuit, [*followed, *renamed(pursuit, followed)])
     shared = _shared_evidence(pursuit, found)
     rough = [_rough(pursuit, p, a, log_speed) for p, a in zip(found, shared, strict=True)]
     kept: list[Naming] = []
-    for i in _chosen(found, rough):
+    for i in _chosen(pursuit, found, rough):
         one = _locked(pursuit, signal, found[i], shared[i])
         if not any(_same(k, one) for k in kept):
             kept.append(one)
@@ -121,28 +127,19 @@ def namings(pursuit: Pursuit, signal: Signal, log_speed: LogSpeed) -> list[Namin
     return kept
 
 
-def _few(pursuit: Pursuit) -> list[int]:
-    """Sources to follow: every road part; of the engine's the lowest, the first order and the highest.
-
-    What the engine's others would have followed is one of these at another speed, and gets its name afterwards.
-    """
-    multiple = {k: pursuit.candidates[k].multiple for k in pursuit.anchors()}
-    road = [k for k in multiple if pursuit.candidates[k].basis == "wheel"]
-    engine = sorted((k for k in multiple if k not in road), key=lambda k: multiple[k])
-    if len(engine) > MOST_ENGINE_ANCHORS:
-        first = min(engine, key=lambda k: abs(multiple[k] - 1.0))
-        engine = list(dict.fromkeys((engine[0], first, engine[-1])))
-    return [*road, *engine]
-
-
 def _same(kept: Naming, one: Naming) -> bool:
     """Whether two namings have come to one course once locked: weighed twice, a name would count twice."""
-    if np.mean(np.abs(np.log(kept.rate_hz / one.rate_hz)) > SAME_LOCKED) > STRAYS:
+    if _part(np.abs(np.log(kept.rate_hz / one.rate_hz)), SAME_LOCKED):
         return False
     told = [bool((n.gear >= 0).all()) for n in (kept, one)]
     if all(told) and np.mean(kept.gear != one.gear) > STRAYS:
         return False
     return float(kept.anchored.sum()) > float(one.anchored.sum()) - AS_CLEAR
+
+
+def _part(apart: FloatArray, most: float) -> bool:
+    """Whether two courses, so far apart in ln at the frames, are two."""
+    return bool(np.mean(apart > most) > STRAYS or np.count_nonzero(apart > ELSEWHERE) >= ELSEWHERE_FRAMES)
 
 
 def _rough(pursuit: Pursuit, one: Pursued, anchored: FloatArray, log_speed: LogSpeed) -> float:
@@ -172,7 +169,7 @@ def _distinct(pursuit: Pursuit, found: Sequence[Pursued]) -> list[Pursued]:
 
 def _covers(pursuit: Pursuit, kept: Pursued, one: Pursued) -> bool:
     """Whether judging `kept` judges `one` too: the same course of the wheel, of the gears where both tell them."""
-    if np.mean(np.abs(one.cell - kept.cell) * CELL > SAME_COURSE) > STRAYS:
+    if _part(np.abs(one.cell - kept.cell) * CELL, SAME_COURSE):
         return False
     told = [pursuit.candidates[p.anchor].basis == "engine" for p in (kept, one)]
     if all(told) and np.mean(kept.gear != one.gear) > STRAYS:
@@ -180,11 +177,22 @@ def _covers(pursuit: Pursuit, kept: Pursued, one: Pursued) -> bool:
     return float(kept.anchored.sum()) > float(one.anchored.sum()) - AS_CLEAR
 
 
-def _chosen(found: Sequence[Pursued], rough: Sequence[float]) -> list[int]:
-    """Which to weigh: the best of every anchor first, then what else is good."""
+def _in_words(pursuit: Pursuit, one: Pursued) -> bytes:
+    """What a course is called, whenever it changes: the anchor, and the gears and folds that follow each other."""
+    fold = np.floor(pursuit.rates_hz[one.cell] * multiples_of(pursuit, one) / pursuit.nyquist_hz)
+    state = np.stack([one.gear, fold.astype(np.intp)])
+    turns = np.flatnonzero(np.diff(state, prepend=-2).any(axis=0))
+    return np.array([one.anchor, *state[:, turns].ravel()]).tobytes()
+
+
+def _chosen(pursuit: Pursuit, found: Sequence[Pursued], rough: Sequence[float]) -> list[int]:
+    """Which to weigh: the best of every name first, then what else is good."""
     ranked = sorted(range(len(found)), key=lambda i: -rough[i])
     ranked = [i for i in ranked if rough[i] > rough[ranked[0]] - TOO_UNLIKELY or len(ranked) < AT_LEAST]
-    best = [i for n, i in enumerate(ranked) if found[i].anchor not in {found[j].anchor for j in ranked[:n]}]
+    first: dict[bytes, int] = {}
+    for i in ranked:
+        first.setdefault(_in_words(pursuit, found[i]), i)
+    best = list(first.values())
     rest = [i for i in ranked if i not in best]
     return [*best, *rest][: 2 * MOST_NAMINGS]
 
@@ -195,11 +203,25 @@ def _shared_evidence(pursuit: Pursuit, found: Sequence[Pursued]) -> list[FloatAr
         return []
     rate_hz = 2.0 * pursuit.nyquist_hz
     at = np.stack([folded(pursuit.rates_hz[p.cell] * multiples_of(pursuit, p), rate_hz) for p in found])
-    own = np.stack([p.anchored for p in found])
+    own = np.stack([_about_changes(pursuit, p) for p in found])
     true = np.stack([pursuit.rates_hz[p.cell] * multiples_of(pursuit, p) for p in found])
     near = np.abs(at[:, None] - at) < ONE_LINE_HZ + 0.5 * CELL * (true[:, None] + true)
     largest = np.where(near, own[None], -np.inf).max(axis=1)
     return list(np.minimum(largest, np.maximum(own, 0.0) * SHARED_TIMES + SHARED_BESIDE))
+
+
+def _about_changes(pursuit: Pursuit, one: Pursued) -> FloatArray:
+    """The anchor's evidence, that of the gear before or after where a change of gear is a frame or two away.
+
+    A frame is longer than a change and as long as what is not known of its instant: which one of two names draws it a
+    frame sooner says nothing of the names.
+    """
+    best = one.anchored
+    for frames in (*range(-ABOUT_CHANGE, 0), *range(1, ABOUT_CHANGE + 1)):
+        gear = one.gear[np.clip(np.arange(one.gear.size) - frames, 0, one.gear.size - 1)]
+        if (gear != one.gear).any():
+            best = np.maximum(best, pursuit.anchored_along(replace(one, gear=gear)) * (gear != one.gear))
+    return best
 
 
 def _locked(pursuit: Pursuit, signal: Signal, one: Pursued, anchored: FloatArray) -> Naming:

@@ -81,7 +81,7 @@ class Pursuit:
     ) -> None:
         self.table, self.candidates, self.rates_hz = table, candidates, rates_hz
         self._leading = len(candidates) if leading is None else leading
-        self.combs = self._leading < len(candidates)
+        self.combs = any(c.leads for c in candidates[self._leading :])
         self.nyquist_hz = 0.5 * table.rate_hz
         self.per_wheel = per_wheel if per_wheel is not None and per_wheel.size else None
         self.gear_log_prior = (gear_log_prior / self.memory(table)).astype(np.float32)
@@ -143,6 +143,13 @@ class Pursuit:
                 votes -= self._along(self._vote, np.array([mine]), cell, at)
             per_gear.append(np.where(True if gear is None else gear == g, votes + prior[:, g], -np.inf))
         return float(np.max(per_gear, axis=0).sum())
+
+    def anchored_along(self, one: Pursued) -> FloatArray:
+        """The anchor's own evidence in each frame of a course."""
+        multiple = self.candidates[one.anchor].multiple
+        told = self.per_wheel is not None and (one.gear >= 0).all()
+        ratio = self.per_wheel[one.gear] if self.per_wheel is not None and told else np.ones(1)
+        return self._along(self.table.score, multiple * ratio, one.cell, one.slope - int(SLOPES[0]))
 
     def _along(self, values: F32, multiple: FloatArray, cell: IntArray, at: IntArray) -> FloatArray:
         """Values [of the table's shape] for a line in each frame of a course; at: index of the slope.

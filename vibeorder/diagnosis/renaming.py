@@ -20,9 +20,9 @@ __all__ = ["multiples_of", "renamed"]
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.intp]
 
-MOST_TRACKS = 5
-SAME_TRACK = 0.006
-"""Tracks nearer than this in ln(frequency), for most of the time, are one."""
+MOST_TRACKS = 6
+SAME_TRACK, SAME_SHARE = 0.012, 0.95
+"""Tracks nearer than this in ln(frequency), for so much of the time, are one."""
 
 SHORTEST_RUN = 4
 """Frames in a gear below which a track is taken for a slip of the tracking."""
@@ -38,6 +38,10 @@ TOUCHES_HZ = 4.0
 
 AWAY_COST = 0.5
 """Log odds, a cell, against a line's moving beside the course that its image had, from one frame to the next."""
+
+CROSSED_COARSER = 4.0
+"""A line that turned back short of half the sample rate, where nothing is seen, is known so many times less closely as
+one that went through."""
 
 MOST_EDGES = 3
 INSIDE = 0.95
@@ -86,8 +90,12 @@ def _tracks(
         if any(_alike(seen, folded(np.exp(f), rate_hz), changes, c) for f, _, c, _ in kept):
             continue
         images = _images(frequency, seen, rate_hz, changes)
-        inside = [f for f in images if f.min() > pursuit.table.cells[0] and f.max() < pursuit.table.cells[-1]]
-        kept += [(np.log(f), one.anchored, changes, float((frequency / f).max())) for f in inside]
+        low, high = pursuit.table.cells[[0, -1]]
+        inside = [(f, known) for f, known in images if f.min() > low and f.max() < high]
+        kept += [
+            (np.log(f), one.anchored, changes, max(known, float((frequency / f).max())))
+            for f, known in inside
+        ]
         followed += 1
         if followed == MOST_TRACKS:
             break
@@ -96,25 +104,26 @@ def _tracks(
 
 def _images(
     frequency: FloatArray, seen: FloatArray, rate_hz: float, changes: tuple[int, ...]
-) -> Iterator[FloatArray]:
-    """True frequencies that show as this one does: each side of a jump, or of half the sample rate, may be folded."""
+) -> Iterator[tuple[FloatArray, float]]:
+    """True frequencies that show as this one does: each side of a jump, or of half the sample rate, may be folded; and
+    how many times less closely they are known."""
     near = np.flatnonzero(seen > 0.5 * rate_hz - TOUCHES_HZ)
     touches = [
         int(run[np.argmax(seen[run])])
         for run in np.split(near, np.flatnonzero(np.diff(near) > 1) + 1)
         if run.size
     ]
-    edges = sorted({*changes, *(t for t in touches if SHORTEST_RUN < t < seen.size - SHORTEST_RUN)})[
-        :MOST_EDGES
-    ]
+    edges = sorted({*changes, *(t for t in touches if 0 < t < seen.size - 1)})[:MOST_EDGES]
     for folds in product((False, True), repeat=len(edges) + 1):
         fold = np.repeat(folds, np.diff([0, *edges, seen.size]))
-        yield np.where(fold, np.abs(rate_hz - frequency), frequency)
-    yield rate_hz + frequency
+        image = np.where(fold, np.abs(rate_hz - frequency), frequency)
+        crossed = tuple(t for i, t in enumerate(edges) if t not in changes and folds[i] != folds[i + 1])
+        yield (_mended(image, crossed), CROSSED_COARSER) if crossed else (image, 1.0)
+    yield rate_hz + frequency, 1.0
 
 
 def _alike(a: FloatArray, b: FloatArray, changes: tuple[int, ...], others: tuple[int, ...]) -> bool:
-    near = np.mean(np.abs(np.log(a / b)) < SAME_TRACK) > 0.9
+    near = np.mean(np.abs(np.log(a / b)) < SAME_TRACK) > SAME_SHARE
     return bool(near) and len(changes) == len(others)
 
 
@@ -154,13 +163,13 @@ def _jump(values: FloatArray, t: int, first: int, last: int) -> float:
     return sides[1] - sides[0]
 
 
-def _mended(log_rate: FloatArray, changes: tuple[int, ...]) -> FloatArray:
-    """The wheel's rate with the frames next to each change drawn straight from those beside them."""
-    frames = np.arange(log_rate.size)
-    near = np.zeros(log_rate.size, bool)
+def _mended(course: FloatArray, changes: tuple[int, ...]) -> FloatArray:
+    """A course with the frames next to each change drawn straight from those beside them."""
+    frames = np.arange(course.size)
+    near = np.zeros(course.size, bool)
     for t in changes:
         near |= np.abs(frames - t + 0.5) < BENDS_FRAMES
-    return np.interp(frames, frames[~near], log_rate[~near])
+    return np.interp(frames, frames[~near], course[~near])
 
 
 def _as_pursued(

@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vibeorder.diagnosis.along import Tracked
+from vibeorder.diagnosis.colour import FRAME_S
 from vibeorder.diagnosis.evidence import Reading
 from vibeorder.diagnosis.namings import ANCHOR_SHARE, Naming
 from vibeorder.diagnosis.ridge import CELL, SLOPES, LineTable, bounded_evidence
@@ -38,11 +39,16 @@ CLEAR_OF_STRONG_HZ = 0.8
 """Nearer than this to the strong line nothing is read of another: its skirt, and what is left of it, are there."""
 
 
+LOBE_HZ = 2.0 / FRAME_S
+"""Half width of a line in a frame: its window's main lobe (Harris 1978)."""
+
+
 class Frames:
     """The frames of one naming, and which block lies nearest to each."""
 
     def __init__(self, table: LineTable, naming: Naming, mid_s: FloatArray) -> None:
         self._table, self._rate_hz = table, naming.rate_hz
+        self._strong_hz = folded(naming.line_hz(table.rate_hz), table.rate_hz)
         self._nearest: IntArray = np.abs(naming.frame_s[:, None] - mid_s).argmin(axis=1)
         slope = (
             np.round(np.gradient(np.log(naming.rate_hz)) / CELL) if naming.rate_hz.size > 1 else np.zeros(1)
@@ -56,7 +62,13 @@ class Frames:
         frames there, being shorter, may count [shape (blocks,)].
         """
         used = ((line.weight > 0) | (held == 0.0))[self._nearest]
-        return ANCHOR_SHARE * float((self.score(multiple) * used).sum())
+        return ANCHOR_SHARE * float((self.score(multiple) * used * self._clear(multiple)).sum())
+
+    def _clear(self, multiple: FloatArray) -> NDArray[np.bool_]:
+        """Frames in which what is read of a line, in a cell and those beside it, is out of the strong line's reach."""
+        line_hz = self._rate_hz * multiple
+        apart = np.abs(folded(line_hz, self._table.rate_hz) - self._strong_hz)
+        return np.asarray(apart > LOBE_HZ + (OFF_CELLS + 0.5) * CELL * line_hz)
 
     def score(self, multiple: FloatArray) -> FloatArray:
         """Bounded evidence in every frame of a line so many times the wheel's rate [shape (frames,)]."""
