@@ -86,11 +86,11 @@ class Clock:
 
 
 class Bands(Sequence[Baseband]):
-    """The recording demodulated on each track, made when it is first asked for, then kept."""
+    """The recording demodulated on each track, made when it is first asked for, then kept; of one rate once."""
 
     def __init__(self, signal: Signal, clock: Clock, tracks: Sequence[Track]) -> None:
         self._signal, self._clock, self._tracks = signal, clock, tracks
-        self._made: dict[int, Baseband] = {}
+        self._made: dict[tuple[float, bool], Baseband] = {}
 
     def __len__(self) -> int:
         return len(self._tracks)
@@ -102,9 +102,11 @@ class Bands(Sequence[Baseband]):
     def __getitem__(self, index: int | slice) -> Baseband | Sequence[Baseband]:
         if isinstance(index, slice):
             return [self[i] for i in range(*index.indices(len(self)))]
-        if index not in self._made:
-            self._made[index] = self._band(self._tracks[index])
-        return self._made[index]
+        track = self._tracks[index]
+        key = (track.multiple, track.gear is None)
+        if key not in self._made:
+            self._made[key] = self._band(track)
+        return self._made[key]
 
     def _band(self, track: Track) -> Baseband:
         signal, clock = self._signal, self._clock
