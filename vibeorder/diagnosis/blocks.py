@@ -13,7 +13,7 @@ from vibeorder.diagnosis.floor import GENTLE, STEEP, Floor
 from vibeorder.diagnosis.gears import GearCourse
 from vibeorder.diagnosis.scan import SLOWEST_RATE_HZ, Scan, Track, usable
 from vibeorder.diagnosis.signal import folded
-from vibeorder.spectrum.baseband import Baseband, block_spectra, narrowed
+from vibeorder.spectrum.baseband import block_spectra, narrowed
 from vibeorder.spectrum.middle import middle
 
 __all__ = [
@@ -89,7 +89,6 @@ class OnCourse:
 
     def __init__(self, scan: Scan, course: Course) -> None:
         self.scan, self.course = scan, course
-        self._corrections: dict[tuple[float, float, int], FloatArray] = {}
         self._read: dict[tuple[float, bool, float], Read] = {}
 
     @cached_property
@@ -118,13 +117,6 @@ class OnCourse:
         if key not in self._read:
             self._read[key] = _along(self, t, track.multiple, offset)
         return self._read[key]
-
-    def correction(self, band: Baseband) -> FloatArray:
-        """Wheel turns to add at the instants of a baseband: those of most tracks are the same."""
-        key = (band.rate_hz, band.start_s, band.z.shape[1])
-        if key not in self._corrections:
-            self._corrections[key] = self.course.correction(band.times_s)
-        return self._corrections[key]
 
 
 @dataclass(frozen=True, slots=True)
@@ -279,7 +271,8 @@ def _state_of_blocks(
 def _along(along: OnCourse, t: int, multiple: float, offset: float) -> Read:
     """Amplitude on the track, noise beside it, and share of real samples, block by block."""
     scan, (block_s, mid_s) = along.scan, along.cut
-    band, correction = scan.bands[t], along.correction(scan.bands[t])
+    band = scan.bands[t]
+    correction = along.course.correction(band.times_s)
     turns = multiple * correction
     if offset:
         turns = turns + multiple * offset * (correction + np.interp(band.times_s, *scan.nominal()))

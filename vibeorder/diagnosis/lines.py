@@ -200,6 +200,13 @@ class LineReader:
             if self._candidate(j, gears, offsets) is None and tracks_in_use(self._scan, j, gears, offsets)
         )
 
+    def best(
+        self, gears: GearCourse | None, offsets: Mapping[tuple[int, int | None], float], index: int
+    ) -> float:
+        """Largest log evidence of one candidate's line, 0 where none can be read."""
+        blocks = self._candidate(index, gears, offsets)
+        return 0.0 if blocks is None else self._whole(blocks).best
+
     def _candidate(
         self, index: int, gears: GearCourse | None, offsets: Mapping[tuple[int, int | None], float]
     ) -> Blocks | None:
