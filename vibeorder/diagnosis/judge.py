@@ -127,7 +127,7 @@ def judge(
         one = posed[k]
         if screen.gives_up(one.at_most, one.hopes):
             continue
-        reader = one.read_on()
+        reader = one.read_on(screen)
         if reader is None:
             heappush(queue, (-one.at_most, k))
             continue
@@ -158,21 +158,26 @@ class _Posed:
         hopes: tuple[Hope, ...],
     ) -> None:
         """log_weight: its own, beside its course's. hopes: what its lines may say."""
-        self.gears, self.offsets, self.log_weight, self.hopes = gears, offsets, log_weight, hopes
-        self.at_most = readers.proposed.log_prior + log_weight + sum(hope.at_most for hope in hopes)
-        self._readers, self._left = readers, list(reversed(hopes))
+        self.gears, self.offsets, self.log_weight = gears, offsets, log_weight
+        self._readers = readers
         self._reader: LineReader | None = None
+        self._shifts = gears is not None and bool((gears.gear != gears.gear[0]).any())
+        self._hope(readers.proposed, hopes)
 
-    def read_on(self) -> LineReader | None:
+    def read_on(self, screen: Screen) -> LineReader | None:
         """Sharpens its course, then reads a line more; its reader once there is none left that would tell."""
         if self._reader is None:
             self._reader = self._readers.along(self.gears, self.offsets)
-            self.at_most += self._reader.course.log_prior - self._readers.proposed.log_prior
+            self._hope(self._reader.course, screen.hopes(self._reader.course, self.gears, self.offsets))
         elif self._left:
             hope = self._left.pop()
             said = max(self._reader.best(self.gears, self.offsets, j) for j in hope.candidates)
-            self.at_most += said + hope.beyond - hope.at_most
+            self.at_most += hope.once_read(said, self._shifts) - hope.at_most
         return None if self._left else self._reader
+
+    def _hope(self, course: Course, hopes: tuple[Hope, ...]) -> None:
+        self.hopes, self._left = hopes, list(reversed(hopes))
+        self.at_most = course.log_prior + self.log_weight + sum(hope.at_most for hope in hopes)
 
 
 def _posed(
@@ -190,7 +195,7 @@ def _posed(
     for gears in proposal.gears or (None,):
         for offsets, offsets_log in fit_offsets(scan, candidates, proposal, gears, wheels):
             log_weight = offsets_log + (gears.log_prior if gears else 0.0) + fold
-            hopes = screen.hopes(proposal.course.epsilon, gears, offsets)
+            hopes = screen.hopes(proposal.course, gears, offsets)
             yield _Posed(readers, gears, offsets, log_weight, hopes)
 
 

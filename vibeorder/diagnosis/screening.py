@@ -11,10 +11,10 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from vibeorder.diagnosis.blocks import BLOCK_S, LEAK_MARGIN, LEAKS_BINS, tracks_in_use
+from vibeorder.diagnosis.blocks import BLOCK_S, LEAK_MARGIN, LEAKS_BINS, Course, tracks_in_use
 from vibeorder.diagnosis.evidence import EVIDENCE_SHARE, MODEL_RATIO_PER_S, NOISE_MARGIN
 from vibeorder.diagnosis.gears import GearCourse
-from vibeorder.diagnosis.scan import Scan
+from vibeorder.diagnosis.scan import SLOWEST_RATE_HZ, Clock, Scan
 
 __all__ = ["Hope", "Screen"]
 
@@ -25,6 +25,10 @@ HOPELESS = 40.0
 
 AT_MOST_TIMES, AT_MOST_MORE = 3.0, 1.0
 """What a line not yet read may say at most: so many times what is expected of it, and so much more (nats)."""
+
+PARTED_TIMES = 1.5
+"""Likewise once it was read, where gears change: two lines that run together in one gear only are read in parts, and
+the parts of one that is strong in some may say more than the whole."""
 
 JOINTS_MORE = 2.0
 """What a line may gain where a road's joints run on it, beyond its own evidence: they are there four times of five."""
@@ -56,11 +60,14 @@ class Hope:
     @property
     def at_most(self) -> float:
         """The most that it is taken to come to."""
-        return AT_MOST_TIMES * self.expected + AT_MOST_MORE + self.beyond
+        return AT_MOST_TIMES * self.expected + AT_MOST_MORE + self._beyond
+
+    def once_read(self, best: float, shifts: bool) -> float:
+        """The most that it may still come to; best: largest log evidence of its lines, shifts: whether gears change."""
+        return max(best, PARTED_TIMES * self.expected if shifts else 0.0) + self._beyond
 
     @property
-    def beyond(self) -> float:
-        """The most that it may come to beyond what a reading of the line says by itself."""
+    def _beyond(self) -> float:
         return JOINTS_MORE if self.on_joints else 0.0
 
 
@@ -78,9 +85,10 @@ class Screen:
         self._best = np.maximum(self._best, log_class)
 
     def hopes(
-        self, epsilon: FloatArray, gears: GearCourse | None, offsets: Mapping[tuple[int, int | None], float]
+        self, course: Course, gears: GearCourse | None, offsets: Mapping[tuple[int, int | None], float]
     ) -> tuple[Hope, ...]:
         """What the lines of a hypothesis may say, the most telling first."""
+        paths = _paths(course, self._scan.clock)
         places: dict[tuple[_Runs, ...], list[int]] = {}
         expected: dict[tuple[_Runs, ...], float] = {}
         for j in range(self._candidates):
@@ -90,7 +98,7 @@ class Screen:
             place = tuple((track.gear, track.multiple, offset) for _, track, offset in mine)
             places.setdefault(place, []).append(j)
             if place not in expected:
-                expected[place] = sum(self._along(t, epsilon + offset, gears) for t, _, offset in mine)
+                expected[place] = sum(self._along(t, paths + offset, gears) for t, _, offset in mine)
         found = [
             Hope(tuple(own), expected[place], any(self._on_joints(m * (1.0 + off)) for _, m, off in place))
             for place, own in places.items()
@@ -110,8 +118,8 @@ class Screen:
         turning = [j for hope in hopes for j in hope.candidates if j < behind.size - 1]
         return bool(behind[[*turning, -1]].all())
 
-    def _along(self, t: int, epsilon: FloatArray, gears: GearCourse | None) -> float:
-        """Log evidence to expect of a track along a course of corrections, while its gear holds."""
+    def _along(self, t: int, paths: FloatArray, gears: GearCourse | None) -> float:
+        """Log evidence to expect of a track along a course, while its gear holds; paths: as of `_paths`."""
         scan, track = self._scan, self._scan.tracks[t]
         if not scan.ratio:
             return 0.0
@@ -119,13 +127,27 @@ class Screen:
         if key not in self._expected:
             self._expected[key] = _expected(scan, t)
         expected = self._expected[key]
-        cell = np.round((epsilon - scan.clock.epsilon[0]) / scan.clock.step).astype(int)
-        found = expected[np.arange(cell.size), np.clip(cell, 0, expected.shape[1] - 1)]
+        cell = np.round((paths - scan.clock.epsilon[0]) / scan.clock.step).astype(int)
+        found = expected[np.arange(cell.shape[1]), np.clip(cell, 0, expected.shape[1] - 1)]
         outside = (cell < 0) | (cell >= expected.shape[1])
-        found = np.where(outside, EVIDENCE_SHARE * FRAMES_SAY * MODEL_RATIO_PER_S * BLOCK_S, found)
+        found = np.where(outside, EVIDENCE_SHARE * FRAMES_SAY * MODEL_RATIO_PER_S * BLOCK_S, found).max(
+            axis=0
+        )
         return float(
             found.sum() if gears is None or track.gear is None else found[gears.gear == track.gear].sum()
         )
+
+
+def _paths(course: Course, clock: Clock) -> FloatArray:
+    """Corrections at the frames, as the course was proposed and as its phase was locked [shape (2, frames)].
+
+    The phase may lead elsewhere than the frames did; outside the scanned range anything may be.
+    """
+    turned = course.correction(clock.mid_s + 0.5) - course.correction(clock.mid_s - 0.5)
+    locked = np.where(
+        clock.rate_hz > SLOWEST_RATE_HZ, turned / np.maximum(clock.rate_hz, SLOWEST_RATE_HZ), 0.0
+    )
+    return np.stack([course.epsilon, locked])
 
 
 def _expected(scan: Scan, t: int) -> FloatArray:
