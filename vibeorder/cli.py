@@ -206,8 +206,9 @@ def diagnose(
     rate: Rate = None,
 ) -> None:
     """Say which spinning part shakes, how sure that is, and what to check first."""
-    from vibeorder.recording import read_ahead, typed_options
-    from vibeorder.vehicle import load_vehicle
+    with door.importing():
+        from vibeorder.recording import read_ahead, typed_options
+        from vibeorder.vehicle import load_vehicle
 
     still = standing or []
     inputs = [p for p in (*recordings, *still, vehicle, speed_log, sound, said) if p is not None]
@@ -224,8 +225,9 @@ def diagnose(
     car = load_vehicle(vehicle)
     late_s = _late(log_late, speed_log)
     given = _speed(speed, speed_log, columns)
-    from vibeorder.diagnosis import DriveTold
-    from vibeorder.drives_cli import Asked, judge_drives
+    with door.importing():
+        from vibeorder.diagnosis import DriveTold
+        from vibeorder.drives_cli import Asked, judge_drives
 
     told = DriveTold(car, given, gear, low_range, late_s, options, sound, reader)
     asked = Asked(told, still, standing_rpm, said, why or why_plot is not None, _progress)

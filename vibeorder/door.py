@@ -5,12 +5,14 @@ Exit codes: 0 with a result, 1 when the fault is ours, 2 for what the user can m
 """
 
 import errno
+import gc
 import io
 import os
 import sys
 import tempfile
 import traceback
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
+from contextlib import contextmanager
 from pathlib import Path
 
 from vibeorder import __version__
@@ -20,6 +22,7 @@ __all__ = [
     "DEBUG_VARIABLE",
     "check_outputs",
     "check_writable",
+    "importing",
     "output_error",
     "say",
     "walk_out",
@@ -72,6 +75,18 @@ def walk_out(command: Callable[[], object]) -> int:
     except Exception as fault:
         return _our_fault(fault)
     return 0
+
+
+@contextmanager
+def importing() -> Iterator[None]:
+    """For large imports: what they make stays, and looking for garbage meanwhile, a tenth of their time, finds none."""
+    collecting = gc.isenabled()
+    gc.disable()
+    try:
+        yield
+    finally:
+        if collecting:
+            gc.enable()
 
 
 def say(text: str, *, aside: bool = False) -> None:

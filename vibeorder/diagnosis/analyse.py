@@ -168,7 +168,9 @@ def _lean(piece: Piece | None) -> Piece | None:
     best = np.max([h.log_class for h in every], axis=0)
     kept = tuple(h for h in every if (h.log_class > best - NO_WEIGHT).any())
     piece = replace(piece, judgement=replace(piece.judgement, hypotheses=kept))
-    return _with_scan(piece, clock, lambda scan: replace(scan, clock=clock, evidence=(), votes=(), bands=()))
+    return _with_scan(
+        piece, clock, lambda scan: replace(scan, clock=clock, evidence=(), votes=(), ratio=(), bands=())
+    )
 
 
 def _filled(piece: Piece, signal: Signal, clock: Clock, first: int, last: int) -> Piece:

@@ -2,7 +2,7 @@
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from functools import lru_cache
+from functools import cached_property, lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -23,7 +23,7 @@ __all__ = [
     "SIDE_HZ",
     "Blocks",
     "Course",
-    "Shelf",
+    "OnCourse",
     "block_cut",
     "candidate_blocks",
     "tracks_in_use",
@@ -59,8 +59,6 @@ A_SHRED_OF_IT = 1.5
 PARTS = ((0.15, A_SHRED_OF_IT), (0.35, A_PART_OF_IT), (0.75, MOST_OF_IT))
 """Shares of the drive below which a line was read in a shred of it, in a part, and in most."""
 
-Shelf = dict[tuple[int, float], tuple[NDArray[np.complexfloating], FloatArray, FloatArray]]
-
 
 @dataclass(frozen=True, slots=True)
 class Course:
@@ -80,6 +78,45 @@ class Course:
     def correction(self, times_s: FloatArray) -> FloatArray:
         """Wheel turns to add to the nominal ones, at any instants."""
         return np.interp(times_s, self.turns_s, self.turns)
+
+
+Read = tuple[NDArray[np.complexfloating], FloatArray, FloatArray]
+"""Amplitude on a track, noise beside it, and share of real samples, block by block."""
+
+
+class OnCourse:
+    """A recording read along one course: what its lines have in common is worked out once, and each track read once."""
+
+    def __init__(self, scan: Scan, course: Course) -> None:
+        self.scan, self.course = scan, course
+        self._read: dict[tuple[float, bool, float], Read] = {}
+
+    @cached_property
+    def cut(self) -> tuple[float, FloatArray]:
+        """Length of a block, and the blocks' middles."""
+        return block_cut(float(self.scan.clock.mid_s[-1]))
+
+    @cached_property
+    def nominal_hz(self) -> FloatArray:
+        """Rate of the nominal wheel at the blocks' middles [shape (blocks,)]."""
+        clock = self.scan.clock
+        return np.interp(self.cut[1], clock.mid_s, clock.rate_hz)
+
+    @cached_property
+    def wheel_hz(self) -> FloatArray:
+        """Mean rate of the wheel in each block, along the course [shape (blocks,)]."""
+        block_s, mid_s = self.cut
+        half_s, course = 0.5 * block_s, self.course
+        further = (course.correction(mid_s + half_s) - course.correction(mid_s - half_s)) / block_s
+        return np.asarray(self.nominal_hz + further)
+
+    def read(self, t: int, offset: float) -> Read:
+        """What the blocks hold of track t, run off its ratio by `offset`; tracks of one rate share it."""
+        track = self.scan.tracks[t]
+        key = (track.multiple, track.gear is None, offset)
+        if key not in self._read:
+            self._read[key] = _along(self, t, track.multiple, offset)
+        return self._read[key]
 
 
 @dataclass(frozen=True, slots=True)
@@ -125,58 +162,57 @@ class Blocks:
 
 
 def candidate_blocks(
-    scan: Scan,
+    along: OnCourse,
     index: int,
     candidate: Candidate,
-    course: Course,
     gears: GearCourse | None,
     offsets: Mapping[tuple[int, int | None], float],
     floor: Floor,
-    shelf: Shelf,
 ) -> Blocks | None:
-    """Read one candidate; None where the hypothesis gives it no rate (no gear known, neutral).
-
-    shelf keeps what was read of the tracks on this course.
-    """
+    """Read one candidate; None where the hypothesis gives it no rate (no gear known, neutral)."""
+    scan, clock = along.scan, along.scan.clock
     mine = tracks_in_use(scan, index, gears, offsets)
-    if not mine:
+    block_s, mid_s = along.cut
+    if not mine or mid_s.size < 2:
         return None
-    clock = scan.clock
-    rate = clock.rate_hz * (1.0 + course.epsilon)
+    rate = clock.rate_hz * (1.0 + along.course.epsilon)
     state = _state(mine, gears, clock.mid_s.size)
     multiples = np.array([track.multiple * (1.0 + offset) for _, track, offset in mine])
     typical = float(middle((rate * multiples[np.maximum(state, 0)])[state >= 0]))
-    block_s, mid_s = block_cut(float(clock.mid_s[-1]))
-    if mid_s.size < 2:
-        return None
     side_hz = max(SIDE_HZ, SIDE_SHARE * typical)
-    for t, track, offset in mine:
-        if (t, offset) not in shelf:
-            shelf[(t, offset)] = _along(scan, t, track.multiple, offset, course, block_s, mid_s)
     at, steady = _state_of_blocks(state, clock.mid_s, mid_s, block_s)
-    pick = np.arange(mid_s.size)
-    centre, noise, cover = (np.stack([shelf[(t, o)][i] for t, _, o in mine]) for i in range(3))
-    wheel_rate = _wheel_rate(scan, course, block_s, mid_s)
-    frequency = wheel_rate * multiples[at]
-    rise = _rise(scan, floor, frequency, mid_s, (MAIN_LOBE / block_s, MAIN_LOBE / block_s + side_hz))
-    share = cover[at, pick]
-    turning = usable(frequency, floor.sample_rate_hz) & (wheel_rate > SLOWEST_RATE_HZ)
-    seen = turning & steady & (share > NEEDED_COVER)
+    centre, noise, cover = _of_states([along.read(t, offset) for t, _, offset in mine], at)
+    frequency = along.wheel_hz * multiples[at]
+    rise = _rise(along, floor, frequency, (MAIN_LOBE / block_s, MAIN_LOBE / block_s + side_hz))
+    turns = along.wheel_hz > SLOWEST_RATE_HZ
+    seen = usable(frequency, floor.sample_rate_hz) & turns & steady & (cover > NEEDED_COVER)
     seen_hz = folded(frequency, floor.sample_rate_hz)
     return Blocks(
         index,
-        np.asarray(centre[at, :, pick].T, np.complex128),
-        np.asarray(noise[at, :, pick].T * rise, float),
+        centre,
+        noise * rise,
         mid_s,
         np.maximum(frequency, 1e-3),
         seen_hz,
-        np.asarray(share * seen, float),
+        np.asarray(cover * seen, float),
         block_s,
         candidate.source.growth,
         MEMORY_S,
         (float(seen_hz.min()), float(seen_hz.max())),
-        int(np.count_nonzero(wheel_rate > SLOWEST_RATE_HZ)),
+        int(np.count_nonzero(turns)),
     )
+
+
+def _of_states(
+    read: list[Read], at: NDArray[np.intp]
+) -> tuple[NDArray[np.complex128], FloatArray, FloatArray]:
+    """What was read of the track that holds in each block: amplitude, noise [shape (channels, blocks)], cover."""
+    if len(read) == 1:
+        centre, noise, cover = read[0]
+        return np.asarray(centre, np.complex128), np.asarray(noise, float), cover
+    pick = np.arange(at.size)
+    centre, noise, cover = (np.stack(each)[at, ..., pick] for each in zip(*read, strict=True))
+    return np.asarray(centre.T, np.complex128), np.asarray(noise.T, float), cover
 
 
 @lru_cache(maxsize=8)
@@ -186,13 +222,6 @@ def block_cut(last_s: float) -> tuple[float, FloatArray]:
     mid_s = np.arange(0.5 * block_s, last_s + 0.5 - 0.5 * block_s + 1e-6, 0.5 * block_s)
     mid_s.flags.writeable = False
     return block_s, mid_s
-
-
-def _wheel_rate(scan: Scan, course: Course, block_s: float, mid_s: FloatArray) -> FloatArray:
-    """Mean rate of the wheel in each block, along the course [shape (blocks,)]."""
-    half_s = 0.5 * block_s
-    further = (course.correction(mid_s + half_s) - course.correction(mid_s - half_s)) / block_s
-    return np.asarray(np.interp(mid_s, scan.clock.mid_s, scan.clock.rate_hz) + further)
 
 
 def tracks_in_use(
@@ -208,15 +237,12 @@ def tracks_in_use(
 
 
 def _rise(
-    scan: Scan, floor: Floor, frequency_hz: FloatArray, mid_s: FloatArray, beside_hz: tuple[float, float]
+    along: OnCourse, floor: Floor, frequency_hz: FloatArray, beside_hz: tuple[float, float]
 ) -> FloatArray:
     """How much higher the noise is on the track than beside it, as an amplitude [shape (blocks,)]."""
-    clock = scan.clock
-    nominal = np.maximum(np.interp(mid_s, clock.mid_s, clock.rate_hz), 0.1)
-    rise = floor.rise(frequency_hz, *beside_hz) * scan.moving.rise(
-        frequency_hz / nominal, nominal, *beside_hz
-    )
-    return np.asarray(np.sqrt(np.clip(rise, GENTLE, STEEP)))
+    nominal = np.maximum(along.nominal_hz, 0.1)
+    moving = along.scan.moving.rise(frequency_hz / nominal, nominal, *beside_hz)
+    return np.asarray(np.sqrt(np.clip(floor.rise(frequency_hz, *beside_hz) * moving, GENTLE, STEEP)))
 
 
 def _state(mine: list[tuple[int, Track, float]], gears: GearCourse | None, frames: int) -> NDArray[np.intp]:
@@ -242,15 +268,14 @@ def _state_of_blocks(
     return np.maximum(middle, 0), (low == middle) & (middle == high) & (middle >= 0)
 
 
-def _along(
-    scan: Scan, t: int, multiple: float, offset: float, course: Course, block_s: float, mid_s: FloatArray
-) -> tuple[NDArray[np.complexfloating], FloatArray, FloatArray]:
+def _along(along: OnCourse, t: int, multiple: float, offset: float) -> Read:
     """Amplitude on the track, noise beside it, and share of real samples, block by block."""
+    scan, (block_s, mid_s) = along.scan, along.cut
     band = scan.bands[t]
-    times = band.times_s
-    turns = multiple * course.correction(times)
+    correction = along.course.correction(band.times_s)
+    turns = multiple * correction
     if offset:
-        turns = turns + multiple * offset * (course.correction(times) + np.interp(times, *scan.nominal()))
+        turns = turns + multiple * offset * (correction + np.interp(band.times_s, *scan.nominal()))
     typical_hz = scan.clock.usual_hz * multiple
     side_hz = max(SIDE_HZ, SIDE_SHARE * typical_hz)
     reach = MAIN_LOBE / block_s + side_hz

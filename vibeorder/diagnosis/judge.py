@@ -8,8 +8,9 @@ and P(nothing, H) the same with every source healthy. Sums over H give the proba
 the rate or the gear leaves open is spread over the suspects, never hidden.
 """
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
+from heapq import heapify, heappop, heappush
 
 import numpy as np
 from numpy.typing import NDArray
@@ -26,6 +27,7 @@ from vibeorder.diagnosis.lines import Line, LineReader, PairLine, lines_of_first
 from vibeorder.diagnosis.offsets import Offsets, fit_offsets, wheel_offsets
 from vibeorder.diagnosis.propose import THOROUGH, Effort, Proposal, RateDoubt, propose
 from vibeorder.diagnosis.scan import Scan
+from vibeorder.diagnosis.screening import Hope, Screen
 from vibeorder.diagnosis.sharpening import sharpened
 
 __all__ = [
@@ -102,10 +104,10 @@ def judge(
     None lets every line anchor. beside: what is read along with them, leads to courses and explains lines, but is never
     at fault.
     """
-    hypotheses = []
     every, own = (*candidates, *beside), len(candidates)
     prior = log_prior_of_classes(candidates)
-    for proposal in propose(
+    screen = Screen(scan, len(every), prior)
+    proposals = propose(
         scan,
         every,
         doubt,
@@ -115,20 +117,86 @@ def judge(
         engine_ratio,
         anchor,
         effort,
-    ):
-        readers = _Readers(scan, every, proposal, floor, doubt.followed)
-        wheels = wheel_offsets(scan, every, proposal, floor.sample_rate_hz)
-        fold = anchor_fold_log_odds(scan, proposal, floor.sample_rate_hz)
-        for gears in proposal.gears or (None,):
-            for offsets, offsets_log in fit_offsets(scan, every, proposal, gears, wheels):
-                reader = readers.along(gears, offsets)
-                course, lines = reader.course, reader.lines(gears, offsets)
-                log_h = course.log_prior + offsets_log + (gears.log_prior if gears else 0.0) + prior + fold
-                log_class = log_h + class_evidence(every, lines, log_scale, own, reader.blind(gears, offsets))
-                lines = lines_of_first(lines, own) if beside else lines
-                course = anchored_among_first(course, lines, own)
-                hypotheses.append(Hypothesis(scan, course, gears, _of_first(offsets, own), lines, log_class))
-    return judgement_of(candidates, prior, hypotheses)
+    )
+    posed = [one for p in proposals for one in _posed(scan, every, p, floor, doubt.followed, screen)]
+    found: dict[int, Hypothesis] = {}
+    queue = [(-one.at_most, k) for k, one in enumerate(posed)]
+    heapify(queue)
+    while queue:
+        k = heappop(queue)[1]
+        one = posed[k]
+        if screen.gives_up(one.at_most, one.hopes):
+            continue
+        reader = one.read_on(screen)
+        if reader is None:
+            heappush(queue, (-one.at_most, k))
+            continue
+        gears, offsets = one.gears, one.offsets
+        course, lines = reader.course, reader.lines(gears, offsets)
+        evidence = class_evidence(every, lines, log_scale, own, reader.blind(gears, offsets))
+        log_class = course.log_prior + one.log_weight + prior + evidence
+        screen.heed(log_class)
+        lines = lines_of_first(lines, own) if beside else lines
+        course = anchored_among_first(course, lines, own)
+        found[k] = Hypothesis(scan, course, gears, _of_first(offsets, own), lines, log_class)
+    return judgement_of(candidates, prior, [found[k] for k in sorted(found)])
+
+
+class _Posed:
+    """A hypothesis while its lines are read, the most telling first.
+
+    at_most: its log weight, the prior of whoever is at fault apart, by what was read of it and what may be expected of
+    the rest.
+    """
+
+    def __init__(
+        self,
+        readers: "_Readers",
+        gears: GearCourse | None,
+        offsets: Offsets,
+        log_weight: float,
+        hopes: tuple[Hope, ...],
+    ) -> None:
+        """log_weight: its own, beside its course's. hopes: what its lines may say."""
+        self.gears, self.offsets, self.log_weight = gears, offsets, log_weight
+        self._readers = readers
+        self._reader: LineReader | None = None
+        self._shifts = gears is not None and bool((gears.gear != gears.gear[0]).any())
+        self._hope(readers.proposed, hopes)
+
+    def read_on(self, screen: Screen) -> LineReader | None:
+        """Sharpens its course, then reads a line more; its reader once there is none left that would tell."""
+        if self._reader is None:
+            self._reader = self._readers.along(self.gears, self.offsets)
+            self._hope(self._reader.course, screen.hopes(self._reader.course, self.gears, self.offsets))
+        elif self._left:
+            hope = self._left.pop()
+            said = max(self._reader.best(self.gears, self.offsets, j) for j in hope.candidates)
+            self.at_most += hope.once_read(said, self._shifts) - hope.at_most
+        return None if self._left else self._reader
+
+    def _hope(self, course: Course, hopes: tuple[Hope, ...]) -> None:
+        self.hopes, self._left = hopes, list(reversed(hopes))
+        self.at_most = course.log_prior + self.log_weight + sum(hope.at_most for hope in hopes)
+
+
+def _posed(
+    scan: Scan,
+    candidates: Sequence[Candidate],
+    proposal: Proposal,
+    floor: Floor,
+    followed: Followed | None,
+    screen: Screen,
+) -> Iterator[_Posed]:
+    """The hypotheses on one proposal's course: in each of its gears, with each choice of offsets."""
+    readers = _Readers(scan, candidates, proposal, floor, followed)
+    wheels = wheel_offsets(scan, candidates, proposal, floor.sample_rate_hz)
+    fold = anchor_fold_log_odds(scan, proposal, floor.sample_rate_hz)
+    for gears in proposal.gears or (None,):
+        for offsets, offsets_log in fit_offsets(scan, candidates, proposal, gears, wheels):
+            log_weight = offsets_log + (gears.log_prior if gears else 0.0) + fold
+            hopes = screen.hopes(proposal.course, gears, offsets)
+            yield _Posed(readers, gears, offsets, log_weight, hopes)
 
 
 def _of_first(offsets: Offsets, count: int) -> Offsets:
@@ -167,6 +235,11 @@ class _Readers:
         self._scan, self._candidates, self._proposal, self._floor = scan, candidates, proposal, floor
         self._followed = followed
         self._made: dict[object, LineReader] = {}
+
+    @property
+    def proposed(self) -> Course:
+        """The course before it is sharpened, which makes it no likelier."""
+        return self._proposal.course
 
     def along(self, gears: GearCourse | None, offsets: Offsets) -> LineReader:
         """The reader whose course is locked on the anchor and on all that stands out in these gears."""

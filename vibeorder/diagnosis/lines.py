@@ -20,7 +20,7 @@ from vibeorder.diagnosis.blocks import (
     MOST_OF_IT,
     Blocks,
     Course,
-    Shelf,
+    OnCourse,
     candidate_blocks,
     tracks_in_use,
 )
@@ -178,7 +178,7 @@ class LineReader:
         self._scan, self._candidates, self.course, self._floor = scan, candidates, course, floor
         self._blocks: dict[object, Blocks | None] = {}
         self._readings: dict[int, tuple[Blocks, Reading]] = {}
-        self._shelf: Shelf = {}
+        self._along = OnCourse(scan, course)
 
     def lines(
         self, gears: GearCourse | None, offsets: Mapping[tuple[int, int | None], float]
@@ -200,6 +200,13 @@ class LineReader:
             if self._candidate(j, gears, offsets) is None and tracks_in_use(self._scan, j, gears, offsets)
         )
 
+    def best(
+        self, gears: GearCourse | None, offsets: Mapping[tuple[int, int | None], float], index: int
+    ) -> float:
+        """Largest log evidence of one candidate's line, 0 where none can be read."""
+        blocks = self._candidate(index, gears, offsets)
+        return 0.0 if blocks is None else self._whole(blocks).best
+
     def _candidate(
         self, index: int, gears: GearCourse | None, offsets: Mapping[tuple[int, int | None], float]
     ) -> Blocks | None:
@@ -210,9 +217,7 @@ class LineReader:
             own = tuple(sorted((g, v) for (j, g), v in offsets.items() if j == index and g is not None))
             key = (index, None if gears is None else gears.gear.tobytes(), own)
         if key not in self._blocks:
-            found = candidate_blocks(
-                self._scan, index, candidate, self.course, gears, offsets, self._floor, self._shelf
-            )
+            found = candidate_blocks(self._along, index, candidate, gears, offsets, self._floor)
             self._blocks[key] = found if found is not None and (found.weight > 0).any() else None
         return self._blocks[key]
 

@@ -43,7 +43,7 @@ def phase_steps(
 
     correction: turns to take off at band's instants; weights: 1 / variance [shape (b - 1,) both].
     """
-    z = band.z * np.exp(-2j * np.pi * correction).astype(np.complex64)
+    z = band.z * _turned_back(correction)
     length = max(4, round(lock_block_s(frequency_hz) * band.rate_hz))
     first = np.arange(0, z.shape[1] - length + 1, max(1, length // 2))
     if first.size < 4:
@@ -60,6 +60,14 @@ def phase_steps(
     weight = ratio**2 / (1.0 + ratio) / PHASE_STEP_VARIANCE
     mid_s = band.start_s + (first + (length - 1) / 2.0) / band.rate_hz
     return mid_s, np.angle(step) / (2.0 * np.pi), np.asarray(weight, float)
+
+
+def _turned_back(turns: FloatArray) -> NDArray[np.complex64]:
+    """exp(-2 pi i turns), made in double precision; quicker than by the complex exponential, and the same."""
+    angle = -2.0 * np.pi * turns
+    carrier = np.empty(turns.size, np.complex64)
+    carrier.real, carrier.imag = np.cos(angle), np.sin(angle)
+    return carrier
 
 
 def _one_pass(correction: FloatArray, band: Baseband, frequency_hz: float) -> FloatArray:

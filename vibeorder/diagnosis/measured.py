@@ -9,7 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from vibeorder.diagnosis.blocks import Blocks, candidate_blocks
+from vibeorder.diagnosis.blocks import Blocks, OnCourse, candidate_blocks
 from vibeorder.diagnosis.candidates import Candidate
 from vibeorder.diagnosis.floor import Floor
 from vibeorder.diagnosis.judge import Hypothesis
@@ -68,9 +68,8 @@ def measured_line(
     the wander of the line about the course.
     """
     expected = expected_hz(hypothesis, index)
-    blocks = candidate_blocks(
-        hypothesis.scan, index, candidate, hypothesis.course, hypothesis.gears, hypothesis.offsets, floor, {}
-    )
+    along = OnCourse(hypothesis.scan, hypothesis.course)
+    blocks = candidate_blocks(along, index, candidate, hypothesis.gears, hypothesis.offsets, floor)
     if expected is None or blocks is None:
         return None
     use = np.flatnonzero(blocks.weight > 0)

@@ -85,12 +85,16 @@ class Clock:
         return float(np.median(turning)) if turning.size else SLOWEST_RATE_HZ
 
 
+_Read = tuple[NDArray[np.float32], NDArray[np.float32]]
+"""Evidence of a track, and the power ratios that it comes from."""
+
+
 class Bands(Sequence[Baseband]):
-    """The recording demodulated on each track, made when it is first asked for, then kept."""
+    """The recording demodulated on each track, made when it is first asked for, then kept; of one rate once."""
 
     def __init__(self, signal: Signal, clock: Clock, tracks: Sequence[Track]) -> None:
         self._signal, self._clock, self._tracks = signal, clock, tracks
-        self._made: dict[int, Baseband] = {}
+        self._made: dict[tuple[float, bool], Baseband] = {}
 
     def __len__(self) -> int:
         return len(self._tracks)
@@ -102,9 +106,11 @@ class Bands(Sequence[Baseband]):
     def __getitem__(self, index: int | slice) -> Baseband | Sequence[Baseband]:
         if isinstance(index, slice):
             return [self[i] for i in range(*index.indices(len(self)))]
-        if index not in self._made:
-            self._made[index] = self._band(self._tracks[index])
-        return self._made[index]
+        track = self._tracks[index]
+        key = (track.multiple, track.gear is None)
+        if key not in self._made:
+            self._made[key] = self._band(track)
+        return self._made[key]
 
     def _band(self, track: Track) -> Baseband:
         signal, clock = self._signal, self._clock
@@ -117,7 +123,8 @@ class Bands(Sequence[Baseband]):
 class Scan:
     """evidence: one array per track [shape (frames, cells of its grid)]; bands: one baseband per track.
 
-    joints: of the road, and votes: the evidence without what lies on them; empty where there are none.
+    joints: of the road, and votes: the evidence without what lies on them; empty where there are none. ratio: what the
+    evidence was made from, power over noise summed over `channels` [shapes of evidence], 0 where nothing was read.
     """
 
     tracks: tuple[Track, ...]
@@ -127,6 +134,8 @@ class Scan:
     moving: MovingFloor = NOTHING_MOVES
     joints: Joints = NO_JOINTS
     votes: tuple[NDArray[np.float32], ...] = ()
+    ratio: tuple[NDArray[np.float32], ...] = ()
+    channels: int = 0
 
     def vote(self, track: int) -> NDArray[np.float32]:
         """What a track may say of courses and gears beside an anchor [shape of its evidence]."""
@@ -167,16 +176,29 @@ def scan_tracks(
         reach_hz = max(hz for hz, p in zip(top_hz, plain, strict=True) if p)
         frames = wheel_frames(signal, clock.turns, clock.mid_s, _frame_s(clock), reach_hz)
         ratio = whitened(frames, floor, moving)
-    evidence = []
+    read: dict[tuple[float, bool], _Read] = {}
     for i, track in enumerate(tracks):
+        key = (track.multiple, track.gear is None)
+        if key in read:
+            continue
         if plain[i] and frames is not None and ratio is not None:
-            found = _from_frames(frames, ratio, signal, clock, track)
+            read[key] = _from_frames(frames, ratio, signal, clock, track)
         else:
-            found = _from_band(bands[i], signal, floor, clock, track)
-        evidence.append(found.astype(np.float32))
+            read[key] = _from_band(bands[i], signal, floor, clock, track)
+    evidence, ratios = (
+        zip(*(read[t.multiple, t.gear is None] for t in tracks), strict=True) if tracks else ((), ())
+    )
     votes = tuple(_votes(e, clock, t, joints) for e, t in zip(evidence, tracks, strict=True))
     return Scan(
-        tuple(tracks), clock, tuple(evidence), bands, moving, joints, votes if joints.shows.any() else ()
+        tuple(tracks),
+        clock,
+        evidence,
+        bands,
+        moving,
+        joints,
+        votes if joints.shows.any() else (),
+        ratios,
+        signal.samples.shape[0],
     )
 
 
@@ -192,7 +214,7 @@ def _frame_s(clock: Clock) -> float:
 
 def _from_frames(
     frames: WheelFrames, ratio: NDArray[np.float32], signal: Signal, clock: Clock, track: Track
-) -> FloatArray:
+) -> _Read:
     """Evidence of one track out of the spectra against wheel angle."""
     index = np.round(frames.bins(track.multiple)[:, None] * (1.0 + clock.grid(track))).astype(int)
     inside = (index >= 0) & (index < ratio.shape[1])
@@ -208,7 +230,7 @@ def usable(frequency_hz: FloatArray, sample_rate_hz: float) -> BoolArray:
     )
 
 
-def _from_band(band: Baseband, signal: Signal, floor: Floor, clock: Clock, track: Track) -> FloatArray:
+def _from_band(band: Baseband, signal: Signal, floor: Floor, clock: Clock, track: Track) -> _Read:
     """Evidence of one track out of its own demodulation: for lines that may fold within the drive."""
     frequency = clock.rate_hz * track.multiple
     grid = clock.grid(track)
@@ -234,14 +256,16 @@ def _weighed(
     signal: Signal,
     clock: Clock,
     track: Track,
-) -> FloatArray:
-    """Log evidence from power ratios [shape (frames, cells)], where the track can be read."""
+) -> _Read:
+    """Log evidence from power ratios [shape (frames, cells)], where the track can be read, and those ratios."""
     weight = min(1.0, HOP_S / (0.5 * _frame_s(clock)))
-    evidence = frame_evidence(np.where(inside, found, 0.0), signal.samples.shape[0], FRAME_CAP) * weight
+    ratio = np.where(inside, found, 0.0)
+    evidence = frame_evidence(ratio, signal.samples.shape[0], FRAME_CAP) * weight
     seen = (cover > 0.6) & (clock.rate_hz > SLOWEST_RATE_HZ)
     # where a line may run decides, not where it should: beside half the rate its own correction takes it in or out
     frequency = clock.rate_hz[:, None] * track.multiple * (1.0 + clock.grid(track))
-    return np.where(inside & seen[:, None] & usable(frequency, signal.rate_hz), evidence, 0.0)
+    evidence = np.where(inside & seen[:, None] & usable(frequency, signal.rate_hz), evidence, 0.0)
+    return evidence.astype(np.float32), np.where(seen[:, None], ratio, 0.0).astype(np.float32)
 
 
 def _power_ratio(blocks: BlockSpectra, shape: FloatArray) -> FloatArray:
