@@ -20,12 +20,12 @@ same for every part, or a comb would be the engine's only because nothing else i
 up as a comb may reach: a name that reads one line more of the same comb than the right one wins by that line."""
 
 UPPER = {
-    "tire_wheel": ((5.0, 0.4, 0.005), (6.0, 0.3, 0.004)),
-    "driveshaft": ((3.0, 0.2, 0.003), (4.0, 0.3, 0.003)),
-    "front_driveshaft": ((3.0, 0.2, 0.003), (4.0, 0.3, 0.003)),
-    "engine": ((2.5, 0.2, 0.003), (3.0, 0.3, 0.004), (3.5, 0.1, 0.003), (4.0, 0.4, 0.005)),
+    "tire_wheel": ((5.0, 0.25, 0.005), (6.0, 0.2, 0.004)),
+    "driveshaft": ((3.0, 0.15, 0.003), (4.0, 0.2, 0.003)),
+    "front_driveshaft": ((3.0, 0.15, 0.003), (4.0, 0.2, 0.003)),
+    "engine": ((2.5, 0.15, 0.003), (3.0, 0.2, 0.004), (3.5, 0.1, 0.003), (4.0, 0.3, 0.005)),
 }
-FIRING_AGAIN = ((2.0, 0.8, 0.006), (3.0, 0.5, 0.004))
+FIRING_AGAIN = ((2.0, 0.5, 0.006), (3.0, 0.3, 0.004))
 """Orders in motion that the catalogue has not, for nobody names them as a fault: how often a sound vehicle shows each,
 and how strong it then is in m/s^2; last two and three times firing (common practice, no source). Were they not looked
 for, a name that makes a catalogued order of one would win by it: half the engine's speed turns 3x and 4x into 1.5x and

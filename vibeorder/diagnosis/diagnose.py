@@ -199,7 +199,7 @@ def weigh(
         gear_ratio(vehicle, gear)
     signal = judged_signal(recording, vehicle)
     candidates = _candidates(recording, vehicle, low_range)
-    beside = (overtones if recording.kind == "audio" else upper_orders)(candidates, vehicle)
+    beside = overtones(candidates, vehicle) if recording.kind == "audio" else ()
     setting = Setting(vehicle, gear, low_range, _engine_hz(recording, signal), neutral, beside)
     given = speed if speed is not None else recording.speed
     heard = _heard(sound, recording)
@@ -216,6 +216,7 @@ def weigh(
         pieces = analyse(signal, candidates, clock, doubt, setting, progress, stretch)
         kind = "given"
     else:
+        setting = replace(setting, beside=beside or upper_orders(candidates, vehicle))
         pieces = infer_pieces(signal, candidates, given, setting, progress, heard)
         kind = "inferred"
     if not pieces:
