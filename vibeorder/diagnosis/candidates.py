@@ -70,6 +70,11 @@ class Candidate:
         return self.source.order
 
     @property
+    def guides(self) -> bool:
+        """Whether its line helps to draw courses of speed and gears: an upper order in motion is too seldom there."""
+        return self.leads or self.strays
+
+    @property
     def healthy(self) -> HealthyPrior:
         """Strength of this line on a vehicle with nothing wrong."""
         source = self.source

@@ -87,8 +87,9 @@ class Pursuit:
         self.gear_log_prior = (gear_log_prior / self.memory(table)).astype(np.float32)
         self._vote = np.clip(table.score, 0.0, VOTE_CAP)
         self._vote -= self._vote[:, :, table.readable].mean() * table.readable.astype(np.float32)
-        road = [c.multiple for c in candidates if c.basis == "wheel"]
-        engine = [c.multiple for c in candidates if c.basis == "engine" and not c.slack]
+        guiding = [c for c in candidates if c.guides]
+        road = [c.multiple for c in guiding if c.basis == "wheel"]
+        engine = [c.multiple for c in guiding if c.basis == "engine" and not c.slack]
         gears = (None,) if self.per_wheel is None else self.per_wheel
         self.lines = [_distinct([*road, *(m * g for m in engine if g is not None)]) for g in gears]
         self.votes = self._votes_by_gear()

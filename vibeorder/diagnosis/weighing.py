@@ -81,7 +81,9 @@ class _Course:
         if (gear >= 0).all():
             held = float(prior[np.arange(gear.size), gear].sum())
             return [(gear, held + changing.log_prior(gear))]
-        engine = [j for j, c in enumerate(pursuit.candidates) if c.basis == "engine" and not c.slack]
+        engine = [
+            j for j, c in enumerate(pursuit.candidates) if c.basis == "engine" and c.guides and not c.slack
+        ]
         lines = [
             [self._off_anchor(self._tracked(j, g)) for g in range(pursuit.per_wheel.size)] for j in engine
         ]
