@@ -1,0 +1,97 @@
+"""Rows handed over several at a time: stamps that say when a burst was written, not when its samples were taken."""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+__all__ = ["Bursts", "find_bursts", "mean_step"]
+
+FloatArray = NDArray[np.float64]
+BoolArray = NDArray[np.bool_]
+IntArray = NDArray[np.intp]
+
+# Within a burst, stamps lie closer than this share of the mean step. Even with a jitter of 30% of a step one stamp in
+# twenty-five does, and of random (Poisson) stamps one in five: bursts of two make it every second.
+INSIDE_SHARE = 0.25
+MANY_INSIDE = 0.4
+FEWEST_BURSTS = 20
+# Longer waits are silences, in which samples are missing, however many rows follow.
+LONGEST_WAIT_S = 2.0
+# Across a true pause a shake changes more than from row to row; between bursts it does not.
+PAUSE_RATIO = 2.0
+LAG = 16
+
+
+@dataclass(frozen=True, slots=True)
+class Bursts:
+    """handed_s: when each row would have been written, had it been alone [shape (n,)]; not quite rising, since bursts
+    are handed over more or less late. step_s: mean step, gaps apart. size: rows in a usual burst."""
+
+    handed_s: FloatArray
+    step_s: float
+    size: float
+
+
+def find_bursts(stamps_s: FloatArray, samples: FloatArray | None = None) -> Bursts | None:
+    """Whether rows were written in bursts, and when each was due; None where they were not.
+
+    stamps_s: [shape (n,)], without NaN. samples: [shape (channels, n)], where known: a logger that rests after a few
+    samples writes the same stamps, but then its values leap from one burst to the next, as those of bursts do not.
+    """
+    if stamps_s.size < 2 * FEWEST_BURSTS:
+        return None
+    steps = np.diff(stamps_s)
+    step = mean_step(steps)
+    inside = steps < INSIDE_SHARE * step
+    waits = steps[~inside]
+    usual = float(np.median(waits)) if waits.size else 0.0
+    if (
+        float(inside.mean()) < MANY_INSIDE
+        or waits.size < FEWEST_BURSTS
+        or usual > LONGEST_WAIT_S
+        or _only_rounded(steps, inside)
+        or (samples is not None and _pauses(samples, inside))
+    ):
+        return None
+    last = np.append(np.flatnonzero(~inside), stamps_s.size - 1)
+    sizes = np.diff(last, prepend=-1)
+    step = _step_between(stamps_s[last], last, step)
+    return Bursts(_handed(stamps_s, last, sizes, step), step, float(np.median(sizes)))
+
+
+def mean_step(steps: FloatArray) -> float:
+    """Duration over rows, gaps apart: steps [any unit] far beyond the longest hundredth are gaps. 0 without steps."""
+    if not steps.size:
+        return 0.0
+    near = steps[steps <= 10.0 * max(float(np.percentile(steps, 99)), float(np.median(steps)))]
+    return float(near.mean())
+
+
+def _only_rounded(steps: FloatArray, inside: BoolArray) -> bool:
+    """Whether stamps stand still for several rows only because they are cut to whole units, as to the second: then
+    nearly every move is by one unit."""
+    moves = steps[steps > 0]
+    unit = float(moves.min())
+    return bool((steps[inside] <= 0).all()) and float(np.mean(moves < 1.5 * unit)) > 0.9
+
+
+def _pauses(samples: FloatArray, inside: BoolArray) -> bool:
+    """Whether samples [shape (channels, n)] change more from one burst to the next than within: time passed there."""
+    change = (np.diff(samples, axis=1) ** 2).sum(axis=0)
+    within, across = float(np.median(change[inside])), float(np.median(change[~inside]))
+    return across > PAUSE_RATIO**2 * within > 0.0
+
+
+def _step_between(handed_s: FloatArray, last: IntArray, step: float) -> float:
+    """The usual time a row takes, from spans of sixteen bursts, over which lateness cancels."""
+    lag = min(LAG, handed_s.size - 1)
+    found = float(np.median((handed_s[lag:] - handed_s[:-lag]) / (last[lag:] - last[:-lag])))
+    return found if found > 0.0 else step
+
+
+def _handed(stamps_s: FloatArray, last: IntArray, sizes: IntArray, step: float) -> FloatArray:
+    """Each row one step before the next of its burst; a burst is handed over when its last sample is there, or later."""
+    at = stamps_s[last]
+    behind = np.repeat(last, sizes) - np.arange(stamps_s.size)
+    return np.repeat(at, sizes) - step * behind
