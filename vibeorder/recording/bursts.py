@@ -20,15 +20,22 @@ FEWEST_BURSTS = 20
 LONGEST_WAIT_S = 2.0
 # Across a true pause a shake changes more than from row to row; between bursts it does not.
 PAUSE_RATIO = 2.0
-LAG = 16
+# Spans of this many bursts, or an eighth of all, tell the step: lateness cancels over them.
+LAG, LAG_SHARE = 16, 8
+# Bursts nearly all of one size, and the time they take, tell where single rows were lost. A burst handed over by a timer
+# holds a row less now and then with nothing lost: its counted rows then never stray by a step from an even clock.
+ONE_SIZE_SHARE = 0.8
+STRAYING_STEPS, STRAYING_RATIO = 0.6, 0.5
 
 
 @dataclass(frozen=True, slots=True)
 class Bursts:
-    """handed_s: when each row would have been written, had it been alone [shape (n,)]; not quite rising, since bursts
-    are handed over more or less late. step_s: mean step, gaps apart. size: rows in a usual burst."""
+    """handed_s: when each row would have been written, had it been alone and no row lost from a burst [shape (n,)]; not
+    quite rising, since bursts are handed over more or less late. lost: rows lost from bursts before each row, counted
+    [shape (n,)]: they belong between, a step each. step_s: mean step, gaps apart. size: rows in a usual burst."""
 
     handed_s: FloatArray
+    lost: FloatArray
     step_s: float
     size: float
 
@@ -56,8 +63,11 @@ def find_bursts(stamps_s: FloatArray, samples: FloatArray | None = None) -> Burs
         return None
     last = np.append(np.flatnonzero(~inside), stamps_s.size - 1)
     sizes = np.diff(last, prepend=-1)
-    step = _step_between(stamps_s[last], last, step)
-    return Bursts(_handed(stamps_s, last, sizes, step), step, float(np.median(sizes)))
+    lost, step = _lost(stamps_s[last], last, sizes)
+    # Each row one step before the next of its burst, which is handed over when its last sample is there, or later.
+    behind = np.repeat(last, sizes) - np.arange(stamps_s.size)
+    handed = np.repeat(stamps_s[last] - step * lost, sizes) - step * behind
+    return Bursts(handed, np.repeat(lost, sizes), step, float(np.median(sizes)))
 
 
 def mean_step(steps: FloatArray) -> float:
@@ -83,15 +93,28 @@ def _pauses(samples: FloatArray, inside: BoolArray) -> bool:
     return across > PAUSE_RATIO**2 * within > 0.0
 
 
-def _step_between(handed_s: FloatArray, last: IntArray, step: float) -> float:
-    """The usual time a row takes, from spans of sixteen bursts, over which lateness cancels."""
-    lag = min(LAG, handed_s.size - 1)
-    found = float(np.median((handed_s[lag:] - handed_s[:-lag]) / (last[lag:] - last[:-lag])))
-    return found if found > 0.0 else step
+def _lost(handed_s: FloatArray, last: IntArray, sizes: IntArray) -> tuple[FloatArray, float]:
+    """Rows lost from bursts up to each burst [shape (bursts,)], and the time a row takes.
+
+    handed_s, last, sizes: stamp of each burst, number of its last row, and its rows [all shape (bursts,)].
+    """
+    usual = int(np.median(sizes))
+    none = np.zeros(sizes.size)
+    step, strays = _step_and_straying(handed_s, last)
+    if usual < 2 or float(np.mean(sizes % usual == 0)) < ONE_SIZE_SHARE or strays < STRAYING_STEPS * step:
+        return none, step
+    missing = (-sizes % usual).astype(np.float64)
+    missing[[0, -1]] = 0.0  # the log may begin and end anywhere in a burst
+    lost = np.cumsum(missing)
+    filled_step, filled_strays = _step_and_straying(handed_s, last + lost)
+    if filled_strays < STRAYING_RATIO * strays:
+        return lost, filled_step
+    return none, step
 
 
-def _handed(stamps_s: FloatArray, last: IntArray, sizes: IntArray, step: float) -> FloatArray:
-    """Each row one step before the next of its burst; a burst is handed over when its last sample is there, or later."""
-    at = stamps_s[last]
-    behind = np.repeat(last, sizes) - np.arange(stamps_s.size)
-    return np.repeat(at, sizes) - step * behind
+def _step_and_straying(handed_s: FloatArray, numbers: FloatArray | IntArray) -> tuple[float, float]:
+    """The usual time a row takes, and how far spans of many bursts usually stray from it [s]."""
+    lag = min(max(LAG, handed_s.size // LAG_SHARE), handed_s.size - 1)
+    spans, rows = handed_s[lag:] - handed_s[:-lag], numbers[lag:] - numbers[:-lag]
+    step = float(np.median(spans / rows))
+    return step, float(np.median(np.abs(spans - step * rows)))

@@ -94,6 +94,7 @@ def _spread_evenly(stamps_s: FloatArray, bursts: Bursts) -> Clock:
     """Instants of rows written in bursts: an even clock through what each burst says of its last sample."""
     knot_s = max(KNOT_S, KNOT_BURSTS * bursts.size * bursts.step_s)
     even, step = _even_clock(bursts.handed_s, bursts.step_s, knot_s)
+    even = even + step * bursts.lost
     steps = np.diff(stamps_s)
     jitter = float(np.std(steps[np.abs(steps) < (5.0 + 2.0 * bursts.size) * step])) / step
     said = f": rows came in bursts of about {bursts.size:.0f}, so their times were spread evenly"
