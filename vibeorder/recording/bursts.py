@@ -22,8 +22,8 @@ LONGEST_WAIT_S = 2.0
 PAUSE_RATIO = 2.0
 # Spans of this many bursts, or an eighth of all, tell the step: lateness cancels over them.
 LAG, LAG_SHARE = 16, 8
-# Bursts nearly all of one size, and the time they take, tell where single rows were lost. A burst handed over by a timer
-# holds a row less now and then with nothing lost: its counted rows then never stray by a step from an even clock.
+# Bursts nearly all of one size, and the time they take, tell where single rows were lost. A burst handed over by a
+# timer holds a row less now and then with nothing lost: its counted rows never stray by a step from an even clock.
 ONE_SIZE_SHARE = 0.8
 STRAYING_STEPS, STRAYING_RATIO = 0.6, 0.5
 

@@ -59,9 +59,9 @@ class Clock:
 def true_instants(stamps_s: FloatArray, samples: FloatArray, unreliable: bool) -> Clock:
     """The instants at which samples [shape (channels, n)] were taken, from their stamps.
 
-    Stamps with little jitter are believed. Rows written in bursts get an even clock. Otherwise two readings compete: the stamps as they are, and an
-    even clock drawn through them; the one under which each sample is better foretold by its neighbours
-    wins. unreliable: stamps ran backward or are instants of polling, so that the even clock is taken.
+    Rows written in bursts get an even clock. Stamps with little jitter are believed. Otherwise two readings
+    compete: the stamps as they are, and an even clock drawn through them; the one under which each sample
+    is better foretold by its neighbours wins. unreliable: stamps ran backward or are instants of polling, so that the even clock is taken.
     """
     bursts = find_bursts(stamps_s, samples)
     if bursts is not None:
@@ -133,9 +133,7 @@ def _is_regular(stamps_s: FloatArray, step_s: float) -> bool:
     return float(np.median(np.abs(forward - step_s))) < REGULAR_SPREAD * step_s and told > 0.9
 
 
-def _even_clock(
-    stamps_s: FloatArray, step_s: float, knot_s: float = KNOT_S
-) -> tuple[FloatArray, float]:
+def _even_clock(stamps_s: FloatArray, step_s: float, knot_s: float = KNOT_S) -> tuple[FloatArray, float]:
     """Instants on even clocks, one per stretch between silences; drops within a stretch keep their place.
 
     knot_s: how long a stretch tells one offset of a clock that runs unevenly.
@@ -262,9 +260,7 @@ def _fitted_step(
     return fitted if abs(fitted / step_s - 1.0) < 0.05 else step_s
 
 
-def _slow_offset(
-    offset: FloatArray, along_s: FloatArray, on_time: BoolArray, knot_s: float
-) -> FloatArray:
+def _slow_offset(offset: FloatArray, along_s: FloatArray, on_time: BoolArray, knot_s: float) -> FloatArray:
     """The slow part of stamps minus even clock: medians of knot_s (ten seconds) each, joined by straight lines."""
     pieces = max(1, int((along_s[-1] - along_s[0]) / knot_s))
     usable = np.flatnonzero(on_time)
