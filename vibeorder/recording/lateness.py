@@ -61,7 +61,8 @@ def true_instants(stamps_s: FloatArray, samples: FloatArray, unreliable: bool) -
 
     Rows written in bursts get an even clock. Stamps with little jitter are believed. Otherwise two readings
     compete: the stamps as they are, and an even clock drawn through them; the one under which each sample
-    is better foretold by its neighbours wins. unreliable: stamps ran backward or are instants of polling, so that the even clock is taken.
+    is better foretold by its neighbours wins. unreliable: stamps ran backward or are instants of polling,
+    so that the even clock is taken.
     """
     bursts = find_bursts(stamps_s, samples)
     if bursts is not None:
