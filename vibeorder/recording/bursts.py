@@ -12,9 +12,9 @@ BoolArray = NDArray[np.bool_]
 IntArray = NDArray[np.intp]
 
 # Within a burst, stamps lie closer than this share of the mean step. Even with a jitter of 30% of a step one stamp in
-# twenty-five does, and of random (Poisson) stamps one in five: bursts of two make it every second.
+# twenty-five does, and of random (Poisson) stamps one in five; of bursts of one and two in turn, one in three.
 INSIDE_SHARE = 0.25
-MANY_INSIDE = 0.4
+MANY_INSIDE = 0.3
 FEWEST_BURSTS = 20
 # Longer waits are silences, in which samples are missing, however many rows follow.
 LONGEST_WAIT_S = 2.0
@@ -23,9 +23,10 @@ PAUSE_RATIO = 2.0
 # Spans of this many bursts, or an eighth of all, tell the step: lateness cancels over them.
 LAG, LAG_SHARE = 16, 8
 # Bursts nearly all of one size, and the time they take, tell where single rows were lost. A burst handed over by a
-# timer holds a row less now and then with nothing lost: its counted rows never stray by a step from an even clock.
+# timer holds a row less now and then with nothing lost, but at even distances (spread over mean), not at random (1).
 ONE_SIZE_SHARE = 0.8
 STRAYING_STEPS, STRAYING_RATIO = 0.6, 0.5
+AT_RANDOM, FEWEST_LOST = 0.5, 6
 
 
 @dataclass(frozen=True, slots=True)
@@ -104,7 +105,11 @@ def _lost(handed_s: FloatArray, last: IntArray, sizes: IntArray) -> tuple[FloatA
     if usual < 2 or float(np.mean(sizes % usual == 0)) < ONE_SIZE_SHARE or strays < STRAYING_STEPS * step:
         return none, step
     missing = (-sizes % usual).astype(np.float64)
+    missing[missing > 0.5 * usual] = 0.0
     missing[[0, -1]] = 0.0  # the log may begin and end anywhere in a burst
+    apart = np.diff(np.flatnonzero(missing))
+    if apart.size < FEWEST_LOST or float(apart.std()) < AT_RANDOM * float(apart.mean()):
+        return none, step
     lost = np.cumsum(missing)
     filled_step, filled_strays = _step_and_straying(handed_s, last + lost)
     if filled_strays < STRAYING_RATIO * strays:
