@@ -16,7 +16,7 @@ from vibeorder.recording.layout import is_text
 from vibeorder.recording.logs import recording_from_table
 from vibeorder.recording.model import Recording, Trace
 from vibeorder.recording.options import ReadOptions
-from vibeorder.recording.stamps import find_stamps, words_of
+from vibeorder.recording.stamps import find_stamps, standing_stamps, words_of
 from vibeorder.recording.table import Table, read_table
 
 __all__ = ["NAME", "read", "read_folder", "recognise"]
@@ -215,6 +215,8 @@ def _speed_beside(
 ) -> tuple[Trace | None, list[str]]:
     """Road speed from another table of the bundle, brought onto the recording's clock."""
     own = find_stamps(chosen, options.time_column) if options.time_column or options.rate_hz is None else None
+    if own is None and options.rate_hz is None and chosen.rate_hz is None:
+        own = standing_stamps(chosen)
     for table in tables:
         if table is chosen or (options.speed_column and options.speed_column not in table.names):
             continue

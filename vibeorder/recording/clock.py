@@ -6,6 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vibeorder.errors import RecordingError
+from vibeorder.recording.bursts import find_bursts
 from vibeorder.recording.held import drop_held_rows
 from vibeorder.recording.interpolate import band_limited_grid
 from vibeorder.recording.lateness import Clock, true_instants
@@ -44,6 +45,8 @@ EVEN_SHARE = 2e-3
 FASTEST_HZ = 1e6
 MOST_STEPS_A_ROW, MOST_STEPS = 50, 5_000_000
 CLIP_MIN, CLIP_SHARE = 8, 2e-4
+# Where this share of stamps equals the one before, rows that are alike by chance carry one stamp too.
+STANDING_SHARE = 0.3
 
 
 @dataclass(frozen=True, slots=True)
@@ -171,11 +174,20 @@ def _forward(times_s: FloatArray) -> tuple[FloatArray, Mended]:
 def _without_duplicates(times_s: FloatArray, samples: FloatArray) -> tuple[FloatArray, FloatArray, int]:
     """Rows written twice, stamp and numbers alike, count once."""
     same = np.zeros(times_s.size, dtype=bool)
-    same[1:] = (np.diff(times_s) == 0) & (np.diff(samples, axis=1) == 0).all(axis=0)
+    still, alike = np.diff(times_s) == 0, (np.diff(samples, axis=1) == 0).all(axis=0)
+    same[1:] = still & alike
     count = int(same.sum())
-    if count == 0 or count > 0.5 * times_s.size:
+    if count == 0 or count > 0.5 * times_s.size or _alike_by_chance(still, alike):
         return times_s, samples, 0
     return times_s[~same], samples[:, ~same], count
+
+
+def _alike_by_chance(still: BoolArray, alike: BoolArray) -> bool:
+    """Whether rows of one stamp, many in a burst, are no more often alike than rows of two are."""
+    if float(still.mean()) < STANDING_SHARE:
+        return False
+    share = float(alike[still].mean())
+    return share < 0.02 or share < 2.0 * float(alike[~still].mean())
 
 
 def _nominal_rate(times_s: FloatArray, source: str) -> float:
@@ -186,6 +198,8 @@ def _nominal_rate(times_s: FloatArray, source: str) -> float:
         raise RecordingError(
             f"the time column of {source} stands still; --time-column names another, or --rate"
         )
+    if (bursts := find_bursts(times_s)) is not None:
+        return 1.0 / bursts.step_s
     usual = float(np.median(moved))
     near = steps[(steps >= 0) & (steps < 20 * max(usual, 1e-9))]
     return 1.0 / float(near.mean())

@@ -6,6 +6,8 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
+from vibeorder.recording.bursts import Bursts, find_bursts
+
 __all__ = ["Clock", "true_instants"]
 
 FloatArray = NDArray[np.float64]
@@ -33,6 +35,8 @@ LAST_S = 1.2
 # about 0.02 for nothing at all (thousands of spans).
 LIKENESS = 0.12
 KNOT_S = 10.0
+# A burst is one stamp: so many make a knot of the slow part, however long that takes.
+KNOT_BURSTS = 300
 # Slopes of two kinds: of a line through seven samples, which keeps out white noise, and of the full band
 # (truncated ideal differentiator, Oppenheim & Schafer, Discrete-Time Signal Processing, section 7.5.2).
 _REACH = np.arange(-6, 7)
@@ -55,10 +59,14 @@ class Clock:
 def true_instants(stamps_s: FloatArray, samples: FloatArray, unreliable: bool) -> Clock:
     """The instants at which samples [shape (channels, n)] were taken, from their stamps.
 
-    Stamps with little jitter are believed. Otherwise two readings compete: the stamps as they are, and an
-    even clock drawn through them; the one under which each sample is better foretold by its neighbours
-    wins. unreliable: stamps ran backward or are instants of polling, so that the even clock is taken.
+    Rows written in bursts get an even clock. Stamps with little jitter are believed. Otherwise two readings
+    compete: the stamps as they are, and an even clock drawn through them; the one under which each sample
+    is better foretold by its neighbours wins. unreliable: stamps ran backward or are instants of polling,
+    so that the even clock is taken.
     """
+    bursts = find_bursts(stamps_s, samples)
+    if bursts is not None:
+        return _spread_evenly(stamps_s, bursts)
     step, jitter = _usual_step(stamps_s)
     rising = bool((np.diff(stamps_s) > 0).all())
     if rising and not unreliable and jitter < EVEN_JITTER:
@@ -81,6 +89,18 @@ def true_instants(stamps_s: FloatArray, samples: FloatArray, unreliable: bool) -
             even, even_step, jitter, ": the numbers fit an even clock better than the stamps, so it is used"
         )
     return Clock(stamps_s, step, jitter, ": the stamps are taken as the true instants")
+
+
+def _spread_evenly(stamps_s: FloatArray, bursts: Bursts) -> Clock:
+    """Instants of rows written in bursts: an even clock through what each burst says of its last sample."""
+    knot_s = max(KNOT_S, KNOT_BURSTS * bursts.size * bursts.step_s)
+    # A timer's ticks are whole steps of their own, a few to the burst: they must not be taken for the samples'.
+    even, step = _even_clock(bursts.handed_s, bursts.step_s, knot_s, combs=(False,))
+    even = even + step * bursts.lost
+    steps = np.diff(stamps_s)
+    jitter = float(np.std(steps[np.abs(steps) < (5.0 + 2.0 * bursts.size) * step])) / step
+    said = f": rows came in bursts of about {bursts.size:.0f}, so their times were spread evenly"
+    return Clock(even, step, jitter, said)
 
 
 def _usual_step(stamps_s: FloatArray) -> tuple[float, float]:
@@ -115,20 +135,25 @@ def _is_regular(stamps_s: FloatArray, step_s: float) -> bool:
     return float(np.median(np.abs(forward - step_s))) < REGULAR_SPREAD * step_s and told > 0.9
 
 
-def _even_clock(stamps_s: FloatArray, step_s: float) -> tuple[FloatArray, float]:
-    """Instants on even clocks, one per stretch between silences; drops within a stretch keep their place."""
+def _even_clock(
+    stamps_s: FloatArray, step_s: float, knot_s: float = KNOT_S, combs: tuple[bool, ...] = (True, False)
+) -> tuple[FloatArray, float]:
+    """Instants on even clocks, one per stretch between silences; drops within a stretch keep their place.
+
+    knot_s: how long a stretch tells one offset of a clock that runs unevenly. combs: ways to refine the step.
+    """
     cuts = np.flatnonzero(np.diff(stamps_s) > max(SILENCE_S, 60 * step_s)) + 1
     edges = np.concatenate(([0], cuts, [stamps_s.size]))
     runs = [stamps_s[a:b] for a, b in pairwise(edges)]
     spans, rows = sum(run[-1] - run[0] for run in runs), sum(run.size - 1 for run in runs)
-    trials = {_refined_step(stamps_s, step_s, comb) for comb in (True, False)}
+    trials = {_refined_step(stamps_s, step_s, comb) for comb in combs}
     if rows > 0 and abs(spans / rows / step_s - 1.0) < 0.2:
         trials.add(float(spans / rows))
     step, numbered = min((_numbered(runs, trial) for trial in trials), key=lambda pair: _cost(runs, *pair))
     out = []
     last = -np.inf
     for run, (count, on_time) in zip(runs, numbered, strict=True):
-        instants = step * count + _slow_offset(run - step * count, count * step, on_time)
+        instants = step * count + _slow_offset(run - step * count, count * step, on_time, knot_s)
         if instants[0] <= last:
             instants = instants + (last + step - instants[0])
         last = float(instants[-1])
@@ -239,9 +264,9 @@ def _fitted_step(
     return fitted if abs(fitted / step_s - 1.0) < 0.05 else step_s
 
 
-def _slow_offset(offset: FloatArray, along_s: FloatArray, on_time: BoolArray) -> FloatArray:
-    """The slow part of stamps minus even clock: medians of ten seconds, joined by straight lines."""
-    pieces = max(1, int((along_s[-1] - along_s[0]) / KNOT_S))
+def _slow_offset(offset: FloatArray, along_s: FloatArray, on_time: BoolArray, knot_s: float) -> FloatArray:
+    """The slow part of stamps minus even clock: medians of knot_s (ten seconds) each, joined by straight lines."""
+    pieces = max(1, int((along_s[-1] - along_s[0]) / knot_s))
     usable = np.flatnonzero(on_time)
     if pieces < 3 or usable.size < 10 * pieces:
         return np.full(offset.size, float(np.median(offset[usable])) if usable.size else 0.0)

@@ -9,7 +9,7 @@ from vibeorder.errors import RecordingError
 from vibeorder.recording.axes import Axes, axes_scale, find_axes
 from vibeorder.recording.besides import find_mark, find_rpm, find_speed
 from vibeorder.recording.options import ReadOptions
-from vibeorder.recording.stamps import Stamps, find_stamps
+from vibeorder.recording.stamps import Stamps, find_stamps, standing_stamps
 from vibeorder.recording.table import Table
 
 __all__ = ["Roles", "Scale", "roles_of", "scale_of"]
@@ -76,6 +76,8 @@ def _stamps(table: Table, options: ReadOptions) -> Stamps:
     if found is not None:
         return found
     rate = options.rate_hz or table.rate_hz
+    if rate is None and (found := standing_stamps(table)) is not None:
+        return found
     if rate is None:
         raise RecordingError(
             f"{table.source} has no time column that can be told; its columns are {table.listing()}; "

@@ -8,10 +8,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vibeorder.errors import RecordingError
+from vibeorder.recording.bursts import find_bursts
 from vibeorder.recording.clocktext import clock_text_seconds
 from vibeorder.recording.table import Table
 
-__all__ = ["Stamps", "find_stamps", "words_of"]
+__all__ = ["Stamps", "find_stamps", "standing_stamps", "words_of"]
 
 FloatArray = NDArray[np.float64]
 
@@ -85,6 +86,8 @@ EPOCH_RANGE_S = (9.46e8, 4.1e9)
 STEP_RANGE_S = (2e-4, 0.2)
 SLOW_STEP_RANGE_S = (5e-3, 5.0)
 SET_BACK_SHARE = 0.995
+# A clock is seldom set back.
+SELDOM = 0.01
 
 
 @dataclass(frozen=True, slots=True)
@@ -138,6 +141,24 @@ def find_stamps(table: Table, wanted: str | None = None, slow: bool = False) -> 
         return _with_epoch(best.stamps, found)
     for column in range(len(table.names)):
         if (stamps := _since_last_row(table, column, asked=False)) is not None:
+            return stamps
+    return None
+
+
+def standing_stamps(table: Table) -> Stamps | None:
+    """Stamps of a column called time that stand still for most rows, as where a phone hands over several at once.
+
+    For a log without a better column and without a stated rate: their run still tells how fast it was.
+    """
+    for column in range(len(table.names)):
+        words = set(words_of(table.names[column]))
+        if not words & _TIME_WORDS or words & _OTHER_SENSOR:
+            continue
+        stamps = _absolute(table, column, slow=False)
+        if stamps is None:
+            continue
+        steps = np.diff(stamps.times_s[np.isfinite(stamps.times_s)])
+        if float(np.mean(steps < 0)) < SELDOM:
             return stamps
     return None
 
@@ -247,7 +268,9 @@ def _unit_by_step(filled: FloatArray, named_time: bool, slow: bool) -> str | Non
     steps = steps[steps > 0]
     if not steps.size:
         return None
-    step = float(np.median(steps))
+    # Within a burst of rows the step says nothing of the rate.
+    bursts = find_bursts(filled)
+    step = float(np.median(steps)) if bursts is None else bursts.step_s
     if step == 1.0 and float(np.mean(steps == 1.0)) > 0.9 and not (slow and named_time):
         return None  # a row counter
     if slow and not named_time and step < 0.02:
@@ -296,7 +319,7 @@ def _score(table: Table, stamps: Stamps) -> float:
     if words & _OTHER_SENSOR:
         score -= 1.5
     if not table.names[stamps.column]:
-        score += 3.0 if _even(steps) else -3.0
+        score += 3.0 if _even(steps) or find_bursts(filled) is not None else -3.0
     elif not words & _TIME_WORDS and not _even(steps):
         return 0.0
     return score if score > 6.0 else 0.0
@@ -328,8 +351,10 @@ def _since_last_row(table: Table, column: int, asked: bool) -> Stamps | None:
     if filled.size < 3 or filled.min() < 0 or filled.max() == 0:
         return None
     steps = np.diff(filled)
-    if np.mean(steps != 0) > 0.2 and np.mean(steps > 0) > 0.65 * np.mean(steps != 0):
-        return None  # it rises: a clock with faults, not a list of steps
+    moves, rising = np.count_nonzero(steps), np.count_nonzero(steps > 0)
+    if (moves > 0.2 * steps.size and rising > 0.65 * moves) or (moves > 20 and rising > 0.95 * moves):
+        # It rises: a clock with faults, or one of rows handed over in bursts, not a list of steps.
+        return None
     words = set(words_of(table.names[column]))
     named = bool(words & (_DELTA_WORDS | _TIME_WORDS) or _named_unit(table.names[column]))
     moved = filled[filled > 0]
