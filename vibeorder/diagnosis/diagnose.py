@@ -28,6 +28,7 @@ from vibeorder.diagnosis.standing import (
     stands,
     with_unjudged,
 )
+from vibeorder.diagnosis.unit_told import unit_told
 from vibeorder.diagnosis.wrong_vehicle import profile_mismatch, with_unlisted
 from vibeorder.diagnosis.wrong_words import doubted_words
 from vibeorder.errors import RecordingError, SpeedError
@@ -195,6 +196,8 @@ def weigh(
         return _weigh_standing(recording, vehicle, standing_rpm, low_range, progress)
     if gear is not None and vehicle.gears:
         gear_ratio(vehicle, gear)
+    if speed is None:
+        recording = unit_told(recording, vehicle, gear, low_range)
     signal = judged_signal(recording, vehicle)
     candidates = _candidates(recording, vehicle, low_range)
     beside = overtones(candidates, vehicle) if recording.kind == "audio" else ()
