@@ -239,7 +239,7 @@ def _readied(
     gear: int | None,
     low_range: bool,
 ) -> Recording:
-    """The recording with the unit of its own speed told where it is to be used; VehicleError for a gear there is not."""
+    """The recording with the unit of its own speed told, where it is used; VehicleError for a gear there is not."""
     if gear is not None and vehicle.gears:
         gear_ratio(vehicle, gear)
     return recording if speed is not None else unit_told(recording, vehicle, gear, low_range)

@@ -24,6 +24,7 @@ from vibeorder.diagnosis.twins import indistinct_pairs, readings_of
 from vibeorder.diagnosis.views import lines_seen, order_map_view, spectrum_view
 from vibeorder.diagnosis.why import explain as explained
 from vibeorder.recording.model import Recording, Trace
+from vibeorder.speed.clocks import late_words
 from vibeorder.speed.given import SpeedGiven
 from vibeorder.vehicle import (
     CAUTIONS,
@@ -305,7 +306,7 @@ def _fit_sentences(
     if isinstance(given, Trace):
         lag = _fitted_lag(best, lag_of(given))
         if lag is not None:
-            sentences.append(f"the logged speed runs {abs(lag):.1f} s {'late' if lag >= 0.0 else 'early'}")
+            sentences.append(f"the logged speed {late_words(lag)}")
     if best.gears is not None and (best.gears.gear == NOT_LOCKED).any():
         sentences.append(
             "for part of the drive the engine turned at no gear's rate (neutral, clutch or converter open)"
