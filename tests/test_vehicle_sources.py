@@ -141,7 +141,7 @@ def test_the_sources_of_a_four_wheel_drive_truck() -> None:
         ("accessory:fan", 1.0),
         ("accessory:pump", 1.0),
     }
-    assert found["accessory:fan", 1.0].label == "accessory fan, first order (1x)"
+    assert found["accessory:fan", 1.0].label == "fan, first order (1x)"
 
 
 @pytest.mark.parametrize(

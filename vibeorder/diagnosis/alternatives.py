@@ -9,6 +9,7 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
+from vibeorder.diagnosis.advice import LIKELY, top_group
 from vibeorder.diagnosis.analyse import Piece
 from vibeorder.diagnosis.gears import NOT_LOCKED, GearCourse
 from vibeorder.diagnosis.judge import Hypothesis
@@ -61,7 +62,7 @@ def alternatives(
     if len(said) < 2 or max(speeds) / min(speeds) - 1.0 < SAME_SPEED:
         return ()
     listed = f"{', '.join(said[:-1])}, or {said[-1]}" if len(said) > 2 else " or ".join(said)
-    return (f"No one speed was given, and these explain the recording about equally well: {listed}.",)
+    return (f"The speed is not known, and these explain the recording about equally well: {listed}.",)
 
 
 def _speed_words(speed_mps: FloatArray, unit: str) -> str:
@@ -112,20 +113,26 @@ def speed_band(
 
 
 def band_sentence(
-    path_mps: FloatArray, low_mps: FloatArray, high_mps: FloatArray, unit: str, said: str = ""
+    path_mps: FloatArray,
+    low_mps: FloatArray,
+    high_mps: FloatArray,
+    unit: str,
+    said: str = "",
+    named: bool = False,
 ) -> str:
     """How far the inferred speed is settled, in words.
 
     path_mps: the likeliest course; low_mps, high_mps: as `speed_band` gives them [shape (frames,) each].
-    said: the range that was given, as it was typed, or ''.
+    said: what was told of the speed, "" where nothing was. named: the verdict names a part with confidence.
     """
     middle = int(np.argsort(path_mps)[path_mps.size // 2])
     low, high = float(low_mps[middle]), float(high_mps[middle])
-    told = f"the speed was given as {said}" if said else "no speed was given"
     words = f"{show_speeds((low, high), unit)} (95%) where {show_speeds((float(path_mps[middle]),), unit)} is likeliest"
+    known = f'the speed was given as "{said}" only' if said else "no speed was known"
     if (high_mps - low_mps)[middle] < SETTLED * path_mps[middle]:
-        return f"{told}; the recording settles it: {words}"
-    return f"{told}, and the recording leaves it open, as it does the names of the lines: {words}"
+        return f"{known}; the recording settles it: {words}"
+    names = "" if named else ", as it does the names of the lines"
+    return f"{known}, and the recording leaves it open{names}: {words}"
 
 
 def inferred_notes(
@@ -136,8 +143,12 @@ def inferred_notes(
     suspects: Sequence[Suspect],
     nothing: float,
 ) -> tuple[str, ...]:
-    """What is said beside the ranking where no speed was given. scaled: as for `alternatives`."""
-    others = alternatives(pieces, scaled, vehicle.tire.circumference_m, speed.unit)
+    """What is said beside the ranking where no speed was given. scaled: as for `alternatives`.
+
+    Other parts at other speeds are not named beside a verdict that nothing is at fault.
+    """
+    silent = nothing >= max(LIKELY, top_group(suspects)[1])
+    others = () if silent else alternatives(pieces, scaled, vehicle.tire.circumference_m, speed.unit)
     return (*others, *nameless_notes(suspects, nothing))
 
 

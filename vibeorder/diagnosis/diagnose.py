@@ -28,6 +28,7 @@ from vibeorder.diagnosis.standing import (
     stands,
     with_unjudged,
 )
+from vibeorder.diagnosis.unit_told import unit_told
 from vibeorder.diagnosis.wrong_vehicle import profile_mismatch, with_unlisted
 from vibeorder.diagnosis.wrong_words import doubted_words
 from vibeorder.errors import RecordingError, SpeedError
@@ -195,8 +196,7 @@ def weigh(
     _check(recording)
     if standing or (speed is None and recording.rpm is not None and stands(recording)):
         return _weigh_standing(recording, vehicle, standing_rpm, low_range, progress)
-    if gear is not None and vehicle.gears:
-        gear_ratio(vehicle, gear)
+    recording = _readied(recording, vehicle, speed, gear, low_range)
     signal = judged_signal(recording, vehicle)
     candidates = _candidates(recording, vehicle, low_range)
     beside = overtones(candidates, vehicle) if recording.kind == "audio" else ()
@@ -233,6 +233,19 @@ def weigh(
     if neutral:
         log_odds = with_unjudged(log_odds, pieces[0].judgement.log_prior)
     return Weighed(recording, vehicle, signal, pieces, kind, given, log_odds, mismatch, heard, setting)
+
+
+def _readied(
+    recording: Recording,
+    vehicle: Vehicle,
+    speed: SpeedGiven | Trace | None,
+    gear: int | None,
+    low_range: bool,
+) -> Recording:
+    """The recording with the unit of its own speed told, where it is used; VehicleError for a gear there is not."""
+    if gear is not None and vehicle.gears:
+        gear_ratio(vehicle, gear)
+    return recording if speed is not None else unit_told(recording, vehicle, gear, low_range)
 
 
 def _candidates(recording: Recording, vehicle: Vehicle, low_range: bool) -> tuple[Candidate, ...]:

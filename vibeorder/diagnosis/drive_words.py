@@ -101,6 +101,8 @@ def what_shows(standing: Sequence[Standing], paths: FloatArray, choice: DriveCho
         if standing[i].probability >= TOLD_FROM
         and (standing[i].key != NOTHING or standing[i].basis == "fixed")
     ]
+    if not told:
+        return "no suspect stands out yet, and of all drives this one parts them best"
     groups: list[list[int]] = []
     for i in told:
         same = next((g for g in groups if _one_line(paths[g[0]], paths[i])), None)

@@ -5,7 +5,7 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from vibeorder.diagnosis.advice import runout_check, settle_profile, verdict
+from vibeorder.diagnosis.advice import SURE, runout_check, settle_profile, top_group, verdict
 from vibeorder.diagnosis.alternatives import band_sentence, inferred_notes, speed_band
 from vibeorder.diagnosis.amplitudes import COMPLAINT_FROM_MPS2
 from vibeorder.diagnosis.analyse import Piece
@@ -24,6 +24,7 @@ from vibeorder.diagnosis.twins import indistinct_pairs, readings_of
 from vibeorder.diagnosis.views import lines_seen, order_map_view, spectrum_view
 from vibeorder.diagnosis.why import explain as explained
 from vibeorder.recording.model import Recording, Trace
+from vibeorder.speed.clocks import late_words
 from vibeorder.speed.given import SpeedGiven
 from vibeorder.units import DASH_UNITS, UNSAID, show_signed
 from vibeorder.vehicle import (
@@ -75,7 +76,7 @@ def assemble(
         pairs = pairs_of(pieces, log_odds, signal.rate_hz)
     suspects = _suspects(candidates, piece, posterior, pairs, signal)
     best = piece.judgement.best_for(_top(log_odds))
-    speed = _speed(piece, best, vehicle, kind, given, _own(given, recording))
+    speed = _speed(piece, best, vehicle, kind, given, _own(given, recording), suspects)
     steady, nothing = _steady(speed.speed_mps), posterior.nothing
     where = {c.key: c.source.runout_where for c in candidates}
     tracks = _tracks(best, candidates, posterior)
@@ -192,7 +193,7 @@ def _suspect(
         unit="relative" if signal.relative else "m/s^2",
         snr_db=_snr_db(reading),
         folded=bool(felt is not None and felt > 0.5 * signal.rate_hz),
-        healthy=bool(stands and p < 0.2 and rms < COMPLAINT_FROM_MPS2 * signal.ride),
+        healthy=bool(stands and p < 0.2 and 0.0 < rms < COMPLAINT_FROM_MPS2 * signal.ride),
         indistinct_from=twins,
         causes=source.causes,
         first_check=source.first_check,
@@ -243,6 +244,7 @@ def _speed(
     kind: Kind,
     given: SpeedGiven | Trace | None,
     own: bool,
+    suspects: Sequence[Suspect],
 ) -> SpeedFit:
     """own: the speed is the recording's own column."""
     clock = best.scan.clock
@@ -252,14 +254,15 @@ def _speed(
     low, high = path * (1.0 - 2.0 * tire_se), path * (1.0 + 2.0 * tire_se)
     scale, se = _scale(best, piece, rate)
     unit = given.unit if given is not None else UNSAID
-    source = "inferred" if kind == "inferred" else "given"
+    source = "given" if isinstance(given, SpeedGiven) and kind != "inferred" else "inferred"
     if isinstance(given, Trace):
         source = "logged" if own else "log file"
-    lag, sentences = _fit_sentences(best, given, scale)
+    lag, sentences = _fit_sentences(best, None if kind == "inferred" else given, scale)
     if kind == "inferred":
         low, high = speed_band(piece, TEMPERATURE[kind], circumference, tire_se)
         said = given.text if isinstance(given, SpeedGiven) else ""
-        sentences = (band_sentence(path, low, high, unit, said), *sentences)
+        named = top_group(suspects)[1] >= SURE
+        sentences = (band_sentence(path, low, high, unit, said, named), *sentences)
     return SpeedFit(
         source=source,
         times_s=clock.mid_s + piece.start_s,
@@ -290,6 +293,7 @@ def _scale(best: Hypothesis, piece: Piece, rate_hz: FloatArray) -> tuple[float, 
 def _fit_sentences(
     best: Hypothesis, given: SpeedGiven | Trace | None, scale: float
 ) -> tuple[float | None, tuple[str, ...]]:
+    """The lag, and what the fit says. given: the speed that the wheels were followed by, None where inferred."""
     sentences = []
     lag = None
     if not best.course.locked:
@@ -304,7 +308,7 @@ def _fit_sentences(
     if isinstance(given, Trace):
         lag = _fitted_lag(best, lag_of(given))
         if lag is not None:
-            sentences.append(f"the logged speed runs {lag:.1f} s late")
+            sentences.append(f"the logged speed {late_words(lag)}")
     if best.gears is not None and (best.gears.gear == NOT_LOCKED).any():
         sentences.append(
             "for part of the drive the engine turned at no gear's rate (neutral, clutch or converter open)"

@@ -10,16 +10,16 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Literal
 
-import numpy as np
-
+from vibeorder.diagnosis.cutting import cut
 from vibeorder.diagnosis.diagnose import Progress, Weighed, weigh
+from vibeorder.diagnosis.unit_told import unit_told
 from vibeorder.errors import VibeorderError
 from vibeorder.recording.model import Recording, Trace
 from vibeorder.speed.given import SpeedGiven
 from vibeorder.units import parse_rotation
 from vibeorder.vehicle import Vehicle
 
-__all__ = ["Step", "cut", "marked_stretches", "parse_step", "steps_from", "weigh_marked", "weigh_recording"]
+__all__ = ["Step", "marked_stretches", "parse_step", "steps_from", "weigh_marked", "weigh_recording"]
 
 Kind = Literal["hold", "sweep", "shift", "load", "coast", "stand", "felt", "rest"]
 
@@ -142,6 +142,8 @@ def weigh_marked(
     A stretch that cannot be judged (too short, the sensor silent) is left out.
     Raises VibeorderError where none can.
     """
+    if speed is None:
+        recording = unit_told(recording, vehicle, gear, low_range)
     found, errors = [], list[VibeorderError]()
     for step in steps:
         part = cut(recording, step.begin_s, step.end_s, step.name)
@@ -171,19 +173,6 @@ def weigh_marked(
     if not found:
         raise errors[0] if errors else VibeorderError(f"{recording.source} has no marked stretch to judge")
     return found
-
-
-def cut(recording: Recording, begin_s: float, end_s: float, name: str) -> Recording:
-    """A stretch of a recording, seconds from its first sample; its clock and its logs stay what they are."""
-    a = max(0, round(begin_s * recording.rate_hz))
-    b = min(recording.samples.shape[1], round(end_s * recording.rate_hz))
-    return replace(
-        recording,
-        samples=np.asarray(recording.samples[:, a:b]),
-        valid=recording.valid[a:b],
-        start_s=recording.start_s + a / recording.rate_hz,
-        source=f"{recording.source}, {name}" if name else recording.source,
-    )
 
 
 def _within(speed: SpeedGiven | Trace | None, recording: Recording, step: Step) -> SpeedGiven | Trace | None:

@@ -1,12 +1,14 @@
 """What a log holds beside the shake: road speed, engine speed, a once-a-turn mark."""
 
+from dataclasses import replace
+
 import numpy as np
 from numpy.typing import NDArray
 
 from vibeorder.errors import RecordingError
-from vibeorder.recording.model import Trace
+from vibeorder.recording.model import Recording, Trace
 from vibeorder.recording.scale import speed_factor, speed_unit_in
-from vibeorder.recording.speedunit import speed_unit_by_motion
+from vibeorder.recording.speedunit import ratio_by_motion, unit_log_weights
 from vibeorder.recording.stamps import words_of
 from vibeorder.recording.table import Table
 from vibeorder.units import counted
@@ -19,6 +21,7 @@ __all__ = [
     "mark_instants",
     "rpm_trace",
     "speed_trace",
+    "with_unit",
 ]
 
 FloatArray = NDArray[np.float64]
@@ -52,8 +55,13 @@ _RPM_WORDS = {"rpm", "tacho", "tach", "enginespeed", "rev", "revs"}
 _MARK_WORDS = {"mark", "ir", "tach", "tacho", "hall", "keyphasor", "once", "reflector"}
 # No road vehicle under test goes faster; what lies above is a wrong unit or a lost fix.
 TOP_SPEED_MPS = 90.0
-# Above this a nameless speed is hardly in m/s on a road test (45 m/s = 101 mph).
-TOP_PLAIN_MPS = 45.0
+CLEAR_SHARE = 0.95
+"""Probability from which the acceleration has told the unit."""
+
+OPEN_FROM = -4.0
+"""Log weight, against the likeliest, of a unit that stays possible: one in fifty."""
+
+ASSUMED = ", assumed: the log does not say it (--speed-unit settles it)"
 TOP_RPM = 30_000.0
 
 
@@ -85,8 +93,8 @@ def speed_trace(
     """The road speed in m/s at the instants it changed or was written anew, and what was found.
 
     Missing cells, -1 and negative values are left out. unit: as said by the user, else by name, else told by
-    the acceleration (shake: its instants and samples in m/s^2), else m/s or, above 45, km/h; that
-    assumption is said.
+    the acceleration (shake: its instants and samples in m/s^2), else the likeliest at such a top speed; that
+    assumption is said, and the trace keeps which others it may be.
     """
     values = table.numbers(column)
     good = np.isfinite(values) & (values >= 0) & np.isfinite(times_s)
@@ -94,8 +102,9 @@ def speed_trace(
     if good.sum() < 1:
         return None, [f"speed column {label} holds no speed"]
     written, said = unit or speed_unit_in(table.names[column]), ""
+    others: tuple[tuple[str, float], ...] = ()
     if written is None:
-        written, said = _told_unit(values[good], times_s[good], shake)
+        written, said, others = _told_unit(values[good], times_s[good], shake)
     mps = values * speed_factor(written)
     good &= mps <= TOP_SPEED_MPS
     times, speeds = as_updated(times_s[good], mps[good])
@@ -103,27 +112,58 @@ def speed_trace(
         return None, [
             f"speed column {label} in {written} lies above {TOP_SPEED_MPS:.0f} m/s throughout: left aside"
         ]
-    top = f"{speeds.max() / speed_factor(written):.1f} {written}"
-    notes = [f"speed column {label} in {written}{said}: {counted(times.size, 'reading')}, up to {top}"]
+    notes = [_speed_note(f"speed column {label}", written, said, speeds)]
     left = int(values.size - good.sum())
     if left > 0 and np.isfinite(values).sum() > good.sum():
         notes.append(
             f"{int(np.isfinite(values).sum() - good.sum())} speed cells were negative or impossible "
             "and count as missing"
         )
-    return Trace(times, speeds, table.names[column] or label, written, epoch_s), notes
+    name = table.names[column] or label
+    return Trace(times, speeds, name, written, epoch_s, open_units=others), notes
 
 
 def _told_unit(
     values: FloatArray, times_s: FloatArray, shake: tuple[FloatArray, FloatArray] | None
-) -> tuple[str, str]:
-    """The unit of a speed that does not state it, and how it was come by."""
+) -> tuple[str, str, tuple[tuple[str, float], ...]]:
+    """The unit of a speed that does not state it, how it was come by, and which others it may be (log weights)."""
+    motion = None
     if shake is not None:
-        times, speeds = as_updated(times_s, values)
-        if (told := speed_unit_by_motion(times, speeds, *shake)) is not None:
-            return told[0], f", told by the acceleration (correlation {told[1]:.2f})"
-    unit = "km/h" if float(np.percentile(values, 99)) > TOP_PLAIN_MPS else "m/s"
-    return unit, ", assumed: the log does not say it (--speed-unit settles it)"
+        motion = ratio_by_motion(*as_updated(times_s, values), *shake)
+    weights = unit_log_weights(values, motion)
+    unit = max(weights, key=lambda name: weights[name])
+    if motion is not None and 1.0 / sum(map(np.exp, weights.values())) > CLEAR_SHARE:
+        told = (
+            f", told by the acceleration ({motion.ratio:.2f} per m/s, correlation {motion.correlation:.2f})"
+        )
+        return unit, told, ()
+    return unit, ASSUMED, tuple((name, weight) for name, weight in weights.items() if weight > OPEN_FROM)
+
+
+def with_unit(recording: Recording, unit: str, how: str) -> Recording:
+    """The recording with its speed in `unit` instead of the assumed one. how: what settled it, ", told by ..."."""
+    trace = recording.speed
+    if trace is None:
+        return recording
+    values = trace.values * (speed_factor(unit) / speed_factor(trace.unit))
+    kept = values <= TOP_SPEED_MPS
+    speed = replace(trace, times_s=trace.times_s[kept], values=values[kept], unit=unit, open_units=())
+    history = tuple(_named_anew(sentence, speed, how) for sentence in recording.history)
+    return replace(recording, speed=speed, history=history)
+
+
+def _named_anew(sentence: str, trace: Trace, how: str) -> str:
+    """A sentence of the history, the one on the assumed unit said anew."""
+    before, assumed, _ = sentence.partition(ASSUMED)
+    if not assumed:
+        return sentence
+    return _speed_note(before.rpartition(" in ")[0], trace.unit, how, trace.values)
+
+
+def _speed_note(column: str, unit: str, how: str, speeds_mps: FloatArray) -> str:
+    """What the log's speed is. how: the unit was come by."""
+    top = f"{speeds_mps.max() / speed_factor(unit):.1f} {unit}"
+    return f"{column} in {unit}{how}: {counted(speeds_mps.size, 'reading')}, up to {top}"
 
 
 def find_rpm(table: Table, wanted: str | None, taken: set[int]) -> int | None:

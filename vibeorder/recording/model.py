@@ -22,6 +22,8 @@ class Trace:
     name: the column or file it came from. epoch_s: Unix time of times_s == 0 where stamps were absolute.
     unit: how the log wrote it ("km/h", "rpm"), for showing it again.
     lag_s: how late the values run behind the recording, where that was measured or told; None where not.
+    open_units: where the log does not say its unit and nothing has told it yet, each that it may be in and its log
+        weight; `unit` is the first among them by weight.
     """
 
     times_s: FloatArray
@@ -30,6 +32,7 @@ class Trace:
     unit: str
     epoch_s: float | None = None
     lag_s: float | None = None
+    open_units: tuple[tuple[str, float], ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

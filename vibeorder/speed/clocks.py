@@ -12,7 +12,7 @@ from vibeorder.speed.keeping import SLOWEST_MPS, Shake, StepEvidence, shake_of, 
 from vibeorder.speed.logged import TURNING_UNITS
 from vibeorder.vehicle import Vehicle, rotors
 
-__all__ = ["Alignment", "align", "onto_clock", "road_multiples", "road_speed", "speed_beside"]
+__all__ = ["Alignment", "align", "late_words", "onto_clock", "road_multiples", "road_speed", "speed_beside"]
 
 FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
@@ -141,7 +141,7 @@ def speed_beside(
     """
     placed = onto_clock(road_speed(log, vehicle), recording)
     if late_s is not None:
-        return replace(placed, lag_s=late_s), f"speed log {log.name}: {_late(late_s)}, as given"
+        return replace(placed, lag_s=late_s), f"speed log {log.name}: {late_words(late_s)}, as given"
     stamped = log.epoch_s is not None and recording.epoch_s is not None
     found = align(
         recording.samples, recording.valid, recording.rate_hz,
@@ -262,7 +262,7 @@ def _judged(
         )
     how = "well determined" if se_s < 0.5 else f"determined to {se_s:.1f} s"
     beside = ", and road noise follows the speed there too" if noise >= NOISE_AGREES else ""
-    sentence = f"{_late(shift_s)}, {how} by the lines that keep step with the wheels{beside}"
+    sentence = f"{late_words(shift_s)}, {how} by the lines that keep step with the wheels{beside}"
     return Alignment(shift_s, se_s, True, score, runner_up, sentence, scale, False, noise, deviations)
 
 
@@ -307,7 +307,8 @@ def _refused(trace: Trace, why: str) -> Alignment:
     return Alignment(0.0, np.inf, False, 0.0, 0.0, f"cannot be aligned: {why}")
 
 
-def _late(shift_s: float) -> str:
+def late_words(shift_s: float) -> str:
+    """How late a log runs against the recording, in words."""
     return f"runs {abs(shift_s):.1f} s {'late' if shift_s >= 0.0 else 'early'}"
 
 

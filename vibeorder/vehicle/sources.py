@@ -366,11 +366,11 @@ _ENGINE = (
         note="Firing is a push, not an unbalance.",
     ),
     _entry(
-        ACCESSORY, 1.0, "accessory NAME", prior=0.5, growth=GROWTH_FIRST, healthy=(0.3, 0.004),
+        ACCESSORY, 1.0, "NAME", prior=0.5, growth=GROWTH_FIRST, healthy=(0.3, 0.004),
         causes=("bent or loose pulley", "worn bearing", "loose or cracked bracket", "damaged belt"),
         first_check="At standstill at the same rpm, switch its load on and off; belt off for a short run: "
         "gone means an accessory. Then spin each pulley by hand, and a dial indicator on its rim and face.",
-        runout_where="the accessory pulley's rim and face",
+        runout_where="the pulley's rim and face",
         never=RUNOUT_BEFORE_BALANCE,
         note="Belt slip leaves its rate about one percent unknown.",
     ),
