@@ -1,8 +1,8 @@
 """The comb of lines that a road's joints make, found among the lines of a drive.
 
 Every axle strikes every joint: against the wheels' angle that makes lines at all multiples of circumference over
-spacing. The spacing is longer than a wheel rolls in a turn, so at least one of them lies below one shake per wheel turn,
-where nothing does that the wheels or what drives them turn.
+spacing. The spacing is longer than a wheel rolls in a turn, so at least one of them lies below one shake per wheel
+turn, where nothing does that the wheels or what drives them turn.
 """
 
 from collections.abc import Sequence
@@ -11,18 +11,16 @@ from math import gcd
 
 import numpy as np
 
+from vibeorder.diagnosis.joints import BELOW_WHEEL
 from vibeorder.diagnosis.orderlines import OrderLine
 
 __all__ = ["BELOW_WHEEL", "RoadComb", "road_comb"]
 
-BELOW_WHEEL = 0.95
-"""Shakes per wheel turn below which a line is the road's or the body's: nothing of the drivetrain turns slower."""
-
 BELOW_ANY_WHEEL = 0.86
-"""The same where the tire may be another than the typed one, by as much as tires are off at all."""
+"""As BELOW_WHEEL, where the tire may be another than the typed one, by as much as tires are off at all."""
 
 SPACINGS_M = (3.9, 16.0)
-"""Least and most spacing of joints: plain concrete from 15 ft up, reinforced up to 50 ft (common practice, no source)."""
+"""Least and most spacing of joints: plain concrete from 15 ft, reinforced up to 50 ft (common practice, no source)."""
 
 REACH = 0.006
 """How far from its place a tooth may lie, in ln(order): what the means of two lines leave open."""
@@ -44,7 +42,7 @@ NEAR_TEETH = 2
 
 @dataclass(frozen=True, slots=True)
 class RoadComb:
-    """base: order of the first tooth per nominal wheel turn, 0 where there is no comb. teeth: (number, line) as seen."""
+    """base: order of the first tooth per nominal wheel turn, 0 where there is no comb. teeth: (number, line) seen."""
 
     base: float
     teeth: tuple[tuple[int, OrderLine], ...]

@@ -28,7 +28,7 @@ from vibeorder.diagnosis.wrong_words import belt_words, solved_words, unlisted_w
 from vibeorder.recording.store import excerpt
 from vibeorder.vehicle import Vehicle
 
-__all__ = ["profile_mismatch", "with_unlisted"]
+__all__ = ["given_back", "profile_mismatch", "with_unlisted"]
 
 FloatArray = NDArray[np.float64]
 
@@ -149,8 +149,12 @@ def with_unlisted(posterior: Posterior, mismatch: Mismatch | None, log_prior: Fl
     """
     if mismatch is None:
         return posterior
+    return given_back(posterior, mismatch.share, log_prior)
+
+
+def given_back(posterior: Posterior, share: float, log_prior: FloatArray) -> Posterior:
+    """The probabilities with that share of them as before the recording; log_prior as for `with_unlisted`."""
     prior = np.exp(log_prior - np.logaddexp.reduce(log_prior))
-    share = mismatch.share
     return Posterior(
         (1.0 - share) * posterior.candidate + share * prior[:-1],
         float((1.0 - share) * posterior.nothing + share * prior[-1]),
