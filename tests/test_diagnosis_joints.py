@@ -115,3 +115,18 @@ def test_no_votes_are_cast_on_a_member_that_is_seen() -> None:
     silent = found.silent(np.array([0.5, 0.52, 0.6, 1.0]), np.full(4, 10.0))
     assert silent.tolist() == [True, True, False, False]
     assert not NO_JOINTS.silent(np.array([0.5]), np.array([10.0])).any()
+
+
+@pytest.mark.parametrize(
+    ("shows", "said"),
+    [
+        ((1, 1, 1, 1, 0, 0, 0, 0), True),
+        ((0, 1, 1, 0, 1, 1, 0, 0), True),
+        ((0, 0, 0, 1, 1, 1, 0, 0), False),  # three lines of an engine may lie so
+        ((0, 1, 0, 1, 0, 1, 0, 1), False),  # the wheels' own, a tooth of half their rate made up
+        ((0, 0, 0, 1, 1, 1, 1, 0), False),  # none below the wheels' rate
+    ],
+)
+def test_joints_are_spoken_of_where_enough_of_them_is_seen(shows: tuple[int, ...], said: bool) -> None:
+    seen = np.array(shows, bool)
+    assert Joints(0.45, np.linspace(0.45, 3.6, 8), np.full(8, 0.05), seen).sure is said

@@ -2,7 +2,7 @@
 
 from collections.abc import Sequence
 
-from vibeorder.diagnosis.result import Mismatch, NextDrive, RunoutCheck, Suspect
+from vibeorder.diagnosis.result import LineSeen, Mismatch, NextDrive, RunoutCheck, Suspect
 from vibeorder.units import show_percent
 from vibeorder.vehicle import RUNOUT_BEFORE_BALANCE
 
@@ -38,16 +38,24 @@ def top_group(suspects: Sequence[Suspect]) -> tuple[list[Suspect], float]:
     return sorted(best, key=lambda s: -s.probability), best_p
 
 
-def verdict(suspects: Sequence[Suspect], nothing: float, mismatch: Mismatch | None = None) -> str:
+def verdict(
+    suspects: Sequence[Suspect],
+    nothing: float,
+    mismatch: Mismatch | None = None,
+    unexplained: LineSeen | None = None,
+) -> str:
     """One plain sentence: which part, which order, how sure; or that nothing that turns explains it.
 
     The probability stated is that of the parts named; what their unnamed twins carry is said beside it.
-    Where the vehicle as typed in does not fit, that is said instead, and no part is named.
+    Where the vehicle as typed in does not fit, that is said instead, and no part is named. unexplained: a strong line
+    at no part's rate, or None.
     """
     if mismatch is not None:
         return f"{mismatch.sentence} Until that is settled no part is named."
     group, p = top_group(suspects)
     if nothing >= max(p, LIKELY):
+        if unexplained is not None:
+            return _of_unknown_origin(unexplained, nothing)
         return f"Nothing that turns explains a complaint in this recording ({show_percent(nothing)} sure)."
     if not group:
         return "This recording names no part."
@@ -67,6 +75,16 @@ def verdict(suspects: Sequence[Suspect], nothing: float, mismatch: Mismatch | No
     if p - share > UNNAMED:
         text += f"; together with others that it cannot tell from them, {show_percent(p)}"
     return text + "."
+
+
+def _of_unknown_origin(line: LineSeen, nothing: float) -> str:
+    share = show_percent(nothing)
+    return (
+        f"There is a shake at {line.frequency_hz:.1f} Hz ({line.amplitude:.2g} m/s^2), and no part turns at that rate "
+        f"as vehicle, gear and speed were given ({share} that it is none of the parts listed). Check the profile (axle "
+        "and gear ratios, tire size, belt-driven parts), the gear and the speed; where all are right, record the next "
+        "drive."
+    )
 
 
 def _named(group: Sequence[Suspect], p: float) -> list[Suspect]:

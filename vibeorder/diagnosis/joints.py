@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from vibeorder.diagnosis.amplitudes import HealthyPrior
 from vibeorder.diagnosis.wheelframes import WheelFrames
 
-__all__ = ["NO_JOINTS", "Joints", "find_joints"]
+__all__ = ["BELOW_WHEEL", "NO_JOINTS", "Joints", "find_joints"]
 
 FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
@@ -66,6 +66,12 @@ SHOWS_FROM = 1.0
 VOTE_WIDTH_HZ = 0.4
 """Half width about a member in which no votes are cast."""
 
+BELOW_WHEEL = 0.95
+"""Shakes per wheel turn below which a line is the road's or the body's: nothing of the drivetrain turns slower."""
+
+SAID_FROM = 4
+"""Members that must be seen until the joints are spoken of, one of them below the wheels' rate."""
+
 LEAST_RESPONSE = 0.3
 """A line whose blocks see less than this of a member is not on it."""
 
@@ -93,6 +99,14 @@ class Joints:
     def found(self) -> bool:
         """Whether there are any."""
         return self.base > 0.0
+
+    @property
+    def sure(self) -> bool:
+        """Whether so many are seen that it can be said: an engine's and the wheels' own lines lie on two or three teeth
+        of some comb in every sixth drive, but not on one below the wheels' rate besides."""
+        seen = np.flatnonzero(self.shows) + 1
+        below = bool((self.orders[self.shows] < BELOW_WHEEL).any())
+        return seen.size >= SAID_FROM and below and int(np.gcd.reduce(seen)) == 1
 
     def silent(self, order: FloatArray, rate_hz: FloatArray) -> BoolArray:
         """Where a line at `order` of a wheel turning at `rate_hz` runs on a member that is seen [their shape]."""

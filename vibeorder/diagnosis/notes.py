@@ -52,7 +52,7 @@ def beat_notes(suspects: Sequence[Suspect], piece: Piece, steady: bool) -> tuple
 def joint_notes(piece: Piece, vehicle: Vehicle) -> tuple[str, ...]:
     """What the road's joints do, where they were found."""
     joints = piece.judgement.hypotheses[0].scan.joints
-    if not joints.shows.any():
+    if not joints.sure:
         return ()
     rate_hz = float(np.median(piece.clock.rate_hz))
     spacing_m = vehicle.tire.circumference_m / joints.base

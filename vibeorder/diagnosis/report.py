@@ -21,6 +21,7 @@ from vibeorder.diagnosis.prepare import lag_of
 from vibeorder.diagnosis.result import Diagnosis, Mismatch, SpeedFit, Suspect
 from vibeorder.diagnosis.signal import Signal
 from vibeorder.diagnosis.twins import indistinct_pairs, readings_of
+from vibeorder.diagnosis.unexplained import with_unexplained
 from vibeorder.diagnosis.views import lines_seen, order_map_view, spectrum_view
 from vibeorder.diagnosis.why import explain as explained
 from vibeorder.recording.model import Recording, Trace
@@ -72,17 +73,18 @@ def assemble(
     """Everything that the doors render, from what was judged."""
     piece = leading(pieces, log_odds)
     candidates = piece.judgement.candidates
-    if pairs is None:
-        pairs = pairs_of(pieces, log_odds, signal.rate_hz)
-    suspects = _suspects(candidates, piece, posterior, pairs, signal)
+    pairs = pairs_of(pieces, log_odds, signal.rate_hz) if pairs is None else pairs
     best = piece.judgement.best_for(_top(log_odds))
+    suspects = _suspects(candidates, piece, posterior, pairs, signal)
     speed = _speed(piece, best, vehicle, kind, given, _own(given, recording), suspects)
-    steady, nothing = _steady(speed.speed_mps), posterior.nothing
-    where = {c.key: c.source.runout_where for c in candidates}
+    steady = _steady(speed.speed_mps)
     tracks = _tracks(best, candidates, posterior)
     lines = lines_seen(signal, _named(tracks), suspects)
-    plain = plain_notes(suspects, nothing, steady, vehicle, signal, lines, recording.kind == "audio")
-    notes = (*beat_notes(suspects, piece, steady), *joint_notes(piece, vehicle), *plain)
+    seen = () if given is None or mismatch is not None else lines
+    shake, posterior = with_unexplained(seen, piece, posterior, steady, signal)
+    suspects, nothing = _suspects(candidates, piece, posterior, pairs, signal), posterior.nothing
+    notes = (*beat_notes(suspects, piece, steady), *joint_notes(piece, vehicle))
+    notes += plain_notes(suspects, nothing, steady, vehicle, signal, lines, recording.kind == "audio")
     if kind == "inferred":
         notes = (*inferred_notes(pieces, log_odds, vehicle, speed, suspects, nothing), *notes)
     why = (
@@ -91,10 +93,10 @@ def assemble(
         else ()
     )
     return Diagnosis(
-        verdict=verdict(suspects, nothing, mismatch),
+        verdict=verdict(suspects, nothing, mismatch, shake),
         suspects=suspects,
         nothing_found_probability=nothing,
-        runout_check=runout_check(suspects, where, nothing, mismatch),
+        runout_check=runout_check(suspects, _places(candidates), nothing, mismatch),
         speed=speed,
         recording=_recording(recording),
         vehicle_name=vehicle.name,
@@ -110,6 +112,11 @@ def assemble(
         explanations=why,
         mismatch=mismatch,
     )
+
+
+def _places(candidates: Sequence[Candidate]) -> dict[tuple[str, float], str]:
+    """Where the dial indicator goes for each part and order."""
+    return {c.key: c.source.runout_where for c in candidates}
 
 
 def pairs_of(pieces: Sequence[Piece], log_odds: FloatArray, rate_hz: float) -> set[tuple[int, int]]:

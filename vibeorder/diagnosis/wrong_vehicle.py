@@ -21,13 +21,14 @@ from vibeorder.diagnosis.posterior import Posterior
 from vibeorder.diagnosis.profile_rates import ProfileRates, profile_rates, slab_joints
 from vibeorder.diagnosis.result import CLEARLY, Mismatch
 from vibeorder.diagnosis.reweighing import log_weight
+from vibeorder.diagnosis.roadcomb import BELOW_WHEEL, RoadComb, road_comb
 from vibeorder.diagnosis.signal import Signal
 from vibeorder.diagnosis.solve_profile import solutions, with_belt
 from vibeorder.diagnosis.wrong_words import belt_words, solved_words, unlisted_words
 from vibeorder.recording.store import excerpt
 from vibeorder.vehicle import Vehicle
 
-__all__ = ["profile_mismatch", "with_unlisted"]
+__all__ = ["given_back", "profile_mismatch", "with_unlisted"]
 
 FloatArray = NDArray[np.float64]
 
@@ -79,7 +80,8 @@ def profile_mismatch(
     if ladder is None or _spread(ladder) < MOVES_FROM:
         return None
     lines = order_lines(ladder)
-    loudest = _complaint(lines)
+    comb = road_comb(lines, vehicle.tire.circumference_m)
+    loudest = _complaint([line for line in lines if not comb.makes(line)])
     at_frames = None if engine_hz is None else _at(engine_hz, ladder, signal)
     setting = Setting(vehicle, gear, low_range, engine_hz)
     rates = profile_rates(
@@ -88,13 +90,13 @@ def profile_mismatch(
     turned = None if engine_hz is None else _turned(signal, pieces, engine_hz)
     by_engine = [] if turned is None else order_lines(turned)
     perhaps = None
-    if loudest is not None and not _of_joints(pieces, ladder, loudest):
+    if loudest is not None and not _of_joints(pieces, ladder, comb, loudest):
         belt = _belt_asked(by_engine, loudest, rates)
         perhaps = _weighed(loudest, belt, ladder, rates, _stretch(signal, pieces, setting), pieces, unit)
     if perhaps is not None and perhaps.clear:
         return perhaps
-    belt = None if turned is None else _belt_line(turned, by_engine, ladder, rates)
-    road = _unlisted(lines, partial(_listed, pieces, ladder, rates))
+    belt = None if turned is None else _belt_line(turned, by_engine, ladder, comb, rates)
+    road = _unlisted(lines, partial(_listed, pieces, ladder, comb, rates))
     if belt is not None and (road is None or belt.evidence > road.evidence):
         return belt_words(belt, vehicle, unlisted_log_odds(belt))
     if road is None or not rates.complete:
@@ -125,9 +127,12 @@ def _weighed(
     return solved_words(line, belt, other, vehicle, rates, unit)
 
 
-def _listed(pieces: Sequence[Piece], ladder: Ladder, rates: ProfileRates, line: OrderLine) -> bool:
+def _listed(
+    pieces: Sequence[Piece], ladder: Ladder, comb: RoadComb, rates: ProfileRates, line: OrderLine
+) -> bool:
     """Whether something that the profile has, or the road, explains the line."""
-    return rates.explains(line) or _of_joints(pieces, ladder, line)
+    below = line.order < BELOW_WHEEL * rates.scale
+    return below or rates.explains(line) or _of_joints(pieces, ladder, comb, line)
 
 
 def unlisted_log_odds(line: OrderLine) -> float:
@@ -144,8 +149,12 @@ def with_unlisted(posterior: Posterior, mismatch: Mismatch | None, log_prior: Fl
     """
     if mismatch is None:
         return posterior
+    return given_back(posterior, mismatch.share, log_prior)
+
+
+def given_back(posterior: Posterior, share: float, log_prior: FloatArray) -> Posterior:
+    """The probabilities with that share of them as before the recording; log_prior as for `with_unlisted`."""
     prior = np.exp(log_prior - np.logaddexp.reduce(log_prior))
-    share = mismatch.share
     return Posterior(
         (1.0 - share) * posterior.candidate + share * prior[:-1],
         float((1.0 - share) * posterior.nothing + share * prior[-1]),
@@ -213,8 +222,10 @@ def _stretch(signal: Signal, pieces: Sequence[Piece], setting: Setting) -> Stret
     return Stretch(_part(signal, piece)[0], piece, own, len(pieces) == 1)
 
 
-def _of_joints(pieces: Sequence[Piece], ladder: Ladder, line: OrderLine) -> bool:
+def _of_joints(pieces: Sequence[Piece], ladder: Ladder, comb: RoadComb, line: OrderLine) -> bool:
     """Whether the joints of the road may make the line, which keep step with the wheels at orders that no part has."""
+    if comb.makes(line):
+        return True
     for piece in pieces:
         joints = piece.judgement.hypotheses[0].scan.joints
         if joints.shows.any():
@@ -255,7 +266,7 @@ def _turned(signal: Signal, pieces: Sequence[Piece], engine_hz: FloatArray) -> L
 
 
 def _belt_line(
-    turned: Ladder, lines: Sequence[OrderLine], ladder: Ladder, rates: ProfileRates
+    turned: Ladder, lines: Sequence[OrderLine], ladder: Ladder, comb: RoadComb, rates: ProfileRates
 ) -> OrderLine | None:
     """A line at a multiple of a logged engine speed that neither the engine, a known accessory nor the road has.
 
@@ -270,10 +281,12 @@ def _belt_line(
             ),
             axis=1,
         )
+        on_road = replace(line, order=line.order / float(np.median(per_engine[line.held])))
         return bool(
             not _of_belt(line, rates)
             or (of_road < rates.doubt).any()
-            or slab_joints(ladder, replace(line, order=line.order / float(np.median(per_engine[line.held]))))
+            or comb.makes(on_road)
+            or slab_joints(ladder, on_road)
         )
 
     return _unlisted(lines, listed)
