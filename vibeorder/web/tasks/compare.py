@@ -65,7 +65,7 @@ def _drive(
     """One drive read and judged as it was at its upload: a log beats what was said."""
     from vibeorder.diagnosis import diagnose
     from vibeorder.diagnosis.compare import Drive
-    from vibeorder.speed.clocks import speed_beside
+    from vibeorder.speed.clocks import recording_and_log
     from vibeorder.speed.given import parse_speed_given
     from vibeorder.speed.logged import read_speed_log
     from vibeorder.units import parse_time
@@ -87,8 +87,7 @@ def _drive(
     if one.get("speed_log"):
         late = parse_time(str(one["log_late"])).si if one.get("log_late") else None
         trace = read_speed_log(folder / one["speed_log"]["file"])
-        driven, said = speed_beside(trace, recording, vehicle, late, progress)
-        recording = replace(recording, history=(*recording.history, said))
+        recording, driven = recording_and_log(trace, recording, vehicle, late, progress)
         recording, shown = in_unit_of_person(recording, driven, unit)
         return Drive(recording, diagnose(recording, vehicle, speed=shown, **judged))
     recording, _ = in_unit_of_person(recording, None, unit)
