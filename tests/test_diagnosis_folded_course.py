@@ -9,10 +9,12 @@ from hypothesis import given
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 
-from vibeorder.diagnosis.infer import SPEED_RANGE_MPS, _speed_log_prior
+from vibeorder.diagnosis.infer import SPEED_RANGE_MPS, _said_cost, _speed_log_prior
 from vibeorder.diagnosis.nameless import _turns_back
 from vibeorder.diagnosis.namings import Naming
 from vibeorder.diagnosis.pursuit import Pursued
+from vibeorder.speed.given import parse_speed_given
+from vibeorder.units import MPH_MPS
 
 FloatArray = NDArray[np.float64]
 FRAMES = 60
@@ -78,3 +80,30 @@ def test_a_line_turns_back_at_half_the_rate_only_where_it_is_seen_to() -> None:
     assert _turns_back(naming(rising, seen, 200.0), 200.0) == 1
     assert _turns_back(naming(rising, lost, 200.0), 200.0) == 0
     assert _turns_back(naming(rising, seen, 400.0), 400.0) == 0
+
+
+def said(slow: float, fast: float, text: str, whole: bool = True) -> float:
+    """What a course from slow to fast [mph] loses by a range that was said, against one that runs from end to end."""
+    given_range = parse_speed_given(text)
+    ends = [given_range.low_mps / 1.02, given_range.high_mps / 1.02]
+    return _said_cost(slow * MPH_MPS, fast * MPH_MPS, given_range, whole) - _said_cost(
+        *ends, given_range, whole
+    )
+
+
+def test_a_course_that_keeps_away_from_an_end_that_was_said_loses_much_but_not_all() -> None:
+    """Invented drives; 6% a standard deviation, 25 at most: judgements."""
+    assert said(44.0, 68.0, "45-69 mph") < 0.1
+    assert said(47.5, 65.0, "45-69 mph") < 2.0
+    assert said(45.0, 58.0, "45-69 mph") > 3.0
+    assert said(64.0, 65.0, "45-69 mph") > 15.0
+    assert said(20.0, 21.0, "45-69 mph") == pytest.approx(25.0)
+
+
+def test_a_part_of_the_drive_need_not_reach_both_ends() -> None:
+    assert said(64.0, 65.0, "45-69 mph", whole=False) == pytest.approx(6.0)
+
+
+def test_from_rest_the_slowest_that_is_seen_may_be_three_times_walking_pace() -> None:
+    assert said(15.0, 61.0, "from rest to 62 mph") < 0.1
+    assert said(55.0, 61.0, "from rest to 62 mph") > 15.0

@@ -95,12 +95,11 @@ def read_drive(
     import scipy.special  # noqa: F401
 
     from vibeorder.recording import Trace, read_recording, sound_beside, told_how_heard
-    from vibeorder.speed.clocks import speed_beside
+    from vibeorder.speed.clocks import recording_and_log
 
     recording, driven = (told.reader or read_recording)(path, told.options), told.given
     if isinstance(driven, Trace):
-        driven, how = speed_beside(driven, recording, told.car, told.late_s, progress)
-        recording = replace(recording, history=(*recording.history, how))
+        recording, driven = recording_and_log(driven, recording, told.car, told.late_s, progress)
     if told.sound is None:
         heard, unused = sound_beside(path)
     else:

@@ -32,7 +32,7 @@ from vibeorder.diagnosis.signal import Signal, folded
 from vibeorder.diagnosis.weighing import explain
 from vibeorder.recording.decimate import decimated
 from vibeorder.recording.store import excerpt
-from vibeorder.speed.given import SpeedGiven
+from vibeorder.speed.given import DASH_READS_HIGH, SpeedGiven
 from vibeorder.units import MPH_MPS
 
 __all__ = ["infer_pieces"]
@@ -46,8 +46,12 @@ BEYOND = 0.05
 """Speeds at which a shake is recorded when nothing is said, uniform in speed, how soft the edges are in ln(speed),
 and how far beyond them courses are looked for (common practice, no source)."""
 
-SAID_SD, SAID_AT_MOST = 0.12, 6.0
-"""How well the ends of a range that was said are those of the drive, in ln(speed), and what that may cost."""
+SAID_SD, SAID_AT_MOST, SAID_AT_MOST_IN_PART = 0.06, 25.0, 6.0
+"""How well the ends of a range that was said are those of the drive, in ln(speed): read off a dial to 5 mph, and passed
+for seconds only. What a course may lose that stays away from them: much, as both were driven; no more, as people
+misremember; and little where it is of a part of the drive, which may have been driven otherwise."""
+
+SAID_READS_HIGH = 1.0 + 0.5 * sum(DASH_READS_HIGH)
 
 FROM_REST_TIMES = 3.0
 """How many times faster than where a drive from rest begins its slowest 3% may be: one pulls away in seconds."""
@@ -110,6 +114,7 @@ def _infer(
 ) -> Piece | None:
     """One stretch, judged as if it were all."""
     part = _thinned(signal, first, last)
+    whole = last - first == signal.samples.shape[1]
     colour = colour_of(part)
     table = line_table(part, colour)
     circumference = setting.vehicle.tire.circumference_m
@@ -131,7 +136,7 @@ def _infer(
 
     def log_speed_of(rate_hz: FloatArray, line_hz: FloatArray) -> float:
         seen_hz = folded(line_hz, part.rate_hz) if part.folds else line_hz
-        return _speed_log_prior(rate_hz * circumference, low, high, given, line_hz, seen_hz)
+        return _speed_log_prior(rate_hz * circumference, low, high, given, line_hz, seen_hz, whole)
 
     for naming in namings(pursuit, part, log_speed_of):
         log_speed = log_speed_of(naming.rate_hz, naming.line_hz(part.rate_hz)) + naming.restless_log_odds(
@@ -202,6 +207,7 @@ def _speed_log_prior(
     given: SpeedGiven | None,
     line_hz: FloatArray,
     seen_hz: FloatArray,
+    whole: bool = True,
 ) -> float:
     """Log prior of an implied course of speed: soft edges, and uniform in speed rather than in its logarithm.
 
@@ -212,9 +218,7 @@ def _speed_log_prior(
     slow, fast = np.percentile(speed_mps, [3, 97])
     edges = -np.logaddexp(0.0, -np.log(slow / low) / EDGE) - np.logaddexp(0.0, -np.log(high / fast) / EDGE)
     if given is not None:
-        begun = max(np.log(slow / (FROM_REST_TIMES * low)), 0.0) if given.from_rest else np.log(slow / low)
-        off = np.array([begun, np.log(fast / high)]) / SAID_SD
-        edges = edges + max(float(-0.5 * (off**2).sum()), -SAID_AT_MOST)
+        edges = edges - _said_cost(slow, fast, given, whole)
     folds = np.log(np.maximum(line_hz / np.maximum(seen_hz, LOWEST_HZ), 1.0))
     least, most = np.percentile(seen_hz, [3, 97])
     if max(fast / slow, most / least) > SWEEP:
@@ -222,3 +226,14 @@ def _speed_log_prior(
         thirds = [float(np.median(part)) for part in np.array_split(folds, 3)]
         return float(edges + np.log(speed_mps[ends] / 20.0).sum() - sum(thirds))
     return float(edges + np.log(speed_mps[speed_mps.size // 2] / 20.0) - np.median(folds))
+
+
+def _said_cost(slow: float, fast: float, given: SpeedGiven, whole: bool) -> float:
+    """What a course from slow to fast [m/s] loses against the range that was said: both its ends were driven.
+
+    whole: the course is of all the drive.
+    """
+    low, high = given.low_mps / SAID_READS_HIGH, given.high_mps / SAID_READS_HIGH
+    begun = max(np.log(slow / (FROM_REST_TIMES * low)), 0.0) if given.from_rest else np.log(slow / low)
+    off = np.array([begun, np.log(fast / high)]) / SAID_SD
+    return min(float(0.5 * (off**2).sum()), SAID_AT_MOST if whole else SAID_AT_MOST_IN_PART)

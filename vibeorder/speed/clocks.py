@@ -1,4 +1,5 @@
-"""A second device's speed log on the recording's clock: by stamps, and by lines that keep step with it."""
+"""A second device's speed log on the recording's clock: by stamps, by the pull of the vehicle, and by lines that keep
+step with it."""
 
 from collections.abc import Callable
 from dataclasses import dataclass, replace
@@ -8,11 +9,22 @@ from numpy.typing import NDArray
 
 from vibeorder.errors import SpeedError
 from vibeorder.recording import Recording, Trace
+from vibeorder.speed.holes import judged_where_logged
 from vibeorder.speed.keeping import SLOWEST_MPS, Shake, StepEvidence, shake_of, step_evidence
 from vibeorder.speed.logged import TURNING_UNITS
+from vibeorder.speed.pulls import Pulls, pulls_shift
 from vibeorder.vehicle import Vehicle, rotors
 
-__all__ = ["Alignment", "align", "late_words", "onto_clock", "road_multiples", "road_speed", "speed_beside"]
+__all__ = [
+    "Alignment",
+    "align",
+    "late_words",
+    "onto_clock",
+    "recording_and_log",
+    "road_multiples",
+    "road_speed",
+    "speed_beside",
+]
 
 FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
@@ -137,17 +149,25 @@ def speed_beside(
     """The log on the recording's clock with its `lag_s`, or None; and the sentence that says what was done.
 
     late_s: how late the log runs, where the user knows it. Stamps settle it to STAMPED_SEARCH_S where both
-    files have them, and the lines refine it; else the lines must settle it, or the log is not used.
+    files have them, and so does the phone's acceleration where the speed changes (`pulls`); the lines refine it.
+    Without either the lines must settle it, or the log is not used.
     """
     placed = onto_clock(road_speed(log, vehicle), recording)
     if late_s is not None:
         return replace(placed, lag_s=late_s), f"speed log {log.name}: {late_words(late_s)}, as given"
     stamped = log.epoch_s is not None and recording.epoch_s is not None
+    search_s = STAMPED_SEARCH_S if stamped else SEARCH_S
+    own = replace(placed, times_s=placed.times_s - recording.start_s)
+    pulled = pulls_shift(recording, own, search_s)
+    pulled = pulled if pulled is not None and pulled.clear else None
+    begun_s = 0.0 if pulled is None else pulled.shift_s
     found = align(
-        recording.samples, recording.valid, recording.rate_hz,
-        replace(placed, times_s=placed.times_s - recording.start_s), road_multiples(vehicle),
-        vehicle.tire.circumference_m, STAMPED_SEARCH_S if stamped else SEARCH_S, progress,
+        recording.samples, recording.valid, recording.rate_hz, replace(own, times_s=own.times_s - begun_s),
+        road_multiples(vehicle), vehicle.tire.circumference_m,
+        search_s if pulled is None else STAMPED_SEARCH_S, progress,
     )  # fmt: skip
+    if pulled is not None:
+        return _pulled(placed, pulled, found)
     said = f"speed log {log.name}: {found.sentence}"
     if found.determined:
         return replace(placed, lag_s=found.shift_s), said
@@ -156,10 +176,37 @@ def speed_beside(
     if stamped:
         return placed, f"{said}; its stamps are used as they are"
     instead = "is inferred from the recording" if recording.speed is None else "is the recording's own"
+    either = "" if recording.kind == "audio" else ", and the phone's acceleration does not tell it either"
     return None, (
-        f"{said}; it was not used, and the speed {instead}; "
+        f"{said}{either}; it was not used, and the speed {instead}; "
         'where both began together, --log-late "0 s" says so'
     )
+
+
+def recording_and_log(
+    log: Trace,
+    recording: Recording,
+    vehicle: Vehicle,
+    late_s: float | None = None,
+    progress: Progress | None = None,
+) -> tuple[Recording, Trace | None]:
+    """As `speed_beside`; the recording's history tells how, and seconds without a logged speed are not judged."""
+    placed, said = speed_beside(log, recording, vehicle, late_s, progress)
+    told = replace(recording, history=(*recording.history, said))
+    if placed is None or _wander(placed, STAMPED_SEARCH_S) < NEARLY_STEADY:
+        return told, placed  # what was steady all the time was so in a hole
+    return judged_where_logged(told, placed), placed
+
+
+def _pulled(placed: Trace, pulled: Pulls, found: Alignment) -> tuple[Trace, str]:
+    """The log where the vehicle's pull puts it; where lines keep step near there, at their shift."""
+    how = f"by the phone's acceleration, which follows the change of speed (correlation {pulled.correlation:.2f})"
+    lag_s = pulled.shift_s
+    if found.determined:
+        lag_s, how = lag_s + found.shift_s, f"{how}, and by the lines that keep step with the wheels"
+    se_s = found.shift_se_s if found.determined else pulled.se_s
+    well = "well determined" if se_s < 0.5 else f"determined to {se_s:.1f} s"
+    return replace(placed, lag_s=lag_s), f"speed log {placed.name}: {late_words(lag_s)}, {well} {how}"
 
 
 def road_speed(log: Trace, vehicle: Vehicle) -> Trace:

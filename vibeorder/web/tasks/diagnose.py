@@ -215,13 +215,12 @@ def speed_sent(folder: Path, arguments: Mapping[str, Any]) -> "SpeedGiven | Trac
 def _beside(
     log: Trace, recording: Recording, vehicle: "Vehicle", arguments: Mapping[str, Any], progress: Progress
 ) -> tuple[Recording, Trace | None]:
-    from vibeorder.speed.clocks import speed_beside
+    from vibeorder.speed.clocks import recording_and_log
     from vibeorder.units import parse_time
 
     late = arguments.get("log_late")
     late_s = parse_time(str(late)).si if late else None
-    driven, said = speed_beside(log, recording, vehicle, late_s, progress)
-    return replace(recording, history=(*recording.history, said)), driven
+    return recording_and_log(log, recording, vehicle, late_s, progress)
 
 
 def _named(recording: Recording, folder: Path, one: Mapping[str, str]) -> Recording:
