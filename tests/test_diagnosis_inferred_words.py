@@ -63,7 +63,10 @@ def test_a_line_without_strength_is_no_healthy_line(monkeypatch: pytest.MonkeyPa
     for rms in (0.01, 0.0):
 
         def clear(lines: Sequence[Line | PairLine], index: int, rms: float = rms) -> Iterator[Reading]:
-            return (replace(one, best=50.0, amplitude_rms=rms) for one in readings_of(lines, index))
+            return (
+                replace(one, log_likelihood=one.log_likelihood + 50.0, amplitude_rms=rms)
+                for one in readings_of(lines, index)
+            )
 
         monkeypatch.setattr(report, "readings_of", clear)
         assert any(one.healthy for one in diagnose(recording, ELECTRIC).suspects) == (rms > 0.0)
