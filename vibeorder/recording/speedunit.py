@@ -31,8 +31,8 @@ SQUAT = 0.96
 twentieth to the acceleration that a fixed phone reads, and the ratio comes out so much low."""
 
 SLOPE_SD = 0.06
-"""How far slopes of the road, the phone's scale and the smoothing of the speed leave ln(ratio) off otherwise (of 41
-simulated and recorded drives with a correlation above 0.95, 4 in 5 lay within)."""
+"""How far slopes of the road, the phone's scale and the smoothing of the speed leave ln(ratio) off otherwise (nine in
+ten of 40 simulated drives with a correlation above 0.95 lay within)."""
 
 ASTRAY, ASTRAY_RANGE = 0.05, 4.0
 """How often the ratio says nothing (a phone that was moved, a long hill), and over what width of ln(ratio) it then
