@@ -130,3 +130,14 @@ def test_no_votes_are_cast_on_a_member_that_is_seen() -> None:
 def test_joints_are_spoken_of_where_enough_of_them_is_seen(shows: tuple[int, ...], said: bool) -> None:
     seen = np.array(shows, bool)
     assert Joints(0.45, np.linspace(0.45, 3.6, 8), np.full(8, 0.05), seen).sure is said
+
+
+def test_a_line_is_not_read_where_it_crosses_the_joints_but_is_where_it_runs_along_them() -> None:
+    joints = Joints(0.45, np.linspace(0.45, 3.6, 8), np.full(8, 0.05), np.ones(8, bool))
+    rate_hz, weight = np.linspace(8.0, 12.0, 41), np.ones(41)
+    # folded: it falls while the wheels turn faster, and meets the third tooth (1.35 a turn) once
+    falling = 25.0 - 1.35 * (rate_hz - 1.0)
+    crossed = joints.crossed(falling, rate_hz, weight)
+    met = np.abs(falling - 1.35 * rate_hz) < 0.4
+    assert met.any() and crossed[met].all() and not crossed.all()
+    assert not joints.crossed(1.35 * rate_hz, rate_hz, weight).any()

@@ -109,6 +109,38 @@ def test_a_tire_six_percent_off_is_solved_for(shaft: RoadTest) -> None:
     assert _top_share(found) < 0.5
 
 
+def test_a_worn_tire_is_said_to_roll_less_and_silences_no_part() -> None:
+    scenario = Scenario(
+        Drive("sweep", (14.0, 27.0, 18.0)), 60.0, RATE_HZ, faults=(Fault("tire_wheel", 1.0, 0.3),),
+        tire_scale=1.0, road=Road(level_mps2=0.25), clock=Clock(), gps=Gps(lag_s=0.7),
+    )  # fmt: skip
+    recording = as_recording(road_test(TRUCK, scenario, np.random.default_rng(3)))
+    typed = replace(TRUCK.tire, circumference_m=TRUCK.tire.circumference_m / (1.0 - 0.036))
+    found = diagnose(recording, replace(TRUCK, tire=typed))
+    assert found.mismatch is None
+    assert found.suspects[0].part == "tire_wheel" and _top_share(found) > 0.5
+    assert any("check the tire size" in note and "Worn tires" in note for note in found.notes)
+
+
+def test_a_strong_line_at_no_parts_rate_is_said_to_be_a_shake_of_unknown_origin() -> None:
+    scenario = Scenario(
+        Drive("steady", (27.0,)), 40.0, RATE_HZ, faults=(Fault("driveshaft", 1.0, 0.3),),
+        tire_scale=1.0, road=Road(level_mps2=0.25), clock=Clock(), gps=Gps(lag_s=0.7),
+    )  # fmt: skip
+    test = road_test(TRUCK, scenario, np.random.default_rng(3))
+    # 3.42 typed as 3.92: at a held speed nothing tells that from a line of no part
+    typed = {k: v for k, v in TRUE.items() if k in ("vehicle", "tire")}
+    found = diagnose(
+        as_recording(test), parse_vehicle(typed | {"axle": {"ratio": 3.92, "independent": False}})
+    )
+    at_hz = 27.0 / TRUCK.tire.circumference_m * 3.42
+    shake = max(found.lines, key=lambda line: line.amplitude)
+    assert shake.frequency_hz == pytest.approx(at_hz, rel=0.02)
+    assert found.verdict.startswith(f"There is a shake at {shake.frequency_hz:.1f} Hz")
+    assert "Check the profile" in found.verdict and "the gear and the speed" in found.verdict
+    assert 0.5 < found.nothing_found_probability < 0.9
+
+
 def test_a_forgotten_accessory_is_told_by_its_pulley_ratio() -> None:
     test = _drive(
         Fault("accessory:pump", 1.0, 0.3),

@@ -29,8 +29,8 @@ from vibeorder.diagnosis.standing import (
     with_unjudged,
 )
 from vibeorder.diagnosis.unit_told import unit_told
-from vibeorder.diagnosis.wrong_vehicle import profile_mismatch, with_unlisted
-from vibeorder.diagnosis.wrong_words import doubted_words
+from vibeorder.diagnosis.wrong_vehicle import only_worn, profile_mismatch, with_unlisted
+from vibeorder.diagnosis.wrong_words import doubted_words, worn_words
 from vibeorder.errors import RecordingError, SpeedError
 from vibeorder.recording.model import Recording, Trace
 from vibeorder.recording.store import excerpt, spans, stored
@@ -131,8 +131,9 @@ def told(
     explain, said: as for diagnose. pairs: candidates (i, j) not to be told apart, instead of its own.
     """
     scaled = weighed.scaled if scaled is None else scaled
-    likely = None if weighed.mismatch is None or weighed.mismatch.share < 0.5 else weighed.mismatch
-    alone = with_unlisted(posterior_of(scaled), weighed.mismatch, weighed.log_prior)
+    wrong = None if only_worn(weighed.mismatch, weighed.vehicle) else weighed.mismatch
+    likely = None if wrong is None or wrong.share < 0.5 else wrong
+    alone = with_unlisted(posterior_of(scaled), wrong, weighed.log_prior)
     candidates = weighed.pieces[0].judgement.candidates
     posterior = alone
     if said is not None:
@@ -153,7 +154,8 @@ def told(
         weighed.setting is not None and weighed.setting.low_range,
     )
     if weighed.mismatch is not None and likely is None:
-        found = replace(found, notes=(doubted_words(weighed.mismatch), *found.notes))
+        said_first = worn_words(weighed.mismatch) if wrong is None else doubted_words(weighed.mismatch)
+        found = replace(found, notes=(said_first, *found.notes))
     if weighed.standing_hz is not None:
         found = as_standing(found, weighed.standing_hz)
     gear_given = weighed.setting is not None and weighed.setting.gear is not None

@@ -75,6 +75,9 @@ SAID_FROM = 4
 LEAST_RESPONSE = 0.3
 """A line whose blocks see less than this of a member is not on it."""
 
+MOSTLY_ALONG = 0.5
+"""Share of a line's blocks on one member from which it runs along it and does not merely cross it."""
+
 PRESENCE, LOG_SD = 0.8, 0.6
 """How surely a member adds to a line on it, and how far from its expected strength, in ln."""
 
@@ -103,7 +106,7 @@ class Joints:
     @property
     def sure(self) -> bool:
         """Whether so many are seen that it can be said: an engine's and the wheels' own lines lie on two or three teeth
-        of some comb in every sixth drive, but not on one below the wheels' rate besides."""
+        of many a comb, but not on one below the wheels' rate besides."""
         seen = np.flatnonzero(self.shows) + 1
         below = bool((self.orders[self.shows] < BELOW_WHEEL).any())
         return seen.size >= SAID_FROM and below and int(np.gcd.reduce(seen)) == 1
@@ -115,6 +118,20 @@ class Joints:
         seen = self.orders[self.shows]
         near = seen[np.abs(order[..., None] - seen).argmin(axis=-1)]
         return np.asarray(np.abs(order - near) * rate_hz < VOTE_WIDTH_HZ)
+
+    def crossed(self, seen_hz: FloatArray, rate_hz: FloatArray, weight: FloatArray) -> BoolArray:
+        """The blocks in which a line read at `seen_hz` crosses a member that is seen; none where it runs along one.
+
+        rate_hz: nominal wheel's, weight: of the blocks [shape (blocks,) all, and the result].
+        """
+        if not self.sure or weight.sum() <= 0.0:
+            return np.zeros(seen_hz.size, bool)
+        off_hz = np.abs(self.orders[self.shows][:, None] * rate_hz - seen_hz)
+        # what it moves against the member from one half-overlapped block to the next is smeared over both
+        reach = VOTE_WIDTH_HZ + np.abs(np.gradient(off_hz, axis=1))
+        on = (off_hz < reach).any(axis=0)
+        along = ((off_hz < VOTE_WIDTH_HZ) @ weight).max() > MOSTLY_ALONG * weight.sum()
+        return np.zeros(seen_hz.size, bool) if along else np.asarray(on)
 
     def beside(
         self, seen_hz: FloatArray, rate_hz: FloatArray, weight: FloatArray, block_s: float

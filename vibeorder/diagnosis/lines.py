@@ -218,8 +218,18 @@ class LineReader:
             key = (index, None if gears is None else gears.gear.tobytes(), own)
         if key not in self._blocks:
             found = candidate_blocks(self._along, index, candidate, gears, offsets, self._floor)
+            found = None if found is None else self._off_joints(found)
             self._blocks[key] = found if found is not None and (found.weight > 0).any() else None
         return self._blocks[key]
+
+    def _off_joints(self, blocks: Blocks) -> Blocks:
+        """The blocks without those in which the line crosses the road's joints, where these are clear."""
+        joints, clock = self._scan.joints, self._scan.clock
+        if not joints.sure:
+            return blocks
+        rate_hz = np.interp(blocks.mid_s, clock.mid_s, clock.rate_hz)
+        crossed = joints.crossed(blocks.folded_hz, rate_hz, blocks.weight)
+        return replace(blocks, weight=blocks.weight * ~crossed) if crossed.any() else blocks
 
     def _whole(self, blocks: Blocks) -> Reading:
         """The reading of all a candidate's blocks, made once."""

@@ -12,7 +12,7 @@ from vibeorder.diagnosis.orderlines import Ladder, OrderLine
 from vibeorder.diagnosis.prepare import ENGINE_AHEAD
 from vibeorder.vehicle import Vehicle
 
-__all__ = ["ProfileRates", "profile_rates", "slab_joints", "wheel_scale"]
+__all__ = ["WORN", "ProfileRates", "profile_rates", "slab_joints", "wheel_scale"]
 
 FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
@@ -20,6 +20,11 @@ BoolArray = NDArray[np.bool_]
 DOUBT, DOUBT_WITH_WHEEL = 0.03, 0.024
 """How far a line may lie from where the profile has it: tire and speed sensor (sd 1%, cut at 3%); less where the
 wheels' own line is seen and the line is read against that."""
+
+WORN = 0.045
+"""How far above its place a wheel's own line may lie, in ln, before the tire is another one and not worn: tread worn
+from 8 to 2 mm takes 2% off a radius of 0.32 m (arithmetic), low air, load and the speed sensor about as much again (a
+judgement, no source)."""
 
 WHEEL_ORDERS, SHAFT_ORDERS = (1, 2, 3, 4, 5, 6), (1, 2, 3, 4)
 ENGINE_ORDERS = (0.5, 1.0, 1.5, 2.0, 3.0, 4.0)
@@ -69,6 +74,11 @@ class ProfileRates:
     def explains(self, line: OrderLine) -> bool:
         """Whether something that turns in this profile may be this line."""
         return self.of_road(line, self.wheel) or self.engine_explains(line)
+
+    def of_worn_tire(self, line: OrderLine) -> bool:
+        """Whether the line may be one of the wheels' first three orders on tires that roll less far than nominal."""
+        above = np.log(line.order / np.array([1.0, 2.0, 3.0]))
+        return bool(((above > 0.0) & (above < WORN)).any())
 
     def of_road(self, line: OrderLine, orders: Sequence[float]) -> bool:
         """Whether the line may be at one of these orders of the wheel."""

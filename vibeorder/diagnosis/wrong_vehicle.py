@@ -18,7 +18,7 @@ from vibeorder.diagnosis.movingfloor import NOTHING_MOVES
 from vibeorder.diagnosis.orderlines import Ladder, OrderLine, Part, ladder_of, order_lines
 from vibeorder.diagnosis.other_profiles import PROFILE_WRONG, Stretch, other_profile, strained
 from vibeorder.diagnosis.posterior import Posterior
-from vibeorder.diagnosis.profile_rates import ProfileRates, profile_rates, slab_joints
+from vibeorder.diagnosis.profile_rates import WORN, ProfileRates, profile_rates, slab_joints
 from vibeorder.diagnosis.result import CLEARLY, Mismatch
 from vibeorder.diagnosis.reweighing import log_weight
 from vibeorder.diagnosis.roadcomb import BELOW_WHEEL, RoadComb, road_comb
@@ -28,7 +28,7 @@ from vibeorder.diagnosis.wrong_words import belt_words, solved_words, unlisted_w
 from vibeorder.recording.store import excerpt
 from vibeorder.vehicle import Vehicle
 
-__all__ = ["given_back", "profile_mismatch", "with_unlisted"]
+__all__ = ["given_back", "only_worn", "profile_mismatch", "with_unlisted"]
 
 FloatArray = NDArray[np.float64]
 
@@ -132,7 +132,18 @@ def _listed(
 ) -> bool:
     """Whether something that the profile has, or the road, explains the line."""
     below = line.order < BELOW_WHEEL * rates.scale
-    return below or rates.explains(line) or _of_joints(pieces, ladder, comb, line)
+    own = rates.explains(line) or rates.of_worn_tire(line)
+    return below or own or _of_joints(pieces, ladder, comb, line)
+
+
+def only_worn(mismatch: Mismatch | None, vehicle: Vehicle) -> bool:
+    """Whether all that does not fit is that the tires roll somewhat less far than typed: worn, soft or loaded.
+
+    All that the wheels drive then moves together, and what a line is of does not depend on it.
+    """
+    if mismatch is None or mismatch.what != "tire_size":
+        return False
+    return bool(0.0 < np.log(vehicle.tire.circumference_m / mismatch.value) < WORN)
 
 
 def unlisted_log_odds(line: OrderLine) -> float:

@@ -11,7 +11,7 @@ from vibeorder.units import INCH_M, MILE_M, show_percent
 from vibeorder.vehicle import Vehicle
 from vibeorder.vehicle.tires import ROLLING_RADIAL
 
-__all__ = ["belt_words", "doubted_words", "solved_words", "unlisted_words"]
+__all__ = ["belt_words", "doubted_words", "solved_words", "unlisted_words", "worn_words"]
 
 _OTHER = {"axle_ratio": "another axle ratio", "motor_ratio": "another reduction"}
 
@@ -58,6 +58,14 @@ def solved_words(
 def doubted_words(wrong: Mismatch) -> str:
     """What is said beside the parts where the profile is more likely right than wrong."""
     return f"The vehicle may be typed in wrong ({show_percent(wrong.share)}). {wrong.sentence}"
+
+
+def worn_words(wrong: Mismatch) -> str:
+    """What is said beside the parts where the tires roll somewhat less far than typed."""
+    return (
+        f"{wrong.sentence} Worn tires, low air or a heavy load do the same; all that the wheels drive moves together, "
+        "so what a line is of does not depend on it."
+    )
 
 
 def unlisted_words(line: OrderLine, rates: ProfileRates, vehicle: Vehicle, log_odds: float) -> Mismatch:
