@@ -64,7 +64,7 @@ def test_a_range_that_was_given_is_said_and_what_the_recording_makes_of_it(
     capsys: pytest.CaptureFixture[str],
 ) -> None:
     said = said_of_speed([str(SAMPLES / "tire.csv"), "--speed", "60-70 mph", "--gear", "8"], capsys)
-    assert "The speed was given as 60-70 mph; the recording settles it" in said
+    assert 'The speed was given as "60-70 mph" only; the recording settles it' in said
     assert "No speed was given" not in said
     assert "inferred from the recording" in said
 

@@ -77,8 +77,7 @@ def assemble(
     best = piece.judgement.best_for(_top(log_odds))
     suspects = _suspects(candidates, piece, posterior, pairs, signal)
     speed = _speed(piece, best, vehicle, kind, given, _own(given, recording), suspects)
-    steady = _steady(speed.speed_mps)
-    tracks = _tracks(best, candidates, posterior)
+    steady, tracks = _steady(speed.speed_mps), _tracks(best, candidates, posterior)
     lines = lines_seen(signal, _named(tracks), suspects)
     seen = () if given is None or mismatch is not None else lines
     shake, posterior = with_unexplained(seen, piece, posterior, steady, signal)
