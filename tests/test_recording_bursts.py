@@ -25,7 +25,8 @@ def written(true_s: FloatArray, sizes: NDArray[np.int64], late_s: FloatArray) ->
     last = np.cumsum(sizes) - 1
     handed: FloatArray = np.repeat(true_s[last] + late_s, sizes)
     inside = np.arange(true_s.size) - np.repeat(last - sizes + 1, sizes)
-    return np.asarray(np.maximum.accumulate(handed + INSIDE_S * inside), np.float64)
+    stamps: FloatArray = np.maximum.accumulate(handed + INSIDE_S * inside).astype(np.float64)
+    return stamps
 
 
 def bursts_of(
@@ -38,7 +39,7 @@ def bursts_of(
 
 def shake(true_s: FloatArray, hz: float, seed: int = 0) -> FloatArray:
     """Unit sines at hz and at 3 Hz, with some noise [shape (2, n)]."""
-    noise = np.random.default_rng(seed).normal(0, 0.1, (2, true_s.size))
+    noise: FloatArray = np.random.default_rng(seed).normal(0, 0.1, (2, true_s.size))
     return noise + np.stack([np.sin(2 * np.pi * hz * true_s + 1.0), np.cos(2 * np.pi * 3.0 * true_s)])
 
 

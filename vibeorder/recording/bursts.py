@@ -108,7 +108,7 @@ def _lost(handed_s: FloatArray, last: IntArray, sizes: IntArray) -> tuple[FloatA
     if usual < 2 or float(np.mean(sizes % usual == 0)) < ONE_SIZE_SHARE or strays < STRAYING_STEPS * step:
         return none, step
     missing = (-sizes % usual).astype(np.float64)
-    missing[missing > 0.5 * usual] = 0.0
+    missing[(sizes > usual) & (missing > 0.5 * usual)] = 0.0
     missing[[0, -1]] = 0.0  # the log may begin and end anywhere in a burst
     apart = np.diff(np.flatnonzero(missing))
     if apart.size < FEWEST_LOST or float(apart.std()) < AT_RANDOM * float(apart.mean()):
