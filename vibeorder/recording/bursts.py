@@ -41,11 +41,14 @@ class Bursts:
     size: float
 
 
-def find_bursts(stamps_s: FloatArray, samples: FloatArray | None = None) -> Bursts | None:
+def find_bursts(
+    stamps_s: FloatArray, samples: FloatArray | None = None, longest_wait_s: float = LONGEST_WAIT_S
+) -> Bursts | None:
     """Whether rows were written in bursts, and when each was due; None where they were not.
 
     stamps_s: [shape (n,)], without NaN. samples: [shape (channels, n)], where known: a logger that rests after a few
     samples writes the same stamps, but then its values leap from one burst to the next, as those of bursts do not.
+    longest_wait_s: infinite where the unit of the stamps is not known yet.
     """
     if stamps_s.size < 2 * FEWEST_BURSTS:
         return None
@@ -57,7 +60,7 @@ def find_bursts(stamps_s: FloatArray, samples: FloatArray | None = None) -> Burs
     if (
         float(inside.mean()) < MANY_INSIDE
         or waits.size < FEWEST_BURSTS
-        or usual > LONGEST_WAIT_S
+        or usual > longest_wait_s
         or _only_rounded(steps, inside)
         or (samples is not None and _pauses(samples, inside))
     ):
@@ -105,7 +108,7 @@ def _lost(handed_s: FloatArray, last: IntArray, sizes: IntArray) -> tuple[FloatA
     if usual < 2 or float(np.mean(sizes % usual == 0)) < ONE_SIZE_SHARE or strays < STRAYING_STEPS * step:
         return none, step
     missing = (-sizes % usual).astype(np.float64)
-    missing[missing > 0.5 * usual] = 0.0
+    missing[(sizes > usual) & (missing > 0.5 * usual)] = 0.0
     missing[[0, -1]] = 0.0  # the log may begin and end anywhere in a burst
     apart = np.diff(np.flatnonzero(missing))
     if apart.size < FEWEST_LOST or float(apart.std()) < AT_RANDOM * float(apart.mean()):

@@ -94,8 +94,8 @@ def true_instants(stamps_s: FloatArray, samples: FloatArray, unreliable: bool) -
 def _spread_evenly(stamps_s: FloatArray, bursts: Bursts) -> Clock:
     """Instants of rows written in bursts: an even clock through what each burst says of its last sample."""
     knot_s = max(KNOT_S, KNOT_BURSTS * bursts.size * bursts.step_s)
-    # A timer's ticks are whole steps of their own, a few to the burst: they must not be taken for the samples'.
-    even, step = _even_clock(bursts.handed_s, bursts.step_s, knot_s, combs=(False,))
+    # The step is known from long spans; short ones would show a timer's ticks, if one hands the bursts over.
+    even, step = _even_clock(bursts.handed_s, bursts.step_s, knot_s, combs=())
     even = even + step * bursts.lost
     steps = np.diff(stamps_s)
     jitter = float(np.std(steps[np.abs(steps) < (5.0 + 2.0 * bursts.size) * step])) / step
@@ -140,13 +140,14 @@ def _even_clock(
 ) -> tuple[FloatArray, float]:
     """Instants on even clocks, one per stretch between silences; drops within a stretch keep their place.
 
-    knot_s: how long a stretch tells one offset of a clock that runs unevenly. combs: ways to refine the step.
+    knot_s: how long a stretch tells one offset of a clock that runs unevenly. combs: ways to refine the step,
+    none where it is known.
     """
     cuts = np.flatnonzero(np.diff(stamps_s) > max(SILENCE_S, 60 * step_s)) + 1
     edges = np.concatenate(([0], cuts, [stamps_s.size]))
     runs = [stamps_s[a:b] for a, b in pairwise(edges)]
     spans, rows = sum(run[-1] - run[0] for run in runs), sum(run.size - 1 for run in runs)
-    trials = {_refined_step(stamps_s, step_s, comb) for comb in combs}
+    trials = {_refined_step(stamps_s, step_s, comb) for comb in combs} or {step_s}
     if rows > 0 and abs(spans / rows / step_s - 1.0) < 0.2:
         trials.add(float(spans / rows))
     step, numbered = min((_numbered(runs, trial) for trial in trials), key=lambda pair: _cost(runs, *pair))

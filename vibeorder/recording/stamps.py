@@ -269,7 +269,7 @@ def _unit_by_step(filled: FloatArray, named_time: bool, slow: bool) -> str | Non
     if not steps.size:
         return None
     # Within a burst of rows the step says nothing of the rate.
-    bursts = find_bursts(filled)
+    bursts = find_bursts(filled, longest_wait_s=np.inf)
     step = float(np.median(steps)) if bursts is None else bursts.step_s
     if step == 1.0 and float(np.mean(steps == 1.0)) > 0.9 and not (slow and named_time):
         return None  # a row counter
