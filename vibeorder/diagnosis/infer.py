@@ -25,6 +25,7 @@ from vibeorder.diagnosis.lines import lines_of_first
 from vibeorder.diagnosis.nameless import SWEEP, with_nameless
 from vibeorder.diagnosis.namings import namings
 from vibeorder.diagnosis.parallel import side_by_side
+from vibeorder.diagnosis.pulls import felt
 from vibeorder.diagnosis.pursuit import Pursuit
 from vibeorder.diagnosis.retold import Weighed, piece_of
 from vibeorder.diagnosis.ridge import CELL, LOWEST_HZ, LineTable, line_table
@@ -53,8 +54,9 @@ misremember; and little where it is of a part of the drive, which may have been 
 
 SAID_READS_HIGH = 1.0 + 0.5 * sum(DASH_READS_HIGH)
 
-FROM_REST_TIMES = 3.0
-"""How many times faster than where a drive from rest begins its slowest 3% may be: one pulls away in seconds."""
+FROM_REST_TIMES, FROM_REST_SD = 3.0, 0.12
+"""How many times faster than where a drive from rest begins its slowest 3% may be, one pulls away in seconds; and how
+well that is known, in ln(speed)."""
 
 STRETCH_S = 75.0
 MOST_STRETCHES = 3
@@ -131,6 +133,7 @@ def _infer(
     if heard is not None:
         pursuit.hear(heard, setting.vehicle, setting.low_range)
     reader = TrackReader(part, colour)
+    pulls = felt(part)
     classes = log_prior_of_classes(candidates)
     weighed: list[Weighed] = []
 
@@ -142,6 +145,8 @@ def _infer(
         log_speed = log_speed_of(naming.rate_hz, naming.line_hz(part.rate_hz)) + naming.restless_log_odds(
             part
         )
+        if pulls is not None:
+            log_speed += pulls.log_odds(naming.frame_s, naming.rate_hz * circumference)
         for one in explain(pursuit, naming, reader):
             log_class = classes + class_evidence(every, one.lines, part.log_scale, own)
             weighed.append(Weighed(one, log_speed + one.log_prior + log_class))
@@ -234,6 +239,10 @@ def _said_cost(slow: float, fast: float, given: SpeedGiven, whole: bool) -> floa
     whole: the course is of all the drive.
     """
     low, high = given.low_mps / SAID_READS_HIGH, given.high_mps / SAID_READS_HIGH
-    begun = max(np.log(slow / (FROM_REST_TIMES * low)), 0.0) if given.from_rest else np.log(slow / low)
-    off = np.array([begun, np.log(fast / high)]) / SAID_SD
-    return min(float(0.5 * (off**2).sum()), SAID_AT_MOST if whole else SAID_AT_MOST_IN_PART)
+    top = 0.5 * float(np.log(fast / high) / SAID_SD) ** 2
+    if given.from_rest:  # where a line is first seen is no end that was read off a dial
+        begun = 0.5 * (max(float(np.log(slow / (FROM_REST_TIMES * low))), 0.0) / FROM_REST_SD) ** 2
+        begun = min(begun, SAID_AT_MOST_IN_PART)
+    else:
+        begun = 0.5 * float(np.log(slow / low) / SAID_SD) ** 2
+    return min(begun + top, SAID_AT_MOST if whole else SAID_AT_MOST_IN_PART)
