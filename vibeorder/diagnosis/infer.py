@@ -25,7 +25,7 @@ from vibeorder.diagnosis.lines import lines_of_first
 from vibeorder.diagnosis.nameless import SWEEP, with_nameless
 from vibeorder.diagnosis.namings import namings
 from vibeorder.diagnosis.parallel import side_by_side
-from vibeorder.diagnosis.pulls import felt
+from vibeorder.diagnosis.pulls import felt, pull_log_odds
 from vibeorder.diagnosis.pursuit import Pursuit
 from vibeorder.diagnosis.retold import Weighed, piece_of
 from vibeorder.diagnosis.ridge import CELL, LOWEST_HZ, LineTable, line_table
@@ -132,8 +132,7 @@ def _infer(
     heard = None if sound is None else stretch_of(sound, first / signal.rate_hz, last / signal.rate_hz)
     if heard is not None:
         pursuit.hear(heard, setting.vehicle, setting.low_range)
-    reader = TrackReader(part, colour)
-    pulls = felt(part)
+    reader, pulls = TrackReader(part, colour), felt(part)
     classes = log_prior_of_classes(candidates)
     weighed: list[Weighed] = []
 
@@ -142,11 +141,8 @@ def _infer(
         return _speed_log_prior(rate_hz * circumference, low, high, given, line_hz, seen_hz, whole)
 
     for naming in namings(pursuit, part, log_speed_of):
-        log_speed = log_speed_of(naming.rate_hz, naming.line_hz(part.rate_hz)) + naming.restless_log_odds(
-            part
-        )
-        if pulls is not None:
-            log_speed += pulls.log_odds(naming.frame_s, naming.rate_hz * circumference)
+        log_speed = log_speed_of(naming.rate_hz, naming.line_hz(part.rate_hz))
+        log_speed += naming.restless_log_odds(part) + pull_log_odds(pulls, naming, circumference)
         for one in explain(pursuit, naming, reader):
             log_class = classes + class_evidence(every, one.lines, part.log_scale, own)
             weighed.append(Weighed(one, log_speed + one.log_prior + log_class))

@@ -8,9 +8,10 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from vibeorder.diagnosis.namings import Naming
 from vibeorder.diagnosis.signal import Signal
 
-__all__ = ["Felt", "felt"]
+__all__ = ["Felt", "felt", "pull_log_odds"]
 
 FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
@@ -83,3 +84,8 @@ def felt(signal: Signal) -> Felt | None:
     across = np.linalg.eigvalsh(slow @ slow.T / slow.shape[1])[:-1]
     noise = max(NOISE_MPS2, float(np.sqrt(max(across.max(initial=0.0), 0.0))))
     return Felt(at_s, slow, drift, noise)
+
+
+def pull_log_odds(pulls: Felt | None, naming: Naming, circumference_m: float) -> float:
+    """`Felt.log_odds` of a naming's course, 0 where nothing is felt."""
+    return 0.0 if pulls is None else pulls.log_odds(naming.frame_s, naming.rate_hz * circumference_m)
