@@ -25,6 +25,7 @@ from vibeorder.diagnosis.lines import lines_of_first
 from vibeorder.diagnosis.nameless import SWEEP, with_nameless
 from vibeorder.diagnosis.namings import namings
 from vibeorder.diagnosis.parallel import side_by_side
+from vibeorder.diagnosis.pulls import felt, pull_log_odds
 from vibeorder.diagnosis.pursuit import Pursuit
 from vibeorder.diagnosis.retold import Weighed, piece_of
 from vibeorder.diagnosis.ridge import CELL, LOWEST_HZ, LineTable, line_table
@@ -53,8 +54,9 @@ misremember; and little where it is of a part of the drive, which may have been 
 
 SAID_READS_HIGH = 1.0 + 0.5 * sum(DASH_READS_HIGH)
 
-FROM_REST_TIMES = 3.0
-"""How many times faster than where a drive from rest begins its slowest 3% may be: one pulls away in seconds."""
+FROM_REST_TIMES, FROM_REST_SD = 3.0, 0.12
+"""How many times faster than where a drive from rest begins its slowest 3% may be, one pulls away in seconds; and how
+well that is known, in ln(speed)."""
 
 STRETCH_S = 75.0
 MOST_STRETCHES = 3
@@ -130,7 +132,7 @@ def _infer(
     heard = None if sound is None else stretch_of(sound, first / signal.rate_hz, last / signal.rate_hz)
     if heard is not None:
         pursuit.hear(heard, setting.vehicle, setting.low_range)
-    reader = TrackReader(part, colour)
+    reader, pulls = TrackReader(part, colour), felt(part)
     classes = log_prior_of_classes(candidates)
     weighed: list[Weighed] = []
 
@@ -139,9 +141,8 @@ def _infer(
         return _speed_log_prior(rate_hz * circumference, low, high, given, line_hz, seen_hz, whole)
 
     for naming in namings(pursuit, part, log_speed_of):
-        log_speed = log_speed_of(naming.rate_hz, naming.line_hz(part.rate_hz)) + naming.restless_log_odds(
-            part
-        )
+        log_speed = log_speed_of(naming.rate_hz, naming.line_hz(part.rate_hz))
+        log_speed += naming.restless_log_odds(part) + pull_log_odds(pulls, naming, circumference)
         for one in explain(pursuit, naming, reader):
             log_class = classes + class_evidence(every, one.lines, part.log_scale, own)
             weighed.append(Weighed(one, log_speed + one.log_prior + log_class))
@@ -234,6 +235,10 @@ def _said_cost(slow: float, fast: float, given: SpeedGiven, whole: bool) -> floa
     whole: the course is of all the drive.
     """
     low, high = given.low_mps / SAID_READS_HIGH, given.high_mps / SAID_READS_HIGH
-    begun = max(np.log(slow / (FROM_REST_TIMES * low)), 0.0) if given.from_rest else np.log(slow / low)
-    off = np.array([begun, np.log(fast / high)]) / SAID_SD
-    return min(float(0.5 * (off**2).sum()), SAID_AT_MOST if whole else SAID_AT_MOST_IN_PART)
+    top = 0.5 * float(np.log(fast / high) / SAID_SD) ** 2
+    if given.from_rest:  # where a line is first seen is no end that was read off a dial
+        begun = 0.5 * (max(float(np.log(slow / (FROM_REST_TIMES * low))), 0.0) / FROM_REST_SD) ** 2
+        begun = min(begun, SAID_AT_MOST_IN_PART)
+    else:
+        begun = 0.5 * float(np.log(slow / low) / SAID_SD) ** 2
+    return min(begun + top, SAID_AT_MOST if whole else SAID_AT_MOST_IN_PART)
