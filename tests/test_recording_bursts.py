@@ -40,7 +40,8 @@ def bursts_of(
 def shake(true_s: FloatArray, hz: float, seed: int = 0) -> FloatArray:
     """Unit sines at hz and at 3 Hz, with some noise [shape (2, n)]."""
     noise: FloatArray = np.random.default_rng(seed).normal(0, 0.1, (2, true_s.size))
-    return noise + np.stack([np.sin(2 * np.pi * hz * true_s + 1.0), np.cos(2 * np.pi * 3.0 * true_s)])
+    waves: FloatArray = np.stack([np.sin(2 * np.pi * hz * true_s + 1.0), np.cos(2 * np.pi * 3.0 * true_s)])
+    return waves + noise
 
 
 def amplitude(grid_s: FloatArray, values: FloatArray, hz: float) -> float:
