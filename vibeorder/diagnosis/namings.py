@@ -202,9 +202,9 @@ def _shared_evidence(pursuit: Pursuit, found: Sequence[Pursued]) -> list[FloatAr
     if not found:
         return []
     rate_hz = 2.0 * pursuit.nyquist_hz
-    at = np.stack([folded(pursuit.rates_hz[p.cell] * multiples_of(pursuit, p), rate_hz) for p in found])
-    own = np.stack([_about_changes(pursuit, p) for p in found])
     true = np.stack([pursuit.rates_hz[p.cell] * multiples_of(pursuit, p) for p in found])
+    at = folded(true, rate_hz)
+    own = np.stack([_about_changes(pursuit, p) for p in found])
     near = np.abs(at[:, None] - at) < ONE_LINE_HZ + 0.5 * CELL * (true[:, None] + true)
     largest = np.where(near, own[None], -np.inf).max(axis=1)
     return list(np.minimum(largest, np.maximum(own, 0.0) * SHARED_TIMES + SHARED_BESIDE))
@@ -220,7 +220,9 @@ def _about_changes(pursuit: Pursuit, one: Pursued) -> FloatArray:
     for frames in (*range(-ABOUT_CHANGE, 0), *range(1, ABOUT_CHANGE + 1)):
         gear = one.gear[np.clip(np.arange(one.gear.size) - frames, 0, one.gear.size - 1)]
         if (gear != one.gear).any():
-            best = np.maximum(best, pursuit.anchored_along(replace(one, gear=gear)) * (gear != one.gear))
+            multiple = multiples_of(pursuit, replace(one, gear=gear))
+            other = pursuit.evidence_along(multiple, one.cell, one.slope)
+            best = np.maximum(best, other * (gear != one.gear))
     return best
 
 

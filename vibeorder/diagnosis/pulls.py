@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from vibeorder.diagnosis.namings import Naming
 from vibeorder.diagnosis.signal import Signal
+from vibeorder.speed.pulls import slow_changes
 
 __all__ = ["Felt", "felt", "pull_log_odds"]
 
@@ -28,6 +29,9 @@ INDEPENDENT_S = 5.0
 
 FELT_SHARE = 0.5
 """How often a recording shows the pull at all: slow changes may have been filtered off, or the phone have been held."""
+
+DRIFT_S = 60.0
+"""Half a period of the fastest change that is taken for tilt, hills and warmth, and taken off."""
 
 LEAST_WINDOWS = 40
 
@@ -77,9 +81,7 @@ def felt(signal: Signal) -> Felt | None:
     if np.count_nonzero(good) < LEAST_WINDOWS:
         return None
     at_s = np.asarray(BLOCK_S * np.arange(share.size) + WINDOW_S / 2.0, float)[good]
-    span = float(at_s[-1] - at_s[0])
-    shape = np.cos(np.pi * np.outer((at_s - at_s[0]) / span, np.arange(int(span / 60.0) + 1)))
-    drift = np.asarray(np.linalg.qr(shape)[0], float)
+    drift = slow_changes(at_s, int(float(at_s[-1] - at_s[0]) / DRIFT_S))
     slow = means[:, good] - (means[:, good] @ drift) @ drift.T
     across = np.linalg.eigvalsh(slow @ slow.T / slow.shape[1])[:-1]
     noise = max(NOISE_MPS2, float(np.sqrt(max(across.max(initial=0.0), 0.0))))

@@ -145,12 +145,9 @@ class Pursuit:
             per_gear.append(np.where(True if gear is None else gear == g, votes + prior[:, g], -np.inf))
         return float(np.max(per_gear, axis=0).sum())
 
-    def anchored_along(self, one: Pursued) -> FloatArray:
-        """The anchor's own evidence in each frame of a course."""
-        multiple = self.candidates[one.anchor].multiple
-        told = self.per_wheel is not None and (one.gear >= 0).all()
-        ratio = self.per_wheel[one.gear] if self.per_wheel is not None and told else np.ones(1)
-        return self._along(self.table.score, multiple * ratio, one.cell, one.slope - int(SLOPES[0]))
+    def evidence_along(self, multiple: FloatArray, cell: IntArray, slope: IntArray) -> FloatArray:
+        """Evidence of a line so many times the wheel's rate in each frame of a course; slope: in cells a frame."""
+        return self._along(self.table.score, multiple, cell, slope - int(SLOPES[0]))
 
     def _along(self, values: F32, multiple: FloatArray, cell: IntArray, at: IntArray) -> FloatArray:
         """Values [of the table's shape] for a line in each frame of a course; at: index of the slope.

@@ -205,8 +205,9 @@ def _pulled(placed: Trace, pulled: Pulls, found: Alignment) -> tuple[Trace, str]
     if found.determined:
         lag_s, how = lag_s + found.shift_s, f"{how}, and by the lines that keep step with the wheels"
     se_s = found.shift_se_s if found.determined else pulled.se_s
-    well = "well determined" if se_s < 0.5 else f"determined to {se_s:.1f} s"
-    return replace(placed, lag_s=lag_s), f"speed log {placed.name}: {late_words(lag_s)}, {well} {how}"
+    return replace(
+        placed, lag_s=lag_s
+    ), f"speed log {placed.name}: {late_words(lag_s)}, {_how_well(se_s)} {how}"
 
 
 def road_speed(log: Trace, vehicle: Vehicle) -> Trace:
@@ -307,9 +308,8 @@ def _judged(
             noise_correlation=noise,
             deviations=deviations,
         )
-    how = "well determined" if se_s < 0.5 else f"determined to {se_s:.1f} s"
     beside = ", and road noise follows the speed there too" if noise >= NOISE_AGREES else ""
-    sentence = f"{late_words(shift_s)}, {how} by the lines that keep step with the wheels{beside}"
+    sentence = f"{late_words(shift_s)}, {_how_well(se_s)} by the lines that keep step with the wheels{beside}"
     return Alignment(shift_s, se_s, True, score, runner_up, sentence, scale, False, noise, deviations)
 
 
@@ -352,6 +352,10 @@ def _refused(trace: Trace, why: str) -> Alignment:
     if lost > 0.15:
         why = f"speed too sparse, readings up to {steps[moving].max():.0f} s apart while it moved"
     return Alignment(0.0, np.inf, False, 0.0, 0.0, f"cannot be aligned: {why}")
+
+
+def _how_well(se_s: float) -> str:
+    return "well determined" if se_s < 0.5 else f"determined to {se_s:.1f} s"
 
 
 def late_words(shift_s: float) -> str:

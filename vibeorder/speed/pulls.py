@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 from vibeorder.recording import Recording, Trace
 from vibeorder.recording.store import excerpt
 
-__all__ = ["Pulls", "pulls_shift"]
+__all__ = ["Pulls", "pulls_shift", "slow_changes"]
 
 FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
@@ -126,7 +126,8 @@ def _fit(middles: FloatArray, means: FloatArray, held: BoolArray, trace: Trace, 
     change = (
         np.interp(last[good], times, trace.values) - np.interp(first[good], times, trace.values)
     ) / WINDOW_S
-    drift = _drift(middles[good])
+    span = max(float(np.ptp(middles[good])), 1.0)
+    drift = slow_changes(middles[good], min(int(2.0 * span / DRIFT_S), MOST_DRIFTS))
     change = change - drift @ (drift.T @ change)
     axes = means[:, good] - (means[:, good] @ drift) @ drift.T
     power = float(change @ change)
@@ -141,12 +142,11 @@ def _fit(middles: FloatArray, means: FloatArray, held: BoolArray, trace: Trace, 
     return _Fit(-0.5 * count * float(np.log1p(-explained)), float(np.sqrt(explained)), slope, rest_mps2)
 
 
-def _drift(at_s: FloatArray) -> FloatArray:
-    """Orthonormal slow changes: a constant, and cosines down to a period of DRIFT_S [shape (n, k)]."""
+def slow_changes(at_s: FloatArray, halves: int) -> FloatArray:
+    """Orthonormal slow changes: a constant, and cosines of up to so many half periods [shape (n, halves + 1)]."""
     span = max(float(at_s[-1] - at_s[0]), 1.0)
-    count = min(int(2.0 * span / DRIFT_S), MOST_DRIFTS) + 1
-    shape = np.cos(np.pi * np.outer((at_s - at_s[0]) / span, np.arange(count)))
-    return np.asarray(np.linalg.qr(shape)[0])
+    shape = np.cos(np.pi * np.outer((at_s - at_s[0]) / span, np.arange(halves + 1)))
+    return np.asarray(np.linalg.qr(shape)[0], float)
 
 
 def _independent(one: FloatArray, other: FloatArray) -> float:
