@@ -26,7 +26,7 @@ sys.path.insert(0, str(Path(__file__).resolve().parent))
 import numpy as np
 from accuracy import share
 from common import calibration_error, chance_error, each, fill_page, table
-from world import random_road_test
+from world import CURVE_SD_PER_M, GRADE_SD, random_road_test
 
 from vibeorder.diagnosis import posterior, told, weigh
 from vibeorder.simulate import (
@@ -143,7 +143,7 @@ def plain_road_test(seed: int, kind: Kind, rate_hz: float = 200.0, seconds: floa
         rate_hz=rate_hz,
         faults=faults,
         body=Body(common=0.0),
-        road=Road(level_mps2=level, roughness_sd=0.0),
+        road=Road(level_mps2=level, roughness_sd=0.0, grade_sd=GRADE_SD, curve_sd_per_m=CURVE_SD_PER_M),
         gps=None,
     )
     return road_test(vehicle, scenario, test_rng)

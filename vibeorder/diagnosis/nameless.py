@@ -10,15 +10,19 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
+from numpy.typing import NDArray
 
 from vibeorder.diagnosis.candidates import Candidate
 from vibeorder.diagnosis.classes import class_evidence
 from vibeorder.diagnosis.namings import Naming
 from vibeorder.diagnosis.retold import Weighed
+from vibeorder.diagnosis.ridge import FRAME_CAP
 from vibeorder.diagnosis.signal import Signal, folded
 from vibeorder.diagnosis.weighing import Explained
 
 __all__ = ["SWEEP", "with_nameless"]
+
+FloatArray = NDArray[np.float64]
 
 NAMELESS, ENGINE_UNPLACED = 0.03, 0.7
 """How often, of the drives with a strong line and no listed part at fault, the line is of no listed part; and how often
@@ -46,9 +50,11 @@ SWEEP = 1.15
 """Fastest over slowest from which a course has three speeds of its own, not one (`infer`), and a line of no part three
 places: one fact, since the one is weighed against the other."""
 
-STEADY_SHARE, STEADY_POWER = 0.95, 20.0
-"""A part's line is there whenever the part turns: the share of frames in which it is seen has this density for most
-drives, STEADY_POWER v**(STEADY_POWER - 1), and any value for the rest; a resonance comes and goes, any value alike."""
+STEADY_SHARE, STEADY_POWER, FAINT_POWER = 0.95, 20.0, 8.0
+"""A part's line is there whenever the part turns: the share v of frames in which it is seen has the density
+k v**(k - 1) for most drives, and any value for the rest; a resonance comes and goes, any value alike. k is STEADY_POWER
+for a line that is as clear as can be where it is seen, and falls with the square of its evidence there: one that is
+barely seen drowns at times, whatever it is of."""
 
 
 def with_nameless(
@@ -94,8 +100,7 @@ def _log_weight(
     knots = 3.0 if fast > SWEEP * slow else 1.0
     steps = int(np.count_nonzero(np.diff(naming.gear))) + (_turns_back(naming, rate_hz) if part.folds else 0)
     free = np.log(share) - knots * np.log(PLACES / SPEEDS) - STEP_COST * steps
-    strong = line_hz > STRONG_FROM * np.percentile(line_hz, 95.0)
-    return float(free + line - _steadiness(float(naming.visible[strong].mean())))
+    return float(free + line - _steadiness(*_share_seen(naming, line_hz)))
 
 
 def _turns_back(naming: Naming, rate_hz: float) -> int:
@@ -105,6 +110,15 @@ def _turns_back(naming: Naming, rate_hz: float) -> int:
     return int(np.count_nonzero((np.diff(zone) != 0) & seen))
 
 
-def _steadiness(seen: float) -> float:
-    """Log odds of a part's line against a line of its own, by the share of frames in which it is seen."""
-    return float(np.log(1.0 - STEADY_SHARE + STEADY_SHARE * STEADY_POWER * seen ** (STEADY_POWER - 1.0)))
+def _share_seen(naming: Naming, line_hz: FloatArray) -> tuple[float, float]:
+    """Share of frames in which the line is seen, and how clear it is there, 1 at most."""
+    strong = line_hz > STRONG_FROM * np.percentile(line_hz, 95.0)
+    clear = naming.anchored[strong & naming.visible]
+    clearness = float(np.clip(np.median(clear) / FRAME_CAP, 0.0, 1.0)) if clear.size else 0.0
+    return float(naming.visible[strong].mean()), clearness
+
+
+def _steadiness(seen: float, clearness: float = 1.0) -> float:
+    """Log odds of a part's line against a line of its own, by `_share_seen`."""
+    power = FAINT_POWER + (STEADY_POWER - FAINT_POWER) * clearness**2
+    return float(np.log(1.0 - STEADY_SHARE + STEADY_SHARE * power * seen ** (power - 1.0)))

@@ -7,60 +7,70 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.linalg import solve_triangular
 
 from vibeorder.diagnosis.namings import Naming
 from vibeorder.diagnosis.signal import Signal
-from vibeorder.speed.pulls import slow_changes
 
 __all__ = ["Felt", "felt", "pull_log_odds"]
 
 FloatArray = NDArray[np.float64]
-BoolArray = NDArray[np.bool_]
 
 BLOCK_S, WINDOW_S = 0.5, 3.0
 """Means over three seconds: the body's own sway, and shakes that fold near 0 Hz, are gone."""
 
-NOISE_MPS2 = 0.2
-"""What hills and a phone that tilts add along the road, rms: 0.19 m/s^2 in a real city bus beside its GPS; more where
-the recording shows more across the road."""
+NOISE_MPS2, LONG_S, SHORT_S = 0.2, 20.0, 3.0
+"""What hills and a phone that tilts add along the road, rms (0.19 m/s^2 in a real city bus beside its GPS; more where
+the recording shows more across the road), half of it lasting some LONG_S, half some SHORT_S."""
 
-INDEPENDENT_S = 5.0
-"""Seconds that count as one reading: hills and curves last."""
+OWN_MPS2 = 0.01
+"""What is left in each mean of the sensor's own noise, rms."""
 
-FELT_SHARE = 0.5
-"""How often a recording shows the pull at all: slow changes may have been filtered off, or the phone have been held."""
+FELT, IN_PART, NOT_FELT = 0.5, 0.2, 0.3
+PITCH, PITCH_SD = 1.04, 0.05
+"""How often a recording shows the pull whole, in part, or not at all: slow changes may have been filtered off, or the
+phone have been held. Whole, it is a few percent more than the speed says: pulled, a body tips, and gravity adds its
+share (judgements, no source)."""
 
-DRIFT_S = 60.0
-"""Half a period of the fastest change that is taken for tilt, hills and warmth, and taken off."""
-
+SCALES = np.arange(0.0, 1.2001, 0.04)
 LEAST_WINDOWS = 40
 
 
 @dataclass(frozen=True, slots=True)
 class Felt:
-    """Mean acceleration about `at_s`, its slow changes taken off [shape (channels, n)]; drift: what was taken off
-    [shape (n, k)]; noise_mps2: what a course cannot explain, for each channel."""
+    """Mean acceleration about `at_s`, whitened, any constant taken off [shape (channels, n)]; `root`: lower triangle of
+    the noise's covariance, and `constant`: what a constant looks like once whitened, of unit length [shape (n,)]."""
 
     at_s: FloatArray
     means: FloatArray
-    drift: FloatArray
-    noise_mps2: float
+    root: FloatArray
+    constant: FloatArray
 
     def log_odds(self, frame_s: FloatArray, speed_mps: FloatArray) -> float:
-        """Log odds of the course of speed against a steady one; ln(1 - FELT_SHARE) at the least.
+        """Log odds of the course of speed against a steady one; ln(NOT_FELT) at the least.
 
-        With the way forward free and of unit length, the residual is least along sum(a dv): the log likelihood ratio
-        is (2 |sum(a dv)| - sum(dv^2)) / (2 noise^2). What it gains by that freedom in noise alone is taken off.
+        With the way forward free and of unit length, and s of the pull felt, the residual is least along sum(a dv): the
+        log likelihood ratio is s |sum(a dv)| - s^2 sum(dv^2) / 2. What it gains by that freedom in noise alone is
+        taken off.
         """
         before, after = self.at_s - WINDOW_S / 2.0, self.at_s + WINDOW_S / 2.0
         change = (np.interp(after, frame_s, speed_mps) - np.interp(before, frame_s, speed_mps)) / WINDOW_S
-        change = change - self.drift @ (self.drift.T @ change)
-        each = INDEPENDENT_S / BLOCK_S
-        power = float(change @ change) / each / self.noise_mps2**2
-        along = float(np.linalg.norm(self.means @ change)) / each / self.noise_mps2**2
+        change = _white(change[None], self.root, self.constant)[0]
+        power = float(change @ change)
+        along = float(np.linalg.norm(self.means @ change))
         by_chance = power * len(self.means)  # mean square of what noise alone puts along a free direction
-        ratio = np.sqrt(max(along**2 - by_chance, 0.0)) - 0.5 * power
-        return float(np.logaddexp(np.log(1.0 - FELT_SHARE), np.log(FELT_SHARE) + ratio))
+        ratio = SCALES * np.sqrt(max(along**2 - by_chance, 0.0)) - 0.5 * SCALES**2 * power
+        return float(np.logaddexp.reduce(np.log(_SCALE_SHARES) + ratio))
+
+
+def _scale_shares() -> FloatArray:
+    """How likely each of SCALES is."""
+    whole = np.exp(-0.5 * ((SCALES - PITCH) / PITCH_SD) ** 2)
+    part = (SCALES > 0.0) & (SCALES < 1.0)
+    return np.asarray(FELT * whole / whole.sum() + IN_PART * part / part.sum() + NOT_FELT * (SCALES == 0.0))
+
+
+_SCALE_SHARES = _scale_shares()
 
 
 def felt(signal: Signal) -> Felt | None:
@@ -81,11 +91,25 @@ def felt(signal: Signal) -> Felt | None:
     if np.count_nonzero(good) < LEAST_WINDOWS:
         return None
     at_s = np.asarray(BLOCK_S * np.arange(share.size) + WINDOW_S / 2.0, float)[good]
-    drift = slow_changes(at_s, int(float(at_s[-1] - at_s[0]) / DRIFT_S))
-    slow = means[:, good] - (means[:, good] @ drift) @ drift.T
-    across = np.linalg.eigvalsh(slow @ slow.T / slow.shape[1])[:-1]
-    noise = max(NOISE_MPS2, float(np.sqrt(max(across.max(initial=0.0), 0.0))))
-    return Felt(at_s, slow, drift, noise)
+    root = _noise_root(at_s)
+    constant = solve_triangular(root, np.ones(at_s.size), lower=True)
+    constant = constant / np.linalg.norm(constant)
+    white = _white(means[:, good], root, constant)
+    across = np.linalg.eigvalsh(white @ white.T / at_s.size)[:-1]
+    louder = float(np.sqrt(max(across.max(initial=0.0), 1.0)))
+    return Felt(at_s, white / louder, root * louder, constant)
+
+
+def _noise_root(at_s: FloatArray) -> FloatArray:
+    apart = np.abs(at_s[:, None] - at_s)
+    lasting = 0.5 * (np.exp(-apart / LONG_S) + np.exp(-apart / SHORT_S))
+    return np.asarray(np.linalg.cholesky(NOISE_MPS2**2 * lasting + OWN_MPS2**2 * np.eye(at_s.size)))
+
+
+def _white(rows: FloatArray, root: FloatArray, constant: FloatArray) -> FloatArray:
+    """Rows with independent noise of unit power, any constant (gravity, an axis that is off) taken off."""
+    white = solve_triangular(root, rows.T, lower=True).T
+    return np.asarray(white - np.outer(white @ constant, constant))
 
 
 def pull_log_odds(pulls: Felt | None, naming: Naming, circumference_m: float) -> float:

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from vibeorder.diagnosis.colour import FRAME_S, Colour, frames_of
 from vibeorder.diagnosis.signal import Signal, folded
 
-__all__ = ["CELL", "HOP_S", "LOWEST_HZ", "SLOPES", "LineTable", "bounded_evidence", "line_table"]
+__all__ = ["CELL", "FRAME_CAP", "HOP_S", "LOWEST_HZ", "SLOPES", "LineTable", "bounded_evidence", "line_table"]
 
 FloatArray = NDArray[np.float64]
 F32 = NDArray[np.float32]

@@ -197,7 +197,8 @@ def _place(clusters: list[_Cluster], j: int, line: Tracked, seen: FloatArray) ->
     """Put source j into the cluster that it runs with, beside one that it runs with for a part, or alone.
 
     The first cluster is the strong line's, which has been taken out of the samples: what runs on it for a part is
-    judged by the rest.
+    judged by the rest. Where two lines merely cross, the blocks there are those of the clearer one: a line that is seen
+    all along would else lose by every faint one that its name lets cross it.
     """
     partner: tuple[_Cluster, BoolArray] | None = None
     usable = line.weight > 0
@@ -213,12 +214,23 @@ def _place(clusters: list[_Cluster], j: int, line: Tracked, seen: FloatArray) ->
         free = cluster.pair is None and len(cluster.members) == 1
         if share > PARTLY and free and partner is None:
             partner = (cluster, near & (cluster.line.weight > 0))
+        elif cluster.pair is None and _clearness(line, near) > _clearness(cluster.line, near):
+            cluster.line = _less(cluster.line, near)
         else:
             line = _less(line, near)
     if partner is None:
         clusters.append(_Cluster([j], line, seen))
     else:
         partner[0].pair = (j, line, partner[1])
+
+
+def _clearness(line: Tracked, apart_from: BoolArray) -> float:
+    """How far a line stands out of its noise in its blocks but some, on average, in ln."""
+    use = (line.weight > 0) & ~apart_from
+    if not use.any():
+        return 0.0
+    power = (np.abs(line.raw[:, use] / line.noise[:, use]) ** 2).sum(axis=0)
+    return float(np.log1p(power).mean())
 
 
 def _as_lines(

@@ -94,6 +94,8 @@ class Road:
     bumps_per_minute, bump_mps2: potholes and patches, median peak; each axle strikes once.
     joint_spacing_m, joint_mps2: slab joints, 0 m for none.
     wheelbase_m, echo: share of the noise that the rear axle repeats.
+    grade_sd, curve_sd_per_m: standard deviations of its grade and of its curvature, which last for some hundreds of
+        meters: gravity along the road, and the pull of curves, are logged beside the vehicle's own speeding up.
     """
 
     level_mps2: float = 0.3
@@ -106,6 +108,8 @@ class Road:
     joint_mps2: float = 0.2
     wheelbase_m: float = 2.9
     echo: float = 0.0
+    grade_sd: float = 0.0
+    curve_sd_per_m: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)

@@ -7,8 +7,9 @@ from numpy.typing import NDArray
 
 from vibeorder.simulate.drive import DrivePath, slow_walk
 from vibeorder.simulate.model import Road
+from vibeorder.units import STANDARD_GRAVITY
 
-__all__ = ["road_noise", "with_speed"]
+__all__ = ["pulls", "road_noise", "with_speed"]
 
 FloatArray = NDArray[np.float64]
 
@@ -23,6 +24,8 @@ MODES = (
 )
 GAIN_RANGE = (0.3, 3.0)
 OVERSAMPLING = 4
+GRADE_MEMORY_M, CURVE_MEMORY_M = 200.0, 100.0
+"""How far a slope and a bend go on (judgements, no source)."""
 STANDING_SHARE = (
     0.1  # of the level on the road: what the body passes on of a running engine's noise. Assumed.
 )
@@ -58,6 +61,26 @@ def road_noise(
     if distance[-1] > 0.0:
         noise += _strikes(road, modes, distance, fine_hz, draws[3])
     return np.stack([np.interp(instants_s, times, axis) for axis in noise])
+
+
+def pulls(road: Road, path: DrivePath, instants_s: FloatArray, rng: np.random.Generator) -> FloatArray:
+    """What is felt of the drive itself at the given instants, forward, left and up [shape (3, n)], m/s^2.
+
+    Speeding up and braking, gravity along a road that climbs, and curves; an accelerometer cannot tell them apart.
+    """
+    distance = _distance(path)
+    forward = np.gradient(path.speed_mps, path.times_s) + STANDARD_GRAVITY * road.grade_sd * _along(
+        distance, GRADE_MEMORY_M, rng
+    )
+    left = path.speed_mps**2 * road.curve_sd_per_m * _along(distance, CURVE_MEMORY_M, rng)
+    felt = np.stack([forward, left, np.zeros(forward.size)])
+    return np.stack([np.interp(instants_s, path.times_s, axis) for axis in felt])
+
+
+def _along(distance: FloatArray, memory_m: float, rng: np.random.Generator) -> FloatArray:
+    """A smooth random course along the road, standard deviation 1."""
+    marks = np.arange(0.0, distance[-1] + memory_m, memory_m / 20.0)
+    return np.asarray(np.interp(distance, marks, slow_walk(rng, marks, memory_m)), float)
 
 
 def with_speed(speed_mps: FloatArray, growth: float) -> FloatArray:

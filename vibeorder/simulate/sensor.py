@@ -5,7 +5,7 @@ from numpy.typing import NDArray
 
 from vibeorder.simulate.drive import GRID_HZ, DrivePath, slow_walk
 from vibeorder.simulate.model import Clock, Gps, GpsTrace, Microphone, Scenario, TrueLine
-from vibeorder.simulate.road import road_noise, with_speed
+from vibeorder.simulate.road import pulls, road_noise, with_speed
 from vibeorder.units import STANDARD_GRAVITY
 
 __all__ = ["gps_trace", "log_acceleration", "random_rotation", "record_audio"]
@@ -26,13 +26,14 @@ def log_acceleration(
     rng: np.random.Generator,
 ) -> tuple[FloatArray, FloatArray]:
     """Stamps [shape (n,)] and samples [shape (3, n)], m/s^2 with gravity, with no anti-alias filter."""
-    clock_rng, road_rng = rng.spawn(2)
+    clock_rng, road_rng, pull_rng = rng.spawn(3)
     instants, stamps = _sampling(scenario, clock_rng)
     shake = road_noise(scenario.road, path, instants, scenario.rate_hz, road_rng)
     for line in lines:
         turn = np.exp(2j * np.pi * np.interp(instants, path.times_s, line.phase_turns))
         for axis, gain in enumerate(line.gains):
             shake[axis] += (np.interp(instants, line.gain_times_s, gain) * turn).real
+    shake += pulls(scenario.road, path, instants, pull_rng)
     shake[2] += STANDARD_GRAVITY
     logged = orientation @ shake
     if scenario.resolution_mps2:
