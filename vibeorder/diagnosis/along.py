@@ -100,9 +100,13 @@ class TrackReader:
     def _amplitude(self, turns: FloatArray, beside: bool = False) -> list[ComplexArray]:
         """Amplitude of every block on a phase track, and beside it on request [shape (c, blocks) each]."""
         carrier = carrier_of(turns)[self.index]
-        carriers = [carrier, carrier * self._beside, carrier * self._beside.conj()] if beside else [carrier]
-        found = self._cut @ np.stack(carriers, axis=-1)
-        return [2.0 / self.window.sum() * found[..., i].T for i in range(len(carriers))]
+        carriers = np.empty((*carrier.shape, 3 if beside else 1), np.complex64)
+        carriers[..., 0] = carrier
+        if beside:
+            np.multiply(carrier, self._beside, out=carriers[..., 1])
+            np.multiply(carrier, self._beside.conj(), out=carriers[..., 2])
+        found = 2.0 / self.window.sum() * (self._cut @ carriers)
+        return [found[..., i].T for i in range(carriers.shape[-1])]
 
     def read(self, turns: FloatArray, growth: float, keep: FloatArray | None = None) -> Tracked:
         """One line on a phase track [shape (n,)]; keep: blocks to use [shape (blocks,)]."""
