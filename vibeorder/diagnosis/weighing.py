@@ -122,7 +122,10 @@ class _Course:
     def _readings(self, segment: FloatArray, lines: Sequence[Tracked]) -> list[Reading]:
         """The likelihoods of lines, each taken once: most are the same in another course of gears."""
         keys = [
-            tuple(x.tobytes() for x in (one.y, one.gain, one.raw, one.noise, one.frequency_hz, one.weight, segment))
+            tuple(
+                x.tobytes()
+                for x in (one.y, one.gain, one.raw, one.noise, one.frequency_hz, one.weight, segment)
+            )
             for one in lines
         ]
         new = {key: one for key, one in zip(keys, lines, strict=True) if key not in self._likely}
