@@ -41,18 +41,19 @@ def plain_columns(data: bytes, first_row: int, width: int, separator: str, decim
     cells = _cells(data, first_row, separator, decimal)
     if width < 2 or cells is None or not _regular(cells, width):
         return None
+    rows, flat = cells.count(b"\n"), cells.replace(b"\n", b",")
     # twice, since of three separators in a row the middle one ends one empty cell and begins the next
-    for _ in range(2):
-        cells = cells.replace(b",,", b",nan,").replace(b",\n", b",nan\n").replace(b"\n,", b"\nnan,")
-    if cells[:1] == b",":
-        cells = b"nan" + cells
+    for _ in range(2 if b",," in flat else 0):
+        flat = flat.replace(b",,", b",nan,")
+    if flat[:1] == b",":
+        flat = b"nan" + flat
     try:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore", DeprecationWarning)  # of a cell such as 1-2: it ends there
-            found = np.fromstring(cells.replace(b"\n", b","), sep=",")
+            found = np.fromstring(flat, sep=",")
     except ValueError:
         return None
-    if found.size != width * cells.count(b"\n"):
+    if found.size != width * rows:
         return None
     return Columns(np.ascontiguousarray(found.reshape(-1, width).T))
 

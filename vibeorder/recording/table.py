@@ -131,7 +131,11 @@ def read_table(path: Path, raw: bytes | None = None, source: str = "") -> Table:
     Raises RecordingError where there are no rows of numbers.
     """
     source = source or path.name
-    layout = _layout(path, raw, source)
+    return _whole(path, raw, source, _layout(path, raw, source))
+
+
+def _whole(path: Path, raw: bytes | None, source: str, layout: Layout) -> Table:
+    """The log read at once."""
     plain = _plain(path, raw, layout)
     if plain is not None:
         notes = _missing_note(path, raw, layout, len(plain))
@@ -160,7 +164,7 @@ def read_sections(path: Path) -> Iterator[Table]:
     """
     layout = _layout(path, None, path.name)
     if path.stat().st_size <= WHOLE_BYTES or layout.quoted_rows:
-        yield read_table(path)
+        yield _whole(path, None, path.name, layout)
         return
     size = int(np.clip(SECTION_VALUES // layout.width, *SECTION_ROWS))
     held: Table | None = None
