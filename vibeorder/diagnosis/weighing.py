@@ -216,14 +216,16 @@ def _place(clusters: list[_Cluster], j: int, line: Tracked, seen: FloatArray) ->
     """
     partner: tuple[_Cluster, BoolArray] | None = None
     usable = line.weight > 0
-    for cluster in clusters:
-        near = (np.abs(seen - cluster.seen) < COINCIDE_HZ) & usable
-        share = float(near.sum()) / max(int(usable.sum()), 1)
+    every = (np.abs(seen - np.stack([cluster.seen for cluster in clusters])) < COINCIDE_HZ) & usable
+    shares = np.count_nonzero(every, axis=1) / max(int(np.count_nonzero(usable)), 1)
+    for cluster, near, share in zip(clusters, every, shares.tolist(), strict=True):
         if share > MOSTLY:
             cluster.members.append(j)
             return
         if cluster is clusters[0]:
             line = _less(line, np.abs(seen - cluster.seen) < CLEAR_OF_STRONG_HZ)
+            continue
+        if share == 0.0:
             continue
         free = cluster.pair is None and len(cluster.members) == 1
         if share > PARTLY and free and partner is None:
