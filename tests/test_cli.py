@@ -6,6 +6,7 @@ import os
 import subprocess
 import sys
 from collections.abc import Callable
+from importlib import import_module
 from pathlib import Path
 
 import numpy as np
@@ -384,6 +385,29 @@ def test_help_needs_nothing_heavy() -> None:
     run = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=False)
     assert run.stderr.strip() == "set()"
     assert "diagnose" in run.stdout
+
+
+def test_a_diagnosis_imports_only_what_it_uses() -> None:
+    samples = Path(__file__).resolve().parents[1] / "sample_data"
+    unused = {
+        "pandas",
+        "matplotlib",
+        "vibeorder.diagnosis.infer",
+        "vibeorder.diagnosis.why",
+        "vibeorder.report.sheet",
+    }
+    words = ["diagnose", str(samples / "tire.csv"), "--vehicle", str(samples / "truck.toml")]
+    code = f"import sys, vibeorder.cli as c; c.main({words}); sys.exit(str({unused} & set(sys.modules)))"
+    run = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=False)
+    assert run.stderr.strip() == "set()"
+
+
+@pytest.mark.parametrize("room", ["vibeorder.report", "vibeorder.spectrum"])
+def test_what_is_imported_late_is_there_and_nothing_else(room: str) -> None:
+    package = import_module(room)
+    assert all(callable(getattr(package, name)) for name in package.__all__ if not name.isupper())
+    with pytest.raises(AttributeError, match="no attribute 'lever'"):
+        _ = package.lever
 
 
 def test_a_room_is_listed_without_being_imported_and_opened_when_called(

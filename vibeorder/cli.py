@@ -293,17 +293,17 @@ def _hand_over(
     together: "Diagnosis", results: list["Diagnosis"], json: str | None, outputs: Mapping[str, Path | None]
 ) -> None:
     """Files first, so that a report on the screen means that they are there."""
-    from vibeorder.report import as_html, as_json, save_figure, save_why
+    from vibeorder import report  # each of its writers is imported when it is asked for
 
     writers: dict[str, Callable[[Path], object]] = {
-        "--plot": lambda path: save_figure(together, path),
-        "--sheet": lambda path: path.write_text(as_html(together), "utf-8"),
-        "--why-plot": lambda path: save_why(together, path),
+        "--plot": lambda path: report.save_figure(together, path),
+        "--sheet": lambda path: path.write_text(report.as_html(together), "utf-8"),
+        "--why-plot": lambda path: report.save_why(together, path),
     }
     for option, where in outputs.items():
         if where is not None:
             door.write_output(where, option, writers[option])
-    text = "" if json is None else as_json(results, together)
+    text = "" if json is None else report.as_json(results, together)
     if json is not None and json != "-":
         door.write_output(Path(json), "--json", lambda path: path.write_text(text, "utf-8"))
     if json == "-":

@@ -9,6 +9,7 @@ the strong one is called, and their margins are thin. The strong line itself is 
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 
 from vibeorder.diagnosis.colour import Colour
@@ -23,6 +24,7 @@ from vibeorder.diagnosis.evidence import (
 )
 from vibeorder.diagnosis.signal import Signal, folded
 from vibeorder.spectrum.baseband import carrier_of
+from vibeorder.spectrum.middle import middle
 
 __all__ = ["BLOCK_S", "TrackReader", "Tracked", "likelihoods"]
 
@@ -99,10 +101,16 @@ class TrackReader:
 
     def _amplitude(self, turns: FloatArray, beside: bool = False) -> list[ComplexArray]:
         """Amplitude of every block on a phase track, and beside it on request [shape (c, blocks) each]."""
-        carrier = carrier_of(turns)[self.index]
-        carriers = [carrier, carrier * self._beside, carrier * self._beside.conj()] if beside else [carrier]
-        found = self._cut @ np.stack(carriers, axis=-1)
-        return [2.0 / self.window.sum() * found[..., i].T for i in range(len(carriers))]
+        every = carrier_of(turns)
+        step = int(self.first[1]) if self.first.size > 1 else 1
+        carrier = sliding_window_view(every, self.size)[::step]
+        carriers = np.empty((*carrier.shape, 3 if beside else 1), np.complex64)
+        carriers[..., 0] = carrier
+        if beside:
+            np.multiply(carrier, self._beside, out=carriers[..., 1])
+            np.multiply(carrier, self._beside.conj(), out=carriers[..., 2])
+        found = 2.0 / self.window.sum() * (self._cut @ carriers)
+        return [found[..., i].T for i in range(carriers.shape[-1])]
 
     def read(self, turns: FloatArray, growth: float, keep: FloatArray | None = None) -> Tracked:
         """One line on a phase track [shape (n,)]; keep: blocks to use [shape (blocks,)]."""
@@ -111,8 +119,10 @@ class TrackReader:
         frequency = np.maximum(frequency, 1e-3)
         raw, *sides = self._amplitude(turns, beside=True)
         raw, sd, sides = self._on_axes(raw, sides, frequency)
-        excess = np.mean([(np.abs(side / sd) ** 2).mean(axis=0) for side in sides], axis=0)
-        smooth = np.convolve(np.pad(excess, 2, mode="edge"), np.ones(5) / 5.0, mode="valid")
+        beside = [(np.abs(side / sd) ** 2).sum(axis=0) / side.shape[0] for side in sides]
+        excess = (beside[0] + beside[1]) / 2.0
+        ends = [excess[:1]] * 2, [excess[-1:]] * 2
+        smooth = np.convolve(np.concatenate([*ends[0], excess, *ends[1]]), np.ones(5) / 5.0, mode="valid")
         sd = sd * np.sqrt(np.maximum(np.maximum(smooth, excess / MOST_OF_A_BLOCK), LEAST_EXCESS))
         seen = folded(frequency, rate)
         usable = (
@@ -142,7 +152,7 @@ def _tracked(
 ) -> Tracked:
     """Noise raised where a block stands out beyond what the model can vouch for; gains by growth and cover."""
     use = weight > 0
-    typical = float(np.median(frequency[use])) if use.any() else 1.0
+    typical = float(middle(frequency[use])) if use.any() else 1.0
     shape = (frequency / typical) ** growth
     shape = shape / np.sqrt(np.mean(shape[use] ** 2)) if use.any() else shape
     ratio = (np.abs(raw / sd) ** 2).sum(axis=0)
@@ -176,7 +186,10 @@ def likelihoods(lines: list[tuple[Tracked, FloatArray]], mid_s: FloatArray) -> l
     values, vectors = np.linalg.eigh(np.stack(systems))
     power = np.abs(np.einsum("lcji,lcj->lci", vectors, np.stack(turned))) ** 2
     strength = AMPLITUDES[:, None, None, None] ** 2 * np.maximum(values, 0.0)
-    log_l = (power * strength / (1.0 + strength) - np.log1p(strength)).sum(axis=(2, 3)).T
+    told = power * strength
+    told /= 1.0 + strength
+    told -= np.log1p(strength, out=strength)
+    log_l = told.sum(axis=(2, 3)).T
     block_s = 2.0 * float(mid_s[1] - mid_s[0]) if mid_s.size > 1 else BLOCK_S
     return [_reading(line, own, block_s) for (line, _), own in zip(lines, log_l, strict=True)]
 

@@ -9,9 +9,7 @@ from numpy.typing import NDArray
 from vibeorder.diagnosis.analyse import Piece, Setting, analyse, combined_log_odds
 from vibeorder.diagnosis.both import stretch_with, without_sound
 from vibeorder.diagnosis.candidates import Candidate, candidates_of, in_sound, overtones, upper_orders
-from vibeorder.diagnosis.heard_along import heard_on
 from vibeorder.diagnosis.hearing import heard_signal
-from vibeorder.diagnosis.infer import infer_pieces
 from vibeorder.diagnosis.intake import Intake
 from vibeorder.diagnosis.intake_weights import said_of, with_said
 from vibeorder.diagnosis.posterior import Kind, posterior_of, tempered
@@ -171,6 +169,10 @@ def _senses(weighed: Weighed, scaled: FloatArray, found: Diagnosis) -> Senses | 
     """What motion and sound each saw, where both were recorded."""
     if weighed.sound is None or weighed.setting is None:
         return None
+    from vibeorder.diagnosis.heard_along import (
+        heard_on,  # with most that an unknown speed needs
+    )
+
     piece = leading(weighed.pieces, scaled)
     best = piece.judgement.best_for(int(np.argmax(scaled)))
     heard = heard_on(weighed.sound, piece, best, weighed.setting, weighed.signal.rate_hz)
@@ -219,7 +221,7 @@ def weigh(
         kind = "given"
     else:
         setting = replace(setting, beside=beside or upper_orders(candidates, vehicle))
-        pieces = infer_pieces(signal, candidates, given, setting, progress, heard)
+        pieces = _inferred(signal, candidates, given, setting, progress, heard)
         kind = "inferred"
     if not pieces:
         raise RecordingError(
@@ -235,6 +237,20 @@ def weigh(
     if neutral:
         log_odds = with_unjudged(log_odds, pieces[0].judgement.log_prior)
     return Weighed(recording, vehicle, signal, pieces, kind, given, log_odds, mismatch, heard, setting)
+
+
+def _inferred(
+    signal: Signal,
+    candidates: Sequence[Candidate],
+    given: SpeedGiven | None,
+    setting: Setting,
+    progress: Progress | None,
+    heard: Signal | None,
+) -> list[Piece]:
+    """Without a speed; what that takes, a fifth of all modules, is imported only then."""
+    from vibeorder.diagnosis.infer import infer_pieces
+
+    return infer_pieces(signal, candidates, given, setting, progress, heard)
 
 
 def _readied(

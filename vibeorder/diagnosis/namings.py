@@ -139,7 +139,8 @@ def _same(kept: Naming, one: Naming) -> bool:
 
 def _part(apart: FloatArray, most: float) -> bool:
     """Whether two courses, so far apart in ln at the frames, are two."""
-    return bool(np.mean(apart > most) > STRAYS or np.count_nonzero(apart > ELSEWHERE) >= ELSEWHERE_FRAMES)
+    strays = np.count_nonzero(apart > most) / apart.size
+    return bool(strays > STRAYS or np.count_nonzero(apart > ELSEWHERE) >= ELSEWHERE_FRAMES)
 
 
 def _rough(pursuit: Pursuit, one: Pursued, anchored: FloatArray, log_speed: LogSpeed) -> float:

@@ -9,6 +9,7 @@ each line is read in the zone where its rate puts it. So a lost line, a shift an
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -303,10 +304,17 @@ def _traced(value: F32, last: int, end: int) -> tuple[IntArray, IntArray, IntArr
     return cell, slope, gear, float(value[-1, last, :, end].max())
 
 
+@lru_cache(maxsize=64)
+def _before(slope: int, slopes: int) -> tuple[list[int], F32]:
+    """Slopes that may come before one, and what each bend costs."""
+    near = [s for s in (slope + d for d in (0, 2, 1, -1, -2)) if 0 <= s < slopes]
+    return near, np.array([BEND[abs(s - slope)] for s in near], np.float32)
+
+
 def _origin(value: F32, gear: int, slope: int) -> tuple[int, int]:
     """Gear and slope from which a state came; value: in its cell, a frame before [shape (gears, slopes)]."""
-    near = [s for s in (slope + d for d in (0, 2, 1, -1, -2)) if 0 <= s < value.shape[1]]
-    bent = value[:, near] - np.array([BEND[abs(s - slope)] for s in near], np.float32)
+    near, cost = _before(slope, value.shape[1])
+    bent = value[:, near] - cost
     best = bent.max(axis=1)
     before = int(best.argmax())
     if not best[before] - np.float32(SHIFT_BARRIER) > best[gear]:

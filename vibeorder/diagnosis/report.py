@@ -12,6 +12,7 @@ from vibeorder.diagnosis.analyse import Piece
 from vibeorder.diagnosis.candidates import Candidate
 from vibeorder.diagnosis.drive_standing import next_drive_from
 from vibeorder.diagnosis.evidence import Reading
+from vibeorder.diagnosis.explanation import Explanation
 from vibeorder.diagnosis.gears import NOT_LOCKED
 from vibeorder.diagnosis.judge import Hypothesis, held_gear
 from vibeorder.diagnosis.measured import expected_hz, measured_line, wheel_rate_hz
@@ -23,7 +24,6 @@ from vibeorder.diagnosis.signal import Signal
 from vibeorder.diagnosis.twins import indistinct_pairs, readings_of
 from vibeorder.diagnosis.unexplained import with_unexplained
 from vibeorder.diagnosis.views import lines_seen, order_map_view, spectrum_view
-from vibeorder.diagnosis.why import explain as explained
 from vibeorder.recording.model import Recording, Trace
 from vibeorder.speed.clocks import late_words
 from vibeorder.speed.given import SpeedGiven
@@ -86,11 +86,11 @@ def assemble(
     notes += plain_notes(suspects, nothing, steady, vehicle, signal, lines, recording.kind == "audio")
     if kind == "inferred":
         notes = (*inferred_notes(pieces, log_odds, vehicle, speed, suspects, nothing), *notes)
-    why = (
-        explained(signal, piece, log_odds, suspects, nothing, lines, speed, vehicle, kind, given)
-        if explain
-        else ()
-    )
+    why: tuple[Explanation, ...] = ()
+    if explain:
+        from vibeorder.diagnosis.why import explain as explained  # many modules, seldom asked for
+
+        why = explained(signal, piece, log_odds, suspects, nothing, lines, speed, vehicle, kind, given)
     return Diagnosis(
         verdict=verdict(suspects, nothing, mismatch, shake),
         suspects=suspects,

@@ -70,6 +70,7 @@ class _Course:
         self.own_seen = self._seen(self.own)
         self.frames = Frames(pursuit.table, naming, reader.mid_s)
         self._read: dict[tuple[int, int], Tracked] = {}
+        self._likely: dict[tuple[bytes, ...], Reading] = {}
 
     def gear_courses(self) -> list[tuple[IntArray | None, float]]:
         """Courses of gears (indices at the frames) and their log priors; one of None where there are no gears."""
@@ -116,7 +117,21 @@ class _Course:
             else:
                 continue
             _place(clusters, j, line, self._seen(line))
-        return _as_lines(clusters, segment, mid_s, partial(self._in_frames, gear, held))
+        return _as_lines(clusters, partial(self._readings, segment), partial(self._in_frames, gear, held))
+
+    def _readings(self, segment: FloatArray, lines: Sequence[Tracked]) -> list[Reading]:
+        """The likelihoods of lines, each taken once: most are the same in another course of gears."""
+        keys = [
+            tuple(
+                x.tobytes()
+                for x in (one.y, one.gain, one.raw, one.noise, one.frequency_hz, one.weight, segment)
+            )
+            for one in lines
+        ]
+        new = {key: one for key, one in zip(keys, lines, strict=True) if key not in self._likely}
+        found = likelihoods([(one, segment) for one in new.values()], self.reader.mid_s)
+        self._likely.update(zip(new, found, strict=True))
+        return [self._likely[key] for key in keys]
 
     def _in_frames(self, gear: IntArray | None, held: FloatArray, j: int, line: Tracked) -> float:
         """What the frames say of source j's line, where its blocks are used or straddle a change of gear."""
@@ -202,14 +217,16 @@ def _place(clusters: list[_Cluster], j: int, line: Tracked, seen: FloatArray) ->
     """
     partner: tuple[_Cluster, BoolArray] | None = None
     usable = line.weight > 0
-    for cluster in clusters:
-        near = (np.abs(seen - cluster.seen) < COINCIDE_HZ) & usable
-        share = float(near.sum()) / max(int(usable.sum()), 1)
+    every = (np.abs(seen - np.stack([cluster.seen for cluster in clusters])) < COINCIDE_HZ) & usable
+    shares = np.count_nonzero(every, axis=1) / max(int(np.count_nonzero(usable)), 1)
+    for cluster, near, share in zip(clusters, every, shares.tolist(), strict=True):
         if share > MOSTLY:
             cluster.members.append(j)
             return
         if cluster is clusters[0]:
             line = _less(line, np.abs(seen - cluster.seen) < CLEAR_OF_STRONG_HZ)
+            continue
+        if share == 0.0:
             continue
         free = cluster.pair is None and len(cluster.members) == 1
         if share > PARTLY and free and partner is None:
@@ -235,8 +252,7 @@ def _clearness(line: Tracked, apart_from: BoolArray) -> float:
 
 def _as_lines(
     clusters: Sequence[_Cluster],
-    segment: FloatArray,
-    mid_s: FloatArray,
+    readings_of: Callable[[Sequence[Tracked]], list[Reading]],
     in_frames: Callable[[int, Tracked], float],
 ) -> tuple[Line | PairLine, ...]:
     """Every cluster read; the first holds the strong line. in_frames: what the frames say of a source's line."""
@@ -248,7 +264,7 @@ def _as_lines(
             second, other, near = cluster.pair
             asked += [(first, _less(cluster.line, near)), (second, _less(other, near))]
             asked += [(first, _less(cluster.line, ~near)), (second, other)]
-    read = likelihoods([(line, segment) for _, line in asked], mid_s)
+    read = readings_of([line for _, line in asked])
     readings = iter(
         _vouched(reading, i == 0, partial(in_frames, j, line))
         for i, ((j, line), reading) in enumerate(zip(asked, read, strict=True))

@@ -21,12 +21,14 @@ _STAMP = re.compile(
 DAY_S = 86400.0
 
 
-def clock_text_seconds(column: "pd.Series[Any]") -> tuple[FloatArray, bool, str] | None:
+def clock_text_seconds(column: "pd.Series[Any] | FloatArray") -> tuple[FloatArray, bool, str] | None:
     """Seconds of each stamp (NaN where unreadable), whether they count from 1970, and the kind in words.
 
     None where the column does not hold stamps. A date without a zone is taken as UTC. A clock without a
     date runs on past midnight.
     """
+    if isinstance(column, np.ndarray):
+        return None  # numbers
     filled = column.dropna()
     if not len(filled):
         return None

@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 
 from vibeorder.errors import RecordingError
 from vibeorder.recording.layout import Layout, find_layout, unquote
+from vibeorder.recording.plain import Columns, plain_columns
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -38,7 +39,7 @@ class Table:
 
     source: str
     names: tuple[str, ...]
-    frame: "pd.DataFrame"
+    frame: "pd.DataFrame | Columns"
     notes: tuple[str, ...] = ()
     rate_hz: float | None = None
     _cache: dict[int, FloatArray] = field(default_factory=dict)
@@ -51,7 +52,7 @@ class Table:
     def is_number(self, column: int) -> bool:
         """Whether most of the column's filled cells are numbers."""
         values = self.frame[column]
-        if values.dtype.kind in "iufb":
+        if isinstance(values, np.ndarray) or values.dtype.kind in "iufb":
             return True
         sample = values.dropna()
         if not len(sample):
@@ -63,6 +64,8 @@ class Table:
         """The column as floats, at most 1e30 either way, NaN where the cell is empty or no number."""
         if column not in self._cache:
             values = self.frame[column]
+            if isinstance(values, np.ndarray):
+                return values
             if values.dtype.kind not in "iufb":
                 values = _to_numbers(values)
             plain = values.dtype == np.float64
@@ -85,7 +88,11 @@ class Table:
         """Both one after another."""
         import pandas as pd
 
-        frame = pd.concat((self.frame, other.frame), ignore_index=True)
+        both = (
+            pd.DataFrame(dict(enumerate(f.values))) if isinstance(f, Columns) else f
+            for f in (self.frame, other.frame)
+        )
+        frame = pd.concat(both, ignore_index=True)
         return replace(self, frame=frame, notes=(*self.notes, *other.notes), _cache={})
 
     def label(self, column: int) -> str:
@@ -124,13 +131,30 @@ def read_table(path: Path, raw: bytes | None = None, source: str = "") -> Table:
     Raises RecordingError where there are no rows of numbers.
     """
     source = source or path.name
-    layout = _layout(path, raw, source)
+    return _whole(path, raw, source, _layout(path, raw, source))
+
+
+def _whole(path: Path, raw: bytes | None, source: str, layout: Layout) -> Table:
+    """The log read at once."""
+    plain = _plain(path, raw, layout)
+    if plain is not None:
+        notes = _missing_note(path, raw, layout, len(plain))
+        return Table(source, layout.names, plain, tuple(notes), layout.rate_hz)
     with _parsing(source) as wider:
         frame = _parser(path, raw, layout)
     notes = _wider_note(wider) + _missing_note(path, raw, layout, len(frame))
     if layout.quoted_rows:
         notes.append("whole rows stand in quotes; the quotes were taken off")
     return _table(source, layout, frame, notes)
+
+
+def _plain(path: Path, raw: bytes | None, layout: Layout) -> Columns | None:
+    """The columns, where the log is short and nothing but plain numbers."""
+    size = path.stat().st_size if raw is None else len(raw)
+    if layout.quoted_rows or layout.encoding == "utf-16" or size > WHOLE_BYTES:
+        return None
+    data = path.read_bytes() if raw is None else raw
+    return plain_columns(data, layout.first_row, layout.width, layout.separator, layout.decimal)
 
 
 def read_sections(path: Path) -> Iterator[Table]:
@@ -140,7 +164,7 @@ def read_sections(path: Path) -> Iterator[Table]:
     """
     layout = _layout(path, None, path.name)
     if path.stat().st_size <= WHOLE_BYTES or layout.quoted_rows:
-        yield read_table(path)
+        yield _whole(path, None, path.name, layout)
         return
     size = int(np.clip(SECTION_VALUES // layout.width, *SECTION_ROWS))
     held: Table | None = None
