@@ -142,7 +142,8 @@ def _truth(case: Case, said: Said, rate_hz: float | None) -> dict[str, object]:
     felt = case.fault is not None or case.odd == "fixed tone"
     return {
         "seed": case.seed, "told": case.told, "options": said.options, "form": said.form, "drive": drive.kind,
-        "layout": case.car.layout, "cylinders": case.car.cylinders, "duration_s": float(drive.time_s[-1]), "rate_hz": rate_hz,
+        "layout": case.car.layout, "cylinders": case.car.cylinders,
+        "duration_s": float(drive.time_s[-1]), "rate_hz": rate_hz,
         "part": case.fault.part if case.fault else None, "order": case.fault.order if case.fault else None,
         "odd": case.odd, "rms_mps2": felt_rms(line) if felt else 0.0,
         "rms_all_mps2": float(np.sqrt(np.mean(line.strength**2) / 2)) if case.odd == "fixed tone" else 0.0,

@@ -58,7 +58,14 @@ def wander(rng: np.random.Generator, count: int, settle_s: float) -> Floats:
     smooth = np.interp(at, np.arange(coarse), values)
     width = max(int(settle_s / 4 / STEP_S), 1)
     kernel = np.hanning(width + 2)[1:-1]
-    return np.convolve(np.pad(smooth, width, mode="edge"), kernel / kernel.sum(), mode="same")[width:-width]
+    return _smooth(smooth, kernel)
+
+
+def _smooth(values: Floats, kernel: Floats) -> Floats:
+    """Running mean with the kernel's weights; the ends are taken to go on."""
+    width = len(kernel)
+    wide = np.convolve(np.pad(values, width, mode="edge"), kernel / kernel.sum(), mode="same")
+    return np.asarray(wide[width:-width], dtype=np.float64)
 
 
 def _wanted(kind: str, rng: np.random.Generator) -> tuple[Floats, float]:
@@ -88,10 +95,12 @@ def _wanted(kind: str, rng: np.random.Generator) -> tuple[Floats, float]:
 
 def _knots(points: list[tuple[float, float]]) -> Floats:
     times, values = np.array(points, dtype=float).T
-    return np.interp(np.arange(0, times[-1], STEP_S), times, values)
+    return np.asarray(np.interp(np.arange(0, times[-1], STEP_S), times, values), dtype=np.float64)
 
 
-def _follow(wanted: Floats, kind: str, car: Car, eager: float, slope: Floats, rng: np.random.Generator) -> tuple[Floats, NDArray[np.bool_]]:
+def _follow(
+    wanted: Floats, kind: str, car: Car, eager: float, slope: Floats, rng: np.random.Generator
+) -> tuple[Floats, NDArray[np.bool_]]:
     """Speed that the driver makes of the wanted one, and where the box is in neutral."""
     count = len(wanted)
     sway = wander(rng, count, rng.uniform(6, 20)) * rng.uniform(0.1, 0.7)
@@ -117,7 +126,9 @@ def _follow(wanted: Floats, kind: str, car: Car, eager: float, slope: Floats, rn
     return speed, neutral
 
 
-def _gears(car: Car, speed: Floats, accel: Floats, neutral: NDArray[np.bool_], hold: bool, rng: np.random.Generator) -> NDArray[np.int64]:
+def _gears(
+    car: Car, speed: Floats, accel: Floats, neutral: NDArray[np.bool_], hold: bool, rng: np.random.Generator
+) -> NDArray[np.int64]:
     """Gear against time: held where the driver holds one, else shifted by engine speed and load, with hysteresis."""
     if not car.gears:
         return np.where(neutral, NEUTRAL, 1).astype(np.int64)
@@ -127,7 +138,11 @@ def _gears(car: Car, speed: Floats, accel: Floats, neutral: NDArray[np.bool_], h
     hard_up = rng.uniform(3500, 4700) / 60
     if hold:
         fast, usual = speed.max(), float(np.median(speed))
-        fit = [g for g, k in enumerate(per_gear) if k * fast < 4800 / 60 and k * max(speed.min(), 3) > 900 / 60 and k * usual > 1150 / 60]
+        fit = [
+            g
+            for g, k in enumerate(per_gear)
+            if k * fast < 4800 / 60 and k * max(speed.min(), 3) > 900 / 60 and k * usual > 1150 / 60
+        ]
         if fit:
             gear = fit[-1] if rng.random() < 0.6 else int(rng.choice(fit))
             return np.where(neutral, NEUTRAL, gear + 1).astype(np.int64)
@@ -139,15 +154,25 @@ def _gears(car: Car, speed: Floats, accel: Floats, neutral: NDArray[np.bool_], h
         share = min(max(push[i] / car.strength, 0), 1)
         up = base_up + (hard_up - base_up) * share
         if since > 1.5:
-            if per_gear[now] * v > up and now + 1 < len(per_gear) and per_gear[now + 1] * v > base_down * 1.05:
+            if (
+                per_gear[now] * v > up
+                and now + 1 < len(per_gear)
+                and per_gear[now + 1] * v > base_down * 1.05
+            ):
                 now, since = now + 1, 0.0
-            elif per_gear[now] * v < base_down * (1 + 0.5 * share) and now > 0 and per_gear[now - 1] * v < up * 0.95:
+            elif (
+                per_gear[now] * v < base_down * (1 + 0.5 * share)
+                and now > 0
+                and per_gear[now - 1] * v < up * 0.95
+            ):
                 now, since = now - 1, 0.0
         out[i] = NEUTRAL if neutral[i] else now + 1
     return out
 
 
-def _engine(car: Car, speed: Floats, load: Floats, gear: NDArray[np.int64], rng: np.random.Generator) -> Floats:
+def _engine(
+    car: Car, speed: Floats, load: Floats, gear: NDArray[np.int64], rng: np.random.Generator
+) -> Floats:
     """Crankshaft rate: the locked ratio, shifts that take a moment, an open converter's slip, idle in neutral."""
     if not car.gears:
         return np.zeros(len(speed))
@@ -157,13 +182,15 @@ def _engine(car: Car, speed: Floats, load: Floats, gear: NDArray[np.int64], rng:
     if car.automatic:
         open_ = (gear < car.lock_gear) | (speed < 9)
         light, hard = rng.uniform(0.01, 0.04), rng.uniform(0.08, 0.2)
-        slip = np.where(open_, light + hard * np.clip(load, -0.1, 1.0) * np.clip(16 / np.maximum(speed, 2), 0.4, 3), 0.0)
+        slip = np.where(
+            open_, light + hard * np.clip(load, -0.1, 1.0) * np.clip(16 / np.maximum(speed, 2), 0.4, 3), 0.0
+        )
         width = int(0.4 / STEP_S)
-        slip = np.convolve(np.pad(slip, width, mode="edge"), np.ones(width) / width, mode="same")[width:-width]
+        slip = _smooth(slip, np.ones(width))
         locked = np.where(gear == NEUTRAL, locked, locked * (1 + slip))
     width = int((rng.uniform(0.3, 0.6) if car.automatic else rng.uniform(0.6, 1.0)) / STEP_S)
     kernel = np.hanning(width + 2)[1:-1]
-    eased = np.convolve(np.pad(locked, width, mode="edge"), kernel / kernel.sum(), mode="same")[width:-width]
+    eased = _smooth(locked, kernel)
     return np.maximum(eased, car.idle_hz) * (1 + 0.002 * wander(rng, len(speed), 1.5) * (gear == NEUTRAL))
 
 
@@ -174,15 +201,20 @@ def draw_drive(car: Car, kind: str, rng: np.random.Generator, hold: bool) -> Dri
     steep = rng.uniform(0.02, 0.05) if kind == "hills" else rng.uniform(0.0, 0.012)
     slope = steep * wander(rng, count, rng.uniform(8, 20))
     speed, neutral = _follow(wanted, kind, car, eager, slope, rng)
-    accel = np.gradient(speed, STEP_S)
+    accel: Floats = np.asarray(np.gradient(speed, STEP_S), dtype=np.float64)
     resist = 0.12 + 0.00038 * speed**2 + G * slope
-    load = np.where(neutral, 0.0, np.clip((accel + resist) / (car.strength * np.minimum(1, 14 / np.maximum(speed, 1))), -0.5, 1.2))
-    load = np.convolve(np.pad(load, 30, mode="edge"), np.ones(30) / 30, mode="same")[30:-30]
+    load = np.where(
+        neutral,
+        0.0,
+        np.clip((accel + resist) / (car.strength * np.minimum(1, 14 / np.maximum(speed, 1))), -0.5, 1.2),
+    )
+    load = _smooth(load, np.ones(30))
     tight = 0.008 if kind == "city" else 0.0012
     curve = tight * wander(rng, count, 6.0) * np.clip(1.2 - speed / 40, 0.2, 1)
     gear = _gears(car, speed, accel, neutral, hold, rng)
     engine = _engine(car, speed, load, gear, rng)
-    return Drive(kind, np.arange(count) * STEP_S, speed, accel, slope, curve, load, gear, engine)
+    time = np.asarray(np.arange(count) * STEP_S, dtype=np.float64)
+    return Drive(kind, time, speed, accel, slope, curve, load, gear, engine)
 
 
 def wheel_turns(car: Car, drive: Drive) -> list[Floats]:

@@ -47,7 +47,11 @@ def _clock(stamp_s: Floats, kind: str, began: datetime) -> list[str]:
     if kind == "s":
         return [f"{t:.4f}" for t in stamp_s]
     if kind in ("ms", "us", "ns"):
-        start, factor, digits = {"ms": (0, 1e3, 1), "us": (81_234_567, 1e6, 0), "ns": (95_123_456_789_012, 1e9, 0)}[kind]
+        start, factor, digits = {
+            "ms": (0, 1e3, 1),
+            "us": (81_234_567, 1e6, 0),
+            "ns": (95_123_456_789_012, 1e9, 0),
+        }[kind]
         return [f"{start + t * factor:.{digits}f}" for t in stamp_s]
     if kind == "epoch s":
         return [f"{since + t:.4f}" for t in stamp_s]
@@ -55,7 +59,10 @@ def _clock(stamp_s: Floats, kind: str, began: datetime) -> list[str]:
         return [f"{since * 1e3 + t * 1e3:.0f}" for t in stamp_s]
     if kind == "epoch ns":
         return [f"{round(since * 1e3) * 10**6 + round(t * 1e9)}" for t in stamp_s]
-    return [(began + timedelta(seconds=float(t))).isoformat(timespec="microseconds").replace("+00:00", "Z") for t in stamp_s]
+    return [
+        (began + timedelta(seconds=float(t))).isoformat(timespec="microseconds").replace("+00:00", "Z")
+        for t in stamp_s
+    ]
 
 
 def _axis_names(phone: Phone, rng: np.random.Generator) -> tuple[list[str], bool]:
@@ -88,10 +95,14 @@ def _needs_unit(phone: Phone, says: bool) -> list[str]:
     return [] if says or phone.gravity else ["--unit", phone.unit]
 
 
-def write_log(folder: Path, logged: Logged, phone: Phone, track: Track | None, rng: np.random.Generator) -> Said:
+def write_log(
+    folder: Path, logged: Logged, phone: Phone, track: Track | None, rng: np.random.Generator
+) -> Said:
     """The accelerometer log, with a speed of its own where `track` is given: one table, or a zip of tables."""
     form = str(rng.choice(["comma", "semicolon", "tab", "zip", "bare"], p=[0.4, 0.2, 0.08, 0.24, 0.08]))
-    if form == "bare" and (track is not None or not phone.gravity or phone.clock != "true" or phone.drop or phone.gap_s):
+    if form == "bare" and (
+        track is not None or not phone.gravity or phone.clock != "true" or phone.drop or phone.gap_s
+    ):
         form = "comma"
     names, says = _axis_names(phone, rng)
     axes = logged.axes[:, ::-1] if names[0] == "z" else logged.axes
@@ -105,7 +116,10 @@ def write_log(folder: Path, logged: Logged, phone: Phone, track: Track | None, r
     kind = str(rng.choice(list(TIME_NAMES)))
     heads = [str(rng.choice(TIME_NAMES[kind])), *names]
     digits = {"m/s^2": 4, "g": 5, "mg": 1}[phone.unit]
-    columns = [_clock(logged.stamp_s, kind, BEGAN), *[[f"{v:.{digits}f}" for v in axes[:, i]] for i in range(3)]]
+    columns = [
+        _clock(logged.stamp_s, kind, BEGAN),
+        *[[f"{v:.{digits}f}" for v in axes[:, i]] for i in range(3)],
+    ]
     options = _needs_unit(phone, says)
     if track is not None:
         unit, head, more = _speed_head(rng)
@@ -125,14 +139,23 @@ def write_log(folder: Path, logged: Logged, phone: Phone, track: Track | None, r
 
 def _speed_head(rng: np.random.Generator) -> tuple[str, str, list[str]]:
     """Unit of a speed column, its name, and what must be typed besides: nothing, since names or numbers tell."""
-    forms = [("m/s", "gps speed (m/s)"), ("m/s", "speed"), ("km/h", "speed_kmh"), ("km/h", "speed (km/h)"), ("mph", "Speed (mph)"), ("knots", "speed (knots)")]
+    forms = [
+        ("m/s", "gps speed (m/s)"),
+        ("m/s", "speed"),
+        ("km/h", "speed_kmh"),
+        ("km/h", "speed (km/h)"),
+        ("mph", "Speed (mph)"),
+        ("knots", "speed (knots)"),
+    ]
     unit, name = forms[int(rng.integers(len(forms)))]
     return unit, name, (["--speed-unit", unit] if name == "speed" and rng.random() < 0.5 else [])
 
 
 def _table(heads: list[str], columns: list[list[str]], form: str) -> str:
     if form == "semicolon":
-        columns = [[cell.replace(".", ",") if ":" not in cell else cell for cell in column] for column in columns]
+        columns = [
+            [cell.replace(".", ",") if ":" not in cell else cell for cell in column] for column in columns
+        ]
     mark = {"comma": ",", "semicolon": ";", "tab": "\t"}[form]
     return "\n".join([mark.join(heads), *(mark.join(row) for row in zip(*columns, strict=True))]) + "\n"
 
@@ -145,16 +168,29 @@ def _write_zip(
     kind = str(rng.choice(["s", "epoch ns", "epoch ms", "iso"]))
     head = str(rng.choice(TIME_NAMES[kind]))
     digits = {"m/s^2": 4, "g": 5, "mg": 1}[phone.unit]
-    files = {"acceleration.csv": _table([head, *names], [_clock(logged.stamp_s, kind, BEGAN), *[[f"{v:.{digits}f}" for v in axes[:, i]] for i in range(3)]], "comma")}
+    files = {
+        "acceleration.csv": _table(
+            [head, *names],
+            [
+                _clock(logged.stamp_s, kind, BEGAN),
+                *[[f"{v:.{digits}f}" for v in axes[:, i]] for i in range(3)],
+            ],
+            "comma",
+        )
+    }
     if track is not None:
         unit = str(rng.choice(["m/s", "km/h"]))
         speed = ["" if np.isnan(v) else f"{v / SPEED_UNITS[unit]:.3f}" for v in track.speed_mps]
         heads = [head, f"speed ({unit})", "accuracy (m)"]
-        files["location.csv"] = _table(heads, [_clock(track.stamp_s, kind, BEGAN), speed, ["4.0"] * len(speed)], "comma")
+        files["location.csv"] = _table(
+            heads, [_clock(track.stamp_s, kind, BEGAN), speed, ["4.0"] * len(speed)], "comma"
+        )
     if rng.random() < 0.5:
         some = logged.stamp_s[::4]
         spins = [[f"{v:.4f}" for v in 0.02 * rng.standard_normal(len(some))] for _ in range(3)]
-        files["gyroscope.csv"] = _table([head, "x (rad/s)", "y (rad/s)", "z (rad/s)"], [_clock(some, kind, BEGAN), *spins], "comma")
+        files["gyroscope.csv"] = _table(
+            [head, "x (rad/s)", "y (rad/s)", "z (rad/s)"], [_clock(some, kind, BEGAN), *spins], "comma"
+        )
     path = folder / "log.zip"
     buffer = io.BytesIO()
     with zipfile.ZipFile(buffer, "w", zipfile.ZIP_DEFLATED) as pack:
@@ -169,24 +205,35 @@ def write_speed_log(folder: Path, track: Track, drive: Drive, rng: np.random.Gen
     early = float(rng.uniform(0, 12)) if rng.random() < 0.7 else 0.0
     lead = np.arange(-early, track.stamp_s[0] - 0.5, 1.0)
     stamps = np.concatenate([lead, track.stamp_s])
-    speed = np.concatenate([np.full(len(lead), drive.speed_mps[0]) + 0.1 * rng.standard_normal(len(lead)), track.speed_mps])
+    speed = np.concatenate(
+        [np.full(len(lead), drive.speed_mps[0]) + 0.1 * rng.standard_normal(len(lead)), track.speed_mps]
+    )
     fixed = ~np.isnan(speed)
     stamps, speed = stamps[fixed] + early, np.maximum(speed[fixed], 0)
     if rng.random() < 0.5:
         unit = str(rng.choice(["m/s", "km/h", "mph"]))
         path = folder / "speed.csv"
-        path.write_text(_table(["time (s)", f"speed ({unit})"], [[f"{t:.2f}" for t in stamps], [f"{v / SPEED_UNITS[unit]:.2f}" for v in speed]], "comma"))
+        path.write_text(
+            _table(
+                ["time (s)", f"speed ({unit})"],
+                [[f"{t:.2f}" for t in stamps], [f"{v / SPEED_UNITS[unit]:.2f}" for v in speed]],
+                "comma",
+            )
+        )
         return ["--speed-log", str(path)]
     path = folder / "track.gpx"
     north = np.concatenate([[0.0], np.cumsum(np.diff(stamps) * (speed[1:] + speed[:-1]) / 2)])
-    began = BEGAN - timedelta(seconds=early + float(rng.uniform(-1.5, 1.5)))  # two clocks seldom agree to the second
+    began = BEGAN - timedelta(
+        seconds=early + float(rng.uniform(-1.5, 1.5))
+    )  # two clocks seldom agree to the second
     points = [
-        f'<trkpt lat="{48 + n / 111_200:.8f}" lon="11.0"><time>{(began + timedelta(seconds=float(t))).isoformat(timespec="milliseconds").replace("+00:00", "Z")}</time>'
-        f"<speed>{v:.2f}</speed></trkpt>"
-        for t, n, v in zip(stamps, north, speed, strict=True)
+        f'<trkpt lat="{48 + n / 111_200:.8f}" lon="11.0"><time>{text}</time><speed>{v:.2f}</speed></trkpt>'
+        for text, n, v in zip(_clock(stamps, "iso", began), north, speed, strict=True)
     ]
     body = "\n".join(points)
-    path.write_text(f'<?xml version="1.0"?><gpx version="1.0" creator="logger"><trk><trkseg>\n{body}\n</trkseg></trk></gpx>\n')
+    path.write_text(
+        f'<?xml version="1.0"?><gpx version="1.0" creator="logger"><trk><trkseg>\n{body}\n</trkseg></trk></gpx>\n'
+    )
     return ["--speed-log", str(path)]
 
 

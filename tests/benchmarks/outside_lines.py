@@ -28,7 +28,7 @@ OVER_HEALTHY = 2.5
 
 @dataclass(frozen=True, slots=True)
 class Fault:
-    """What is wrong: the part by its name in the JSON, the order, the wanted rms in m/s^2, and how it depends on load."""
+    """What is wrong: the part as the JSON names it, the order, the wanted rms in m/s^2, and its dependence on load."""
 
     part: str
     order: float
@@ -82,8 +82,17 @@ def draw_fault(car: Car, rng: np.random.Generator) -> Fault:
 
 def _way(path: str, rng: np.random.Generator) -> Complex:
     """Response from a source to the floor over FREQS: a stiff share and some modes, each with a direction."""
-    ranges = {"wheel": [(10, 15), (9, 20), (18, 40)], "drive": [(12, 22), (22, 60), (50, 120)], "power": [(7, 13), (20, 60), (40, 150)]}[path]
-    out = np.outer(np.ones(len(FREQS)), rng.standard_normal(3) * np.array([0.4, 0.6, 1.0])).astype(np.complex128) * 0.35
+    ranges = {
+        "wheel": [(10, 15), (9, 20), (18, 40)],
+        "drive": [(12, 22), (22, 60), (50, 120)],
+        "power": [(7, 13), (20, 60), (40, 150)],
+    }[path]
+    out = (
+        np.outer(np.ones(len(FREQS)), rng.standard_normal(3) * np.array([0.4, 0.6, 1.0])).astype(
+            np.complex128
+        )
+        * 0.35
+    )
     for low, high in ranges:
         if rng.random() < 0.8:
             at, damp = rng.uniform(low, high), rng.uniform(0.05, 0.2)
@@ -119,13 +128,26 @@ class _Maker:
         self.car, self.drive, self.rng = car, drive, rng
         self.ways: dict[str, Complex] = {}
 
-    def line(self, part: str, order: float, turns: Floats, felt: float, load: float, growth: float, fault: bool = False) -> Line:
+    def line(
+        self,
+        part: str,
+        order: float,
+        turns: Floats,
+        felt: float,
+        load: float,
+        growth: float,
+        fault: bool = False,
+    ) -> Line:
         rng, drive = self.rng, self.drive
         way = self.ways.setdefault(part, _way(_path_of(part), rng))
         rate = np.gradient(turns * order, STEP_S)
         middle = max(float(np.median(rate)), 1.0)
         pulled = (1 - load) + load * np.clip(np.abs(drive.load) if load < 0.75 else drive.load, 0, 1) * 1.5
-        strength = np.clip(rate / middle, 0, 3) ** growth * pulled * np.exp(0.2 * wander(rng, len(turns), rng.uniform(5, 20)))
+        strength = (
+            np.clip(rate / middle, 0, 3) ** growth
+            * pulled
+            * np.exp(0.2 * wander(rng, len(turns), rng.uniform(5, 20)))
+        )
         strength = strength * np.clip(rate / 3, 0, 1)
         size = _felt(strength, rate, way)
         scale = felt / size if size > 0 else 0.0
@@ -144,8 +166,17 @@ def _healthy_plan(car: Car) -> list[tuple[str, float, float, float]]:
         plan += [("motor", 1.0, 0.010, 0.3), ("motor", 2.0, 0.005, 0.3)]
     if car.cylinders:
         firing = car.cylinders / 2
-        plan += [("engine", 0.5, 0.006, 0.5), ("engine", 1.0, 0.015, 0.2), ("engine", 1.5, 0.005, 0.5), ("engine", 2.0, 0.012, 0.3)]
-        plan += [("engine", firing, 0.05, 0.5), ("engine", 1.5 * firing, 0.006, 0.5), ("engine", 2 * firing, 0.015, 0.5)]
+        plan += [
+            ("engine", 0.5, 0.006, 0.5),
+            ("engine", 1.0, 0.015, 0.2),
+            ("engine", 1.5, 0.005, 0.5),
+            ("engine", 2.0, 0.012, 0.3),
+        ]
+        plan += [
+            ("engine", firing, 0.05, 0.5),
+            ("engine", 1.5 * firing, 0.006, 0.5),
+            ("engine", 2 * firing, 0.015, 0.5),
+        ]
         plan += [("engine", 3 * firing, 0.008, 0.5), ("engine", 4 * firing, 0.004, 0.5)]
         plan += [(f"accessory:{name}", 1.0, 0.005, 0.0) for name, _ in car.accessories]
     return plan
@@ -170,7 +201,9 @@ def draw_lines(car: Car, drive: Drive, fault: Fault | None, rng: np.random.Gener
     return [*_fault_lines(car, maker, fault, lines, wheels, turns), *lines]
 
 
-def _fault_lines(car: Car, maker: _Maker, fault: Fault, healthy: list[Line], wheels: list[Floats], turns: dict[str, Floats]) -> list[Line]:
+def _fault_lines(
+    car: Car, maker: _Maker, fault: Fault, healthy: list[Line], wheels: list[Floats], turns: dict[str, Floats]
+) -> list[Line]:
     """The fault and what comes with it: weak upper orders, a second tire that beats, other half orders of a misfire."""
     rng = maker.rng
     usual = max([felt_rms(h) for h in healthy if (h.part, h.order) == (fault.part, fault.order)], default=0.0)
@@ -191,7 +224,9 @@ def _fault_lines(car: Car, maker: _Maker, fault: Fault, healthy: list[Line], whe
         out.append(maker.line(fault.part, order, own, felt * share, fault.under_load, fault.growth))
     if fault.part == "tire_wheel" and rng.random() < 0.4:
         other = wheels[int(rng.integers(4))]
-        out.append(maker.line(fault.part, fault.order, other, felt * rng.uniform(0.2, 0.7), 0.0, fault.growth))
+        out.append(
+            maker.line(fault.part, fault.order, other, felt * rng.uniform(0.2, 0.7), 0.0, fault.growth)
+        )
     return out
 
 

@@ -83,7 +83,8 @@ def draw_phone(rng: np.random.Generator, loose: bool) -> Phone:
         mount_damping=float(rng.uniform(0.006, 0.02) if loose else rng.uniform(0.06, 0.25)),
         cushion=place == "cushion" and not loose, gravity=bool(rng.random() < 0.82), unit=unit,
         step=max(round(step_mps2 / UNITS[unit], 4), {"m/s^2": 0.001, "g": 0.0001, "mg": 0.1}[unit]),
-        reach=float(rng.choice([2, 4, 8], p=[0.1, 0.3, 0.6]) * G), touches=int(rng.choice([0, 1, 2], p=[0.75, 0.18, 0.07])),
+        reach=float(rng.choice([2, 4, 8], p=[0.1, 0.3, 0.6]) * G),
+        touches=int(rng.choice([0, 1, 2], p=[0.75, 0.18, 0.07])),
     )  # fmt: skip
 
 
@@ -146,10 +147,10 @@ def _instants(phone: Phone, long_s: float, rng: np.random.Generator) -> tuple[Fl
     """When samples are taken, and what the log says of it."""
     count = int(long_s * phone.rate_hz)
     step = 1 / phone.rate_hz
-    even = np.arange(count) * step
+    even: Floats = np.asarray(np.arange(count) * step, dtype=np.float64)
     if phone.clock == "true":
-        taken = np.maximum(even + phone.jitter * step * rng.standard_normal(count), 0)
-        taken = np.maximum.accumulate(taken)
+        uneven = np.maximum(even + phone.jitter * step * rng.standard_normal(count), 0)
+        taken: Floats = np.asarray(np.maximum.accumulate(uneven), dtype=np.float64)
         return taken, taken
     if phone.clock == "late":
         return even, np.maximum.accumulate(even + rng.exponential(0.3 * step, count))
@@ -169,11 +170,13 @@ def _held(phone: Phone, axes: Floats, taken: Floats, rng: np.random.Generator) -
     for _ in range(phone.touches):
         at, long = rng.uniform(0.05, 0.95) * taken[-1], rng.uniform(0.5, 2.5)
         near = np.exp(-(((taken - at) / long) ** 2) * 4)
-        shove = np.stack([np.sin(2 * np.pi * rng.uniform(0.5, 4) * taken + rng.uniform(0, 6)) for _ in range(3)], axis=1)
+        shove = np.stack(
+            [np.sin(2 * np.pi * rng.uniform(0.5, 4) * taken + rng.uniform(0, 6)) for _ in range(3)], axis=1
+        )
         out += near[:, None] * shove * rng.uniform(0.5, 4)
         if rng.random() < 0.4:  # it lies another way afterwards
-            turn = np.linalg.qr(np.eye(3) + rng.uniform(0.05, 0.5) * rng.standard_normal((3, 3)))[0]
-            turn *= np.sign(np.linalg.det(turn))
+            turn, upper = np.linalg.qr(np.eye(3) + rng.uniform(0.05, 0.3) * rng.standard_normal((3, 3)))
+            turn = turn * np.sign(np.diag(upper))  # near the identity, not a mirror of it
             share = 1 / (1 + np.exp(-np.clip((taken - at) / long * 6, -60, 60)))
             out = (1 - share)[:, None] * out + share[:, None] * (out @ turn.T)
     if not phone.gravity:
@@ -182,7 +185,7 @@ def _held(phone: Phone, axes: Floats, taken: Floats, rng: np.random.Generator) -
         out = out - slow
     out += rng.uniform(0.005, 0.05) * rng.standard_normal(out.shape)
     out = np.clip(out, -phone.reach, phone.reach) / UNITS[phone.unit]
-    return np.round(np.round(out / phone.step) * phone.step, 6)
+    return np.asarray(np.round(np.round(out / phone.step) * phone.step, 6), dtype=np.float64)
 
 
 def suits(phone: Phone, rate_hz: float) -> Phone:

@@ -14,7 +14,7 @@ from outside_drives import STEP_S, Drive, wander
 from outside_vehicles import Car
 from scipy.signal import bilinear, lfilter
 
-__all__ = ["GRID_HZ", "Road", "draw_road", "floor_motion", "resonance"]
+__all__ = ["GRID_HZ", "SPACE_M", "Road", "draw_road", "floor_motion", "track_heights"]
 
 GRID_HZ = 1000.0
 G = 9.81
@@ -24,7 +24,7 @@ Floats = NDArray[np.float64]
 
 @dataclass(frozen=True, slots=True)
 class Road:
-    """Roughness Gd(0.1 /m) in m^3; coarse: short waves are so many times stronger; joint_m: distance of joints, 0 none."""
+    """Roughness Gd(0.1 /m) in m^3; coarse: short waves so many times stronger; joint_m: 0 for no joints."""
 
     roughness: float
     coarse: float
@@ -47,7 +47,7 @@ def draw_road(rng: np.random.Generator, city: bool) -> Road:
     )
 
 
-def _profile(road: Road, length_m: float, rng: np.random.Generator) -> tuple[Floats, Floats]:
+def track_heights(road: Road, length_m: float, rng: np.random.Generator) -> tuple[Floats, Floats]:
     """Height of the left and the right track in m over distance, in steps of SPACE_M."""
     count = int((length_m + 20) / SPACE_M) + 1
     slope_sd = np.sqrt((2 * np.pi * 0.1) ** 2 * road.roughness / (2 * SPACE_M))
@@ -69,7 +69,9 @@ def _profile(road: Road, length_m: float, rng: np.random.Generator) -> tuple[Flo
         _lump(extra, at, rng.uniform(0.2, 0.5), rng.uniform(0.004, 0.015) * rng.choice([-1, 1]))
     contact = int(0.12 / SPACE_M)  # the tire's footprint averages
     kernel = np.ones(contact) / contact
-    return np.convolve(heights[0] + extra, kernel, mode="same"), np.convolve(heights[1] + extra * rng.uniform(0.6, 1), kernel, mode="same")
+    return np.convolve(heights[0] + extra, kernel, mode="same"), np.convolve(
+        heights[1] + extra * rng.uniform(0.6, 1), kernel, mode="same"
+    )
 
 
 def _lump(into: Floats, at_m: float, long_m: float, high_m: float) -> None:
@@ -80,7 +82,12 @@ def _lump(into: Floats, at_m: float, long_m: float, high_m: float) -> None:
 
 def _suspension(rng: np.random.Generator) -> tuple[tuple[Floats, Floats], tuple[Floats, Floats]]:
     """Digital filters from road height to the acceleration of the body and of the wheel; two masses, body mass 1."""
-    body, damp, hop, unsprung = 2 * np.pi * rng.uniform(1.1, 1.6), rng.uniform(0.2, 0.35), 2 * np.pi * rng.uniform(10, 14), rng.uniform(0.09, 0.15)
+    body, damp, hop, unsprung = (
+        2 * np.pi * rng.uniform(1.1, 1.6),
+        rng.uniform(0.2, 0.35),
+        2 * np.pi * rng.uniform(10, 14),
+        rng.uniform(0.09, 0.15),
+    )
     k, c = body**2, 2 * damp * body
     tire = unsprung * hop**2 - k
     den = np.polysub(np.polymul([1, c, k], [unsprung, c, k + tire]), np.polymul([c, k], [c, k]))
@@ -98,7 +105,7 @@ def resonance(freq_hz: float, damping: float) -> tuple[Floats, Floats]:
 
 def _direction(rng: np.random.Generator, upright: float) -> Floats:
     way = rng.standard_normal(3) * np.array([0.6, 0.6, upright])
-    return way / np.linalg.norm(way)
+    return np.asarray(way / np.linalg.norm(way), dtype=np.float64)
 
 
 def floor_motion(car: Car, drive: Drive, road: Road, rng: np.random.Generator) -> Floats:
@@ -106,7 +113,7 @@ def floor_motion(car: Car, drive: Drive, road: Road, rng: np.random.Generator) -
     grid = np.arange(int(len(drive.time_s) * STEP_S * GRID_HZ)) / GRID_HZ
     speed = np.interp(grid, drive.time_s, drive.speed_mps)
     path = np.interp(grid, drive.time_s, drive.distance()) + car.wheelbase_m + 1
-    tracks = _profile(road, float(path[-1]), rng)
+    tracks = track_heights(road, float(path[-1]), rng)
     places = np.arange(len(tracks[0])) * SPACE_M
     to_body, to_wheel = _suspension(rng)
     out = np.zeros((len(grid), 3))

@@ -60,6 +60,8 @@ def write_sound(path: Path, pressure: Floats, rng: np.random.Generator) -> None:
     full = resample_poly(heard, rate // LOW_HZ, 1)
     tires = sosfilt(butter(2, (600, 1300), "bandpass", fs=rate, output="sos"), rng.standard_normal(len(full)))
     full = full / np.abs(full).max()
-    full += tires / tires.std() * rng.uniform(0.005, 0.05) + 10 ** (-rng.uniform(60, 75) / 20) * rng.standard_normal(len(full))
+    full += tires / tires.std() * rng.uniform(0.005, 0.05) + 10 ** (
+        -rng.uniform(60, 75) / 20
+    ) * rng.standard_normal(len(full))
     full *= rng.choice([0.1, 0.4, 0.9, 1.3], p=[0.3, 0.4, 0.22, 0.08])
     soundfile.write(path, np.clip(full, -1, 1), rate, subtype="PCM_16")

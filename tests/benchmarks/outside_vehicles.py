@@ -73,7 +73,11 @@ class Car:
 def _metric(rng: np.random.Generator, heavy: bool) -> tuple[str, float]:
     """A metric size and its free diameter in mm: rim + twice the section height."""
     if heavy:
-        width, aspect, rim = rng.choice([235, 245, 265, 275, 285]), rng.choice([60, 65, 70, 75]), rng.choice([16, 17, 18, 20])
+        width, aspect, rim = (
+            rng.choice([235, 245, 265, 275, 285]),
+            rng.choice([60, 65, 70, 75]),
+            rng.choice([16, 17, 18, 20]),
+        )
         if rim >= 18:
             aspect = rng.choice([55, 60, 65])
     else:
@@ -111,14 +115,24 @@ def _draw_tires(rng: np.random.Generator, heavy: bool) -> tuple[tuple[float, flo
     if form == "size":
         return (true, true), (f'size = "{size}"',)
     if form == "diameter":
-        text = f"diameter_mm = {diameter:.0f}" if rng.random() < 0.5 else f'diameter = "{diameter / INCH_MM:.1f} in"'
+        text = (
+            f"diameter_mm = {diameter:.0f}"
+            if rng.random() < 0.5
+            else f'diameter = "{diameter / INCH_MM:.1f} in"'
+        )
         return (true, true), (text,)
     if form == "revs":  # published for the new tire
         each = rng.random() < 0.5
-        return (true, true), (f"revs_per_mile = {MILE_M / roll:.0f}" if each else f"revs_per_km = {1000 / roll:.0f}",)
+        return (true, true), (
+            f"revs_per_mile = {MILE_M / roll:.0f}" if each else f"revs_per_km = {1000 / roll:.0f}",
+        )
     if form == "around":
         measured = true * (1 + 0.003 * rng.standard_normal())
-        text = f"circumference_mm = {measured * 1000:.0f}" if rng.random() < 0.5 else f'circumference = "{measured / 0.0254:.1f} in"'
+        text = (
+            f"circumference_mm = {measured * 1000:.0f}"
+            if rng.random() < 0.5
+            else f'circumference = "{measured / 0.0254:.1f} in"'
+        )
         return (true, true), (text,)
     rear_size, rear_diameter = "255/40R18", 18 * INCH_MM + 2 * 255 * 0.40
     front_size, front_diameter = "225/45R18", 18 * INCH_MM + 2 * 225 * 0.45
@@ -136,12 +150,21 @@ def _draw_gears(rng: np.random.Generator, count: int, first: float, top: float) 
     gears = np.round(np.exp(logs), 2)
     if rng.random() < 0.5:
         gears[np.argmin(np.abs(gears - 1))] = 1.0
-    return tuple(float(g) for g in gears) if np.all(np.diff(gears) < -0.03) else tuple(np.round(np.geomspace(first, top, count), 2).tolist())
+    return (
+        tuple(float(g) for g in gears)
+        if np.all(np.diff(gears) < -0.03)
+        else tuple(np.round(np.geomspace(first, top, count), 2).tolist())
+    )
 
 
 def _draw_accessories(rng: np.random.Generator) -> tuple[tuple[str, float], ...]:
     """Belt-driven parts with the ratios of their pulleys; some users list none."""
-    names = {"alternator": (2.3, 3.1), "water pump": (0.9, 1.35), "power steering pump": (1.0, 1.5), "compressor": (1.1, 1.6)}
+    names = {
+        "alternator": (2.3, 3.1),
+        "water pump": (0.9, 1.35),
+        "power steering pump": (1.0, 1.5),
+        "compressor": (1.1, 1.6),
+    }
     if rng.random() < 0.35:
         return ()
     chosen = rng.permutation(list(names))[: int(rng.integers(1, 4))]
@@ -164,8 +187,18 @@ def draw_car(rng: np.random.Generator) -> Car:
     top_hz = rng.uniform(1600, 2900) / 60
     top = float(np.clip(top_hz / (27.78 / around[1] * final), 0.55, 0.98))
     count = int(rng.choice([4, 5, 6, 8, 9, 10]) if automatic else rng.choice([5, 6]))
-    gears = () if electric else _draw_gears(rng, count, float(rng.uniform(2.7, 3.4) if count < 6 else rng.uniform(3.4, 4.8)), top)
-    cylinders = 0 if electric else int(rng.choice([3, 4, 5, 6, 8, 10, 12], p=[0.1, 0.34, 0.06, 0.24, 0.2, 0.03, 0.03]))
+    gears = (
+        ()
+        if electric
+        else _draw_gears(
+            rng, count, float(rng.uniform(2.7, 3.4) if count < 6 else rng.uniform(3.4, 4.8)), top
+        )
+    )
+    cylinders = (
+        0
+        if electric
+        else int(rng.choice([3, 4, 5, 6, 8, 10, 12], p=[0.1, 0.34, 0.06, 0.24, 0.2, 0.03, 0.03]))
+    )
     independent = layout in ("fwd", "awd", "ev") or bool(rng.random() < (0.15 if heavy else 0.6))
     wheel_scale = 1 + rng.choice([0.0005, 0.002, 0.004]) * rng.standard_normal(4)
     return Car(

@@ -24,6 +24,7 @@ import sys
 import tempfile
 import time
 from collections.abc import Callable, Iterable, Sequence
+from concurrent.futures import ProcessPoolExecutor
 from dataclasses import asdict, dataclass
 from functools import partial
 from pathlib import Path
@@ -32,7 +33,7 @@ from typing import Any
 sys.path.insert(0, str(Path(__file__).resolve().parent))
 
 import numpy as np
-from common import calibration_error, chance_error, each, publish, table
+from common import calibration_error, chance_error, publish, table
 from outside_cases import TOLD, Case, draw_case, keep_truth, same_rate, write_case
 
 __all__ = ["Scored", "examine", "report", "score"]
@@ -41,8 +42,9 @@ ROOT = Path(__file__).resolve().parents[2]
 LIMIT_S = 600.0
 SURE, BLAMED, LEAST = 0.8, 0.5, 1e-4
 HEADS = (
-    "road tests", "how many", "right", "wrong and sure", "'nothing' said of a fault", "refused", "crashed", "P(truth)", "log loss",
-    "mean claim", "calibration error (by chance)", "claims of 90% and more: share, right", "seconds",
+    "road tests", "how many", "right", "wrong and sure", "'nothing' said of a fault", "refused", "crashed",
+    "P(truth)", "log loss", "mean claim", "calibration error (by chance)", "claims of 90% and more: share, right",
+    "seconds",
 )  # fmt: skip
 
 
@@ -85,7 +87,11 @@ def family_of(case: Case) -> str:
 def judged(case: Case, found: dict[str, Any]) -> dict[str, Any]:
     """Answer, claim, truth's share and verdicts out of the JSON."""
     suspects, nothing = found["suspects"], found["nothing_found_probability"]
-    given = nothing if case.fault is None else sum(s["probability"] for s in suspects if same_rate(case, s["part"], s["order"]))
+    given = (
+        nothing
+        if case.fault is None
+        else sum(s["probability"] for s in suspects if same_rate(case, s["part"], s["order"]))
+    )
     top = suspects[0] if suspects else None
     twins = [tuple(t) for t in top["indistinct_from"]] if top else []
     group = [s for s in suspects if s is top or (s["part"], s["order"]) in twins]
@@ -111,7 +117,15 @@ def score(case: Case, truth: dict[str, Any], code: int, out: str, err: str, seco
         got = judged(case, json.loads(out))
     else:
         word = "refused" if code == 2 else "crashed"
-        got = {"answer": word, "claim": 0.0, "given": 0.0, "true": False, "right": False, "runout": False, "words": err.strip()[-300:]}
+        got = {
+            "answer": word,
+            "claim": 0.0,
+            "given": 0.0,
+            "true": False,
+            "right": False,
+            "runout": False,
+            "words": err.strip()[-300:],
+        }
     fault = "" if case.fault is None else f"{case.fault.part} {case.fault.order:g}x"
     return Scored(
         seed=case.seed, told=case.told, drive=case.drive.kind, layout=case.car.layout, rate_hz=truth["rate_hz"] or 0.0,
@@ -127,11 +141,25 @@ def examine(seed: int, keep: Path | None = None) -> Scored:
         folder.mkdir(parents=True, exist_ok=True)
         case = draw_case(seed)
         said, truth = write_case(case, folder)
-        words = ["diagnose", str(said.recording), "--vehicle", str(folder / "vehicle.toml"), *said.options, "--json", "-"]
+        words = [
+            "diagnose",
+            str(said.recording),
+            "--vehicle",
+            str(folder / "vehicle.toml"),
+            *said.options,
+            "--json",
+            "-",
+        ]
         env = os.environ | {"OPENBLAS_NUM_THREADS": "1", "PYTHONPATH": str(ROOT)}
         began = time.perf_counter()
         try:
-            done = subprocess.run([sys.executable, "-m", "vibeorder", *words], capture_output=True, text=True, timeout=LIMIT_S, env=env)
+            done = subprocess.run(
+                [sys.executable, "-m", "vibeorder", *words],
+                capture_output=True,
+                text=True,
+                timeout=LIMIT_S,
+                env=env,
+            )
             code, out, err = done.returncode, done.stdout, done.stderr
         except subprocess.TimeoutExpired:
             code, out, err = -1, "", f"no answer after {LIMIT_S:.0f} s"
@@ -179,7 +207,11 @@ def row(name: str, cases: Sequence[Scored]) -> list[str]:
 
 def report(cases: Sequence[Scored]) -> str:
     """The tables: by what is told, by kind of drive, by the truth."""
-    rows = [row("all", cases), row("all with a fault", [c for c in cases if c.fault]), row("all healthy", [c for c in cases if not c.fault])]
+    rows = [
+        row("all", cases),
+        row("all with a fault", [c for c in cases if c.fault]),
+        row("all healthy", [c for c in cases if not c.fault]),
+    ]
     groups: list[tuple[Callable[[Scored], str], Iterable[str]]] = [
         (lambda c: c.told, TOLD),
         (lambda c: f"drive: {c.drive}", sorted({f"drive: {c.drive}" for c in cases})),
@@ -204,14 +236,18 @@ def main() -> None:
     ask.add_argument("--jobs", type=int, default=os.cpu_count() or 1)
     ask.add_argument("--only", type=int, help="this seed alone")
     ask.add_argument("--keep", type=Path, help="folder for every case's files")
-    ask.add_argument("--json-lines", type=Path, help="a line per case; cases that are in it are not run again")
+    ask.add_argument(
+        "--json-lines", type=Path, help="a line per case; cases that are in it are not run again"
+    )
     ask.add_argument("--from", dest="kept", type=Path, help="tables of such a file, nothing run")
     ask.add_argument("--write", type=Path, help="page with the marks <!-- begin: outside --> and its end")
     given = ask.parse_args()
     if given.kept:
         cases = [Scored(**json.loads(line)) for line in given.kept.read_text().splitlines()]
     else:
-        seeds = [given.only] if given.only is not None else range(given.seed_base, given.seed_base + given.tests)
+        seeds = (
+            [given.only] if given.only is not None else range(given.seed_base, given.seed_base + given.tests)
+        )
         cases = run(list(seeds), given.jobs, given.keep, given.json_lines)
     if given.only is not None and not given.kept:
         print(json.dumps(asdict(cases[0]), indent=1))
@@ -221,14 +257,21 @@ def main() -> None:
 
 def run(seeds: list[int], jobs: int, keep: Path | None, lines: Path | None) -> list[Scored]:
     """Every seed, with its line written as soon as it is known."""
-    before = [Scored(**json.loads(line)) for line in lines.read_text().splitlines()] if lines and lines.exists() else []
+    before = (
+        [Scored(**json.loads(line)) for line in lines.read_text().splitlines()]
+        if lines and lines.exists()
+        else []
+    )
     cases = [c for c in before if c.seed in set(seeds)]
     left = [s for s in seeds if s not in {c.seed for c in cases}]
-    for scored in each(partial(examine, keep=keep), left, jobs):
-        cases.append(scored)
-        if lines:
-            with lines.open("a") as file:
-                file.write(json.dumps(asdict(scored)) + "\n")
+    with ProcessPoolExecutor(
+        max(jobs, 1)
+    ) as pool:  # each child only draws and waits for a process of its own
+        for scored in pool.map(partial(examine, keep=keep), left):
+            cases.append(scored)
+            if lines:
+                with lines.open("a") as file:
+                    file.write(json.dumps(asdict(scored)) + "\n")
     return cases
 
 
