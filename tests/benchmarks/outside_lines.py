@@ -218,6 +218,8 @@ def _fault_lines(
         with_it = [(k, rng.uniform(0.1, 0.5)) for k in (1.0, 1.5, 2.5)]
     elif fault.part == "tire_wheel":
         with_it = [(k, rng.uniform(0.02, 0.3)) for k in (1.0, 2.0, 3.0, 4.0) if k != fault.order]
+    elif fault.part.endswith("driveshaft") and fault.order == 2:  # a joint's fourth order is of its angle squared
+        with_it = [(4.0, rng.uniform(0.0, 0.06))]
     else:
         with_it = [(fault.order * k, rng.uniform(0.02, 0.25)) for k in (2, 3)]
     for order, share in with_it:
