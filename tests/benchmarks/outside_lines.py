@@ -2,7 +2,8 @@
 
 A line is a phase (order x turns of its part), a strength that follows speed, load and slow chance, and a way through
 suspension and floor: a complex response with modes. Levels are vector rms at the floor over the strongest third of
-the seconds: what a driver complains of is what it does where it is bad.
+the seconds: what a driver complains of is what it does where it is bad. A mount's own resonance comes on top of that;
+on a seat's cushion the fault has its level there.
 
 Levels: a healthy wheel's first order of 0.02 to 0.1 m/s^2 was measured in two ordinary vehicles (see
 docs/accuracy.md, real recordings); all other healthy levels, and the growth of shakes with speed and load, are
@@ -218,16 +219,22 @@ def _fault_lines(
         with_it = [(k, rng.uniform(0.1, 0.5)) for k in (1.0, 1.5, 2.5)]
     elif fault.part == "tire_wheel":
         with_it = [(k, rng.uniform(0.02, 0.3)) for k in (1.0, 2.0, 3.0, 4.0) if k != fault.order]
-    elif fault.part.endswith("driveshaft") and fault.order == 2:  # a joint's fourth order is of its angle squared
+    elif (
+        fault.part.endswith("driveshaft") and fault.order == 2
+    ):  # a joint's fourth order is of its angle squared
         with_it = [(4.0, rng.uniform(0.0, 0.06))]
     else:
         with_it = [(fault.order * k, rng.uniform(0.02, 0.25)) for k in (2, 3)]
     for order, share in with_it:
-        out.append(maker.line(fault.part, order, own, felt * share, fault.under_load, fault.growth))
+        out.append(
+            maker.line(fault.part, order, own, felt * share, fault.under_load, fault.growth, fault=True)
+        )
     if fault.part == "tire_wheel" and rng.random() < 0.4:
         other = wheels[int(rng.integers(4))]
         out.append(
-            maker.line(fault.part, fault.order, other, felt * rng.uniform(0.2, 0.7), 0.0, fault.growth)
+            maker.line(
+                fault.part, fault.order, other, felt * rng.uniform(0.2, 0.7), 0.0, fault.growth, fault=True
+            )
         )
     return out
 

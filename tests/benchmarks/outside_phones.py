@@ -11,14 +11,15 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 from numpy.typing import NDArray
 from outside_drives import Drive
-from outside_lines import FREQS, Line, line_samples
+from outside_lines import FREQS, Line, felt_rms, line_samples
 from outside_roads import GRID_HZ
 from scipy.signal import bilinear, butter, lfilter, sosfilt, sosfreqz
 
-__all__ = ["Logged", "Phone", "Track", "draw_phone", "gps_track", "record", "suits"]
+__all__ = ["Logged", "Phone", "Track", "draw_phone", "gps_track", "record", "suits", "through_cushion"]
 
 Floats = NDArray[np.float64]
 G = 9.80665
+CUSHION_HZ, CUSHION_DAMPING, MOST_CUSHION = 9.0, 0.35, 5.0
 RATES = (50.0, 52.0, 100.0, 104.0, 125.0, 200.0, 208.0, 250.0, 400.0, 417.0, 500.0)
 RATE_SHARES = (0.06, 0.04, 0.22, 0.06, 0.04, 0.24, 0.06, 0.06, 0.12, 0.04, 0.06)
 
@@ -97,10 +98,9 @@ def _through(phone: Phone) -> tuple[NDArray[np.complex128], list[tuple[Floats, F
         w, d = 2 * np.pi * phone.mount_hz, phone.mount_damping
         gain = gain * (2 * d * w * s + w * w) / (s * s + 2 * d * w * s + w * w)
         filters.append(_mount_filter(w, d))
-    if phone.cushion:  # foam under a light load: passes low, halves by 15 Hz
-        w, d = 2 * np.pi * 9.0, 0.35
-        gain = gain * (2 * d * w * s + w * w) / (s * s + 2 * d * w * s + w * w)
-        filters.append(_mount_filter(w, d))
+    if phone.cushion:
+        gain = gain * _foam(s)
+        filters.append(_mount_filter(2 * np.pi * CUSHION_HZ, CUSHION_DAMPING))
     if phone.filter_share:
         corner = phone.filter_share * phone.rate_hz
         sos = butter(4, corner / (GRID_HZ / 2) if corner < GRID_HZ / 2 else 0.99, output="sos")
@@ -192,6 +192,25 @@ def suits(phone: Phone, rate_hz: float) -> Phone:
     """The phone without its filter where that would leave nothing of a line at `rate_hz`: undetectable on principle."""
     blocked = phone.filter_share and rate_hz > phone.filter_share * phone.rate_hz
     return replace(phone, filter_share=0.0) if blocked else phone
+
+
+def through_cushion(lines: list[Line]) -> list[Line]:
+    """The fault's lines so strong that its main one has its level on the cushion: who complains sits on it.
+
+    At most five times: what a cushion swallows more than that nobody feels there.
+    """
+    foam = _foam(2j * np.pi * FREQS)[:, None]
+    main = lines[0]
+    more = min(
+        felt_rms(main) / max(felt_rms(replace(main, response=main.response * foam)), 1e-9), MOST_CUSHION
+    )
+    return [replace(line, strength=line.strength * more) if line.fault else line for line in lines]
+
+
+def _foam(s: NDArray[np.complex128]) -> NDArray[np.complex128]:
+    """Foam under a light load: passes low, swallows high."""
+    w, d = 2 * np.pi * CUSHION_HZ, CUSHION_DAMPING
+    return (2 * d * w * s + w * w) / (s * s + 2 * d * w * s + w * w)
 
 
 def gps_track(drive: Drive, rng: np.random.Generator, holes: bool = True) -> Track:
