@@ -19,7 +19,7 @@ sys.path.insert(0, str(Path(__file__).resolve().parent / "benchmarks"))
 from outside_cases import Case, draw_case, same_rate, write_case
 from outside_drives import STEP_S, Drive, draw_drive, part_turns
 from outside_lines import Fault, draw_fault, draw_lines, felt_rms, line_samples
-from outside_phones import Phone, gps_track, record
+from outside_phones import Phone, gps_track, record, suits
 from outside_roads import SPACE_M, Road, draw_road, floor_motion, track_heights
 from outside_vehicles import Car, draw_car, profile_text
 from outside_world import judged, score
@@ -44,7 +44,7 @@ def truck(**other: Any) -> Car:
 
 def held(speed_mps: float, long_s: float, gear: int = 3, engine_hz: float = 0.0) -> Drive:
     """One speed, dead straight and level."""
-    time = np.arange(int(long_s / STEP_S)) * STEP_S
+    time: Floats = np.asarray(np.arange(int(long_s / STEP_S)) * STEP_S, dtype=np.float64)
     same = np.ones(len(time))
     return Drive(
         "steady", time, speed_mps * same, 0 * same, 0 * same, 0 * same, 0.3 * same,
@@ -233,3 +233,11 @@ def test_scores_come_from_the_answer_alone() -> None:
     assert not judged(well, answer("driveshaft", 1.0, 0.3, 0.7, runout=True))["right"]
     assert not judged(well, answer("driveshaft", 1.0, 0.7, 0.3))["right"]
     assert score(ill, {"rate_hz": 200.0, "rms_mps2": 0.3}, 2, "", "no such unit", 1.0).answer == "refused"
+
+
+def test_no_phone_is_blind_to_the_fault_on_principle() -> None:
+    course = np.linspace(98.0, 100.0, 500)
+    assert suits(replace(PLAIN, filter_share=0.25), course).filter_share == 0
+    folded = np.abs(course - round(99 / (rate := suits(replace(PLAIN, rate_hz=99.2), course).rate_hz)) * rate)
+    assert np.mean(folded < 3) <= 0.5
+    assert suits(PLAIN, course) == replace(PLAIN, rate_hz=200.0)

@@ -1,8 +1,8 @@
 """One road test of the outside world from one seed: files, the words typed, and the truth.
 
 What is drawn is only held back where the truth could not be known on principle: a filter before sampling that would
-remove the fault goes; in sound no fault lies below 20 Hz; a fixed tone that no part makes is only heard where
-the speed changes, since at one speed any tone has some part's rate.
+remove the fault goes, and a sample rate that folds it to under 3 Hz; in sound no fault lies below 20 Hz; a fixed tone
+that no part makes is only heard where the speed changes, since at one speed any tone has some part's rate.
 """
 
 import json
@@ -115,7 +115,7 @@ def write_case(case: Case, folder: Path) -> tuple[Said, dict[str, object]]:
     if phone.cushion and case.fault is not None:
         case = replace(case, lines=through_cushion(case.lines))
     if case.fault is not None:
-        phone = suits(phone, float(np.percentile(case.lines[0].rate(), 80)))
+        phone = suits(phone, case.lines[0].rate())
     if sound:
         path = folder / "memo.wav"
         write_sound(path, cabin_sound(case.car, drive, case.lines, rng), rng)

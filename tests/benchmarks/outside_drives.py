@@ -191,7 +191,8 @@ def _engine(
     width = int((rng.uniform(0.3, 0.6) if car.automatic else rng.uniform(0.6, 1.0)) / STEP_S)
     kernel = np.hanning(width + 2)[1:-1]
     eased = _smooth(locked, kernel)
-    return np.maximum(eased, car.idle_hz) * (1 + 0.002 * wander(rng, len(speed), 1.5) * (gear == NEUTRAL))
+    uneven = 0.002 * wander(rng, len(speed), 1.5) * (gear == NEUTRAL)
+    return np.asarray(np.maximum(eased, car.idle_hz) * (1 + uneven), dtype=np.float64)
 
 
 def draw_drive(car: Car, kind: str, rng: np.random.Generator, hold: bool) -> Drive:

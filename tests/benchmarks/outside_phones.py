@@ -19,6 +19,7 @@ __all__ = ["Logged", "Phone", "Track", "draw_phone", "gps_track", "record", "sui
 
 Floats = NDArray[np.float64]
 G = 9.80665
+LOST_HZ = 3.0
 CUSHION_HZ, CUSHION_DAMPING, MOST_CUSHION = 9.0, 0.35, 5.0
 RATES = (50.0, 52.0, 100.0, 104.0, 125.0, 200.0, 208.0, 250.0, 400.0, 417.0, 500.0)
 RATE_SHARES = (0.06, 0.04, 0.22, 0.06, 0.04, 0.24, 0.06, 0.06, 0.12, 0.04, 0.06)
@@ -93,13 +94,12 @@ def _through(phone: Phone) -> tuple[NDArray[np.complex128], list[tuple[Floats, F
     """What the place and the filter do: their response over FREQS, and the same as digital filters at GRID_HZ."""
     gain = np.ones(len(FREQS), dtype=np.complex128)
     filters: list[tuple[Floats, Floats]] = []
-    s = 2j * np.pi * FREQS
     if phone.mount_hz:
         w, d = 2 * np.pi * phone.mount_hz, phone.mount_damping
-        gain = gain * (2 * d * w * s + w * w) / (s * s + 2 * d * w * s + w * w)
+        gain = gain * _sprung(phone.mount_hz, d)
         filters.append(_mount_filter(w, d))
     if phone.cushion:
-        gain = gain * _foam(s)
+        gain = gain * _sprung(CUSHION_HZ, CUSHION_DAMPING)
         filters.append(_mount_filter(2 * np.pi * CUSHION_HZ, CUSHION_DAMPING))
     if phone.filter_share:
         corner = phone.filter_share * phone.rate_hz
@@ -188,10 +188,21 @@ def _held(phone: Phone, axes: Floats, taken: Floats, rng: np.random.Generator) -
     return np.asarray(np.round(np.round(out / phone.step) * phone.step, 6), dtype=np.float64)
 
 
-def suits(phone: Phone, rate_hz: float) -> Phone:
-    """The phone without its filter where that would leave nothing of a line at `rate_hz`: undetectable on principle."""
-    blocked = phone.filter_share and rate_hz > phone.filter_share * phone.rate_hz
-    return replace(phone, filter_share=0.0) if blocked else phone
+def suits(phone: Phone, rate: Floats) -> Phone:
+    """The phone changed where it would leave nothing of a line of this course, in Hz: undetectable on principle.
+
+    A filter below the line goes. A sample rate at which the line folds to less than 3 Hz, among gravity, pulling and
+    braking, for half of the time, is raised by 7% until it does not.
+    """
+    if phone.filter_share and np.percentile(rate, 80) > phone.filter_share * phone.rate_hz:
+        phone = replace(phone, filter_share=0.0)
+    moving = rate[rate > LOST_HZ]
+    while (
+        moving.size
+        and np.mean(np.abs(moving - np.round(moving / phone.rate_hz) * phone.rate_hz) < LOST_HZ) > 0.5
+    ):
+        phone = replace(phone, rate_hz=phone.rate_hz * 1.07)
+    return phone
 
 
 def through_cushion(lines: list[Line]) -> list[Line]:
@@ -199,7 +210,7 @@ def through_cushion(lines: list[Line]) -> list[Line]:
 
     At most five times: what a cushion swallows more than that nobody feels there.
     """
-    foam = _foam(2j * np.pi * FREQS)[:, None]
+    foam = _sprung(CUSHION_HZ, CUSHION_DAMPING)[:, None]
     main = lines[0]
     more = min(
         felt_rms(main) / max(felt_rms(replace(main, response=main.response * foam)), 1e-9), MOST_CUSHION
@@ -207,10 +218,11 @@ def through_cushion(lines: list[Line]) -> list[Line]:
     return [replace(line, strength=line.strength * more) if line.fault else line for line in lines]
 
 
-def _foam(s: NDArray[np.complex128]) -> NDArray[np.complex128]:
-    """Foam under a light load: passes low, swallows high."""
-    w, d = 2 * np.pi * CUSHION_HZ, CUSHION_DAMPING
-    return (2 * d * w * s + w * w) / (s * s + 2 * d * w * s + w * w)
+def _sprung(hertz: float, damping: float) -> NDArray[np.complex128]:
+    """What a mass on a spring does over what its foot does, over FREQS; foam under a phone is such a spring."""
+    s, w = 2j * np.pi * FREQS, 2 * np.pi * hertz
+    gain: NDArray[np.complex128] = (2 * damping * w * s + w * w) / (s * s + 2 * damping * w * s + w * w)
+    return gain
 
 
 def gps_track(drive: Drive, rng: np.random.Generator, holes: bool = True) -> Track:
