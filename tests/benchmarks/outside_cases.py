@@ -112,7 +112,7 @@ def write_case(case: Case, folder: Path) -> tuple[Said, dict[str, object]]:
     (folder / "vehicle.toml").write_text(profile_text(case.car, rng))
     sound = case.told.startswith("sound")
     phone = draw_phone(rng, loose=case.odd == "loose mount")
-    if phone.cushion and case.fault is not None:
+    if phone.cushion and case.fault is not None and not sound:
         case = replace(case, lines=through_cushion(case.lines))
     if case.fault is not None:
         phone = suits(phone, case.lines[0].rate())
