@@ -12,7 +12,7 @@ import numpy as np
 import soundfile
 from numpy.typing import NDArray
 from outside_drives import Drive, part_turns, wander
-from outside_lines import Line, line_samples
+from outside_lines import FREQS, Line, line_samples
 from outside_vehicles import Car
 from scipy.signal import butter, lfilter, resample_poly, sosfilt
 
@@ -20,6 +20,7 @@ __all__ = ["LOW_HZ", "cabin_sound", "write_sound"]
 
 Floats = NDArray[np.float64]
 LOW_HZ = 2000
+HEARD = 0.4
 AIRBORNE = (1.0, 1.5, 2.0, 2.5, 3.0, 4.0, 5.0, 6.0)
 
 
@@ -30,11 +31,24 @@ def _noise(count: int, slope: float, rng: np.random.Generator) -> Floats:
     return np.fft.irfft(spectrum * (freqs / 30) ** -slope, count)
 
 
+def _ear(lines: list[Line], rng: np.random.Generator) -> Floats:
+    """How much of each axis of the floor is heard; drawn so that the fault, where there is one, is heard and not lost.
+
+    Sound has no scale: a fault heard no louder than healthy lines could not be told from them on principle.
+    """
+    while True:
+        ear = rng.normal(0.6, 0.3, 3)
+        main = lines[0]
+        way = main.response[np.searchsorted(FREQS, np.median(main.rate())) % len(FREQS)]
+        if not main.fault or abs(way @ ear) > HEARD * np.linalg.norm(way):
+            return np.asarray(ear, dtype=np.float64)
+
+
 def cabin_sound(car: Car, drive: Drive, lines: list[Line], rng: np.random.Generator) -> Floats:
     """Pressure in units of 1 m/s^2 of floor, at LOW_HZ, before the microphone."""
     at = np.arange(int(drive.time_s[-1] * LOW_HZ)) / LOW_HZ
     speed = np.interp(at, drive.time_s, drive.speed_mps)
-    out = line_samples(lines, drive, at) @ rng.normal(0.6, 0.3, 3)
+    out = line_samples(lines, drive, at) @ _ear(lines, rng)
     density = rng.uniform(0.01, 0.03)
     out += density * _noise(len(at), rng.uniform(0.6, 1.1), rng) * (speed / 25) ** 1.5
     turns = part_turns(car, drive)
