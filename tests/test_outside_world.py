@@ -21,6 +21,7 @@ from outside_drives import STEP_S, Drive, draw_drive, part_turns
 from outside_lines import Fault, draw_fault, draw_lines, felt_rms, line_samples
 from outside_phones import Phone, gps_track, record, suits
 from outside_roads import SPACE_M, Road, draw_road, floor_motion, track_heights
+from outside_sound import LOW_HZ, cabin_sound
 from outside_vehicles import Car, draw_car, profile_text
 from outside_world import judged, score
 
@@ -241,3 +242,10 @@ def test_no_phone_is_blind_to_the_fault_on_principle() -> None:
     folded = np.abs(course - round(99 / (rate := suits(replace(PLAIN, rate_hz=99.2), course).rate_hz)) * rate)
     assert np.mean(folded < 3) <= 0.5
     assert suits(PLAIN, course) == replace(PLAIN, rate_hz=200.0)
+
+
+def test_in_sound_the_fault_is_heard() -> None:
+    rng, drive = np.random.default_rng(5), held(24.0, 20.0)
+    lines = draw_lines(truck(), drive, Fault("driveshaft", 1.0, 0.4, 0.0, 1.0), rng)
+    heard = cabin_sound(truck(), drive, lines, rng)
+    assert found_peak(heard[:, None], LOW_HZ, 31, 39) == pytest.approx(35.0, abs=0.15)  # 10 a second x 3.5
