@@ -19,7 +19,7 @@ sys.path.insert(0, str(Path(__file__).resolve().parent / "benchmarks"))
 from outside_cases import Case, draw_case, same_rate, write_case
 from outside_drives import STEP_S, Drive, draw_drive, part_turns
 from outside_lines import Fault, draw_fault, draw_lines, felt_rms, line_samples
-from outside_phones import Phone, gps_track, record, suits
+from outside_phones import Phone, gps_track, record, seated, suits
 from outside_roads import SPACE_M, Road, draw_road, floor_motion, track_heights
 from outside_sound import LOW_HZ, cabin_sound
 from outside_vehicles import Car, draw_car, profile_text
@@ -249,3 +249,15 @@ def test_in_sound_the_fault_is_heard() -> None:
     lines = draw_lines(truck(), drive, Fault("driveshaft", 1.0, 0.4, 0.0, 1.0), rng)
     heard = cabin_sound(truck(), drive, lines, rng)
     assert found_peak(heard[:, None], LOW_HZ, 31, 39) == pytest.approx(35.0, abs=0.15)  # 10 a second x 3.5
+
+
+def test_on_a_cushion_the_fault_is_felt_or_the_phone_lies_on_the_floor() -> None:
+    drive, soft = held(24.0, 20.0), replace(PLAIN, cushion=True)
+    for part, order, stays in (("tire_wheel", 1.0, True), ("driveshaft", 2.0, False)):  # 10 and 70 Hz
+        lines = draw_lines(truck(), drive, Fault(part, order, 0.3, 0.0, 1.0), np.random.default_rng(6))
+        phone, louder = seated(soft, lines)
+        assert phone.cushion is stays
+        calm = floor_motion(truck(), drive, Road(1e-9, 1.0, 0.0, 0.0, 0.0, 0.0), np.random.default_rng(6))
+        logged = record(phone, drive, louder[:1], calm, np.random.default_rng(6))
+        at = float(np.median(lines[0].rate()))
+        assert band_rms(logged.axes, 200.0, at, 0.5) == pytest.approx(0.3, rel=0.3)

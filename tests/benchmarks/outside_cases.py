@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from outside_drives import STEP_S, Drive, draw_drive, part_turns, wander
 from outside_files import Said, said_range, said_speed, write_log, write_speed_log
 from outside_lines import Fault, Line, draw_fault, draw_lines, felt_rms
-from outside_phones import draw_phone, gps_track, record, suits, through_cushion
+from outside_phones import draw_phone, gps_track, record, seated, suits
 from outside_roads import draw_road, floor_motion
 from outside_sound import cabin_sound, write_sound
 from outside_vehicles import Car, draw_car, profile_text
@@ -112,8 +112,9 @@ def write_case(case: Case, folder: Path) -> tuple[Said, dict[str, object]]:
     (folder / "vehicle.toml").write_text(profile_text(case.car, rng))
     sound = case.told.startswith("sound")
     phone = draw_phone(rng, loose=case.odd == "loose mount")
-    if phone.cushion and case.fault is not None and not sound:
-        case = replace(case, lines=through_cushion(case.lines))
+    if case.fault is not None and not sound:
+        phone, lines = seated(phone, case.lines)
+        case = replace(case, lines=lines)
     if case.fault is not None:
         phone = suits(phone, case.lines[0].rate())
     if sound:

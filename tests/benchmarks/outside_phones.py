@@ -15,12 +15,12 @@ from outside_lines import FREQS, Line, felt_rms, line_samples
 from outside_roads import GRID_HZ
 from scipy.signal import bilinear, butter, lfilter, sosfilt, sosfreqz
 
-__all__ = ["Logged", "Phone", "Track", "draw_phone", "gps_track", "record", "suits", "through_cushion"]
+__all__ = ["Logged", "Phone", "Track", "draw_phone", "gps_track", "record", "seated", "suits"]
 
 Floats = NDArray[np.float64]
 G = 9.80665
 LOST_HZ = 3.0
-CUSHION_HZ, CUSHION_DAMPING, MOST_CUSHION = 9.0, 0.35, 5.0
+CUSHION_HZ, CUSHION_DAMPING, LEAST_LEFT = 9.0, 0.35, 0.2
 RATES = (50.0, 52.0, 100.0, 104.0, 125.0, 200.0, 208.0, 250.0, 400.0, 417.0, 500.0)
 RATE_SHARES = (0.06, 0.04, 0.22, 0.06, 0.04, 0.24, 0.06, 0.06, 0.12, 0.04, 0.06)
 
@@ -205,17 +205,19 @@ def suits(phone: Phone, rate: Floats) -> Phone:
     return phone
 
 
-def through_cushion(lines: list[Line]) -> list[Line]:
-    """The fault's lines so strong that its main one has its level on the cushion: who complains sits on it.
+def seated(phone: Phone, lines: list[Line]) -> tuple[Phone, list[Line]]:
+    """Phone and lines where the phone lies on a cushion: the fault's main line has its level there.
 
-    At most five times: what a cushion swallows more than that nobody feels there.
+    Who complains sits on it. What it swallows by more than four fifths nobody feels there: then the phone lies on the
+    floor after all.
     """
-    foam = _sprung(CUSHION_HZ, CUSHION_DAMPING)[:, None]
-    main = lines[0]
-    more = min(
-        felt_rms(main) / max(felt_rms(replace(main, response=main.response * foam)), 1e-9), MOST_CUSHION
-    )
-    return [replace(line, strength=line.strength * more) if line.fault else line for line in lines]
+    if not phone.cushion:
+        return phone, lines
+    main, foam = lines[0], _sprung(CUSHION_HZ, CUSHION_DAMPING)[:, None]
+    left = felt_rms(replace(main, response=main.response * foam)) / max(felt_rms(main), 1e-9)
+    if left < LEAST_LEFT:
+        return replace(phone, cushion=False), lines
+    return phone, [replace(line, strength=line.strength / left) if line.fault else line for line in lines]
 
 
 def _sprung(hertz: float, damping: float) -> NDArray[np.complex128]:
