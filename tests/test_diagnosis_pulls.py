@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from vibeorder.diagnosis.pulls import FELT_SHARE, felt
+from vibeorder.diagnosis.pulls import NOT_FELT, felt
 from vibeorder.diagnosis.signal import Signal
 
 FloatArray = NDArray[np.float64]
@@ -45,9 +45,9 @@ def test_the_course_that_was_driven_is_told_from_its_multiples_and_from_other_co
 
 @pytest.mark.parametrize("seed", range(3))
 def test_a_phone_that_feels_no_pull_says_next_to_nothing(seed: int) -> None:
-    """Slow changes may have been filtered off: a course loses ln 2 at most, and gains nothing by noise."""
+    """Slow changes may have been filtered off: a course loses ln(1/NOT_FELT) at most, and gains nothing by noise."""
     signal, speed = drive(feels=0.0, seed=seed)
-    assert np.log(1.0 - FELT_SHARE) - 1e-9 <= log_odds(signal, speed) < 0.5
+    assert np.log(NOT_FELT) - 1e-9 <= log_odds(signal, speed) < 0.5
     assert log_odds(signal, np.full(FRAMES.size, 20.0)) == pytest.approx(0.0, abs=1e-9)
 
 

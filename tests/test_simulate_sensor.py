@@ -233,3 +233,22 @@ def test_what_no_sensor_does_is_refused_with_a_sentence() -> None:
         made(Scenario(STEADY, 1.0))
     with pytest.raises(SpeedError, match="needs speeds of 0 m/s or more"):
         made(Scenario(Drive("sweep", (10.0, -3.0))))
+
+
+def test_a_phone_feels_the_vehicle_speed_up_along_the_road_and_gravity_where_it_climbs() -> None:
+    drive = Drive("sweep", (10.0, 30.0, 10.0), wobble=0.0)
+    flat = Road(level_mps2=1e-6)
+    scenario = Scenario(drive, 60.0, healthy_scale=0.0, road=flat, random_orientation=False)
+    test = made(scenario)
+    # dv/dt of the very speeds, by differences over two seconds; the way forward is the first axis
+    each = np.arange(2.0, 58.0, 1.0)
+    change = np.interp(each + 1.0, test.truth.times_s, test.truth.speed_mps)
+    change = (change - np.interp(each - 1.0, test.truth.times_s, test.truth.speed_mps)) / 2.0
+    felt = np.interp(each, test.times_s, test.samples[0])
+    assert np.abs(change).max() > 0.5
+    assert felt == pytest.approx(change, abs=0.05)
+    assert np.abs(test.samples[1]).max() < 0.02
+    hilly = made(replace(scenario, road=replace(flat, grade_sd=0.03, curve_sd_per_m=4e-4)))
+    climbs = np.interp(each, hilly.times_s, hilly.samples[0]) - change
+    assert 0.1 < climbs.std() < 0.6  # 3% of gravity, 0.29 m/s^2, in the few hills of a kilometer
+    assert np.abs(hilly.samples[1]).max() > 0.05

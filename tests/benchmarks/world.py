@@ -47,7 +47,7 @@ RATES_HZ, RATE_SHARES = (100.0, 200.0, 400.0), (0.1, 0.55, 0.35)
 SWEEP_SPAN = 1.4
 FIRING_IN_SOUND = (0.05, 0.5)
 GRADE_SD, CURVE_SD_PER_M = 0.015, 4e-4
-"""Hills that pull with 0.15 m/s^2 rms, bends with 0.3 m/s^2 at 60 mph: together about what a city bus shows beside its GPS."""
+"""Hills that pull with 0.15 m/s^2 rms, bends with 0.3 m/s^2 at 60 mph: about what a city bus shows beside its GPS."""
 
 
 def random_road_test(

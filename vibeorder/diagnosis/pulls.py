@@ -26,7 +26,7 @@ the recording shows more across the road), half of it lasting some LONG_S, half 
 OWN_MPS2 = 0.01
 """What is left in each mean of the sensor's own noise, rms."""
 
-FELT, IN_PART, NOT_FELT = 0.5, 0.2, 0.3
+FELT, IN_PART, NOT_FELT = 0.58, 0.02, 0.4
 PITCH, PITCH_SD = 1.04, 0.05
 """How often a recording shows the pull whole, in part, or not at all: slow changes may have been filtered off, or the
 phone have been held. Whole, it is a few percent more than the speed says: pulled, a body tips, and gravity adds its
