@@ -77,13 +77,16 @@ class TrackReader:
         self.index = self.first[:, None] + np.arange(self.size)
         self.cover = signal.valid[self.index] @ self.window / self.window.sum()
         self.level = colour.level_at(self.mid_s)
-        self._beside = np.exp(2j * np.pi * BESIDE_HZ * np.arange(self.size) / rate).astype(np.complex64)
+        beside = np.exp(2j * np.pi * BESIDE_HZ * np.arange(self.size) / rate)
+        self._windows = np.stack([self.window, self.window * beside.real, self.window * beside.imag])
         self._cut = self._blocks(signal.samples)
         self.noise_overlap = _overlap(self.first.size)
 
-    def _blocks(self, samples: NDArray[np.floating]) -> ComplexArray:
-        cut = samples[:, self.index] * self.window.astype(np.float32)
-        return np.ascontiguousarray(cut.transpose(1, 0, 2), np.complex64)
+    def _blocks(self, samples: NDArray[np.floating]) -> NDArray[np.float32]:
+        """Every block under the window, and so that its sums are those beside the track [shape (blocks, 3 c, size)]."""
+        cut = samples[:, self.index].transpose(1, 0, 2)
+        windows = self._windows.astype(np.float32)
+        return np.concatenate([cut * window for window in windows], axis=1)
 
     def without(self, turns: FloatArray, held: FloatArray) -> "TrackReader":
         """A reader of the same samples less the line on `turns`, where `held` [shape (blocks,)]."""
@@ -101,16 +104,16 @@ class TrackReader:
 
     def _amplitude(self, turns: FloatArray, beside: bool = False) -> list[ComplexArray]:
         """Amplitude of every block on a phase track, and beside it on request [shape (c, blocks) each]."""
-        every = carrier_of(turns)
+        carrier = carrier_of(turns).view(np.float32).reshape(-1, 2)
         step = int(self.first[1]) if self.first.size > 1 else 1
-        carrier = sliding_window_view(every, self.size)[::step]
-        carriers = np.empty((*carrier.shape, 3 if beside else 1), np.complex64)
-        carriers[..., 0] = carrier
-        if beside:
-            np.multiply(carrier, self._beside, out=carriers[..., 1])
-            np.multiply(carrier, self._beside.conj(), out=carriers[..., 2])
-        found = 2.0 / self.window.sum() * (self._cut @ carriers)
-        return [found[..., i].T for i in range(carriers.shape[-1])]
+        # of real samples and overlapping blocks, real products with the carrier where it lies are the fewest
+        where = sliding_window_view(carrier, self.size, axis=0)[::step].transpose(0, 2, 1)
+        cut = self._cut if beside else self._cut[:, : self._cut.shape[1] // len(self._windows)]
+        found = 2.0 / self.window.sum() * (cut @ where).view(np.complex64)[..., 0].T
+        if not beside:
+            return [found]
+        own, cosine, sine = np.split(found, len(self._windows))
+        return [own, cosine + 1j * sine, cosine - 1j * sine]
 
     def read(self, turns: FloatArray, growth: float, keep: FloatArray | None = None) -> Tracked:
         """One line on a phase track [shape (n,)]; keep: blocks to use [shape (blocks,)]."""
