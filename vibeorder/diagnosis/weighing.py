@@ -133,15 +133,20 @@ class _Course:
         self._likely.update(zip(new, found, strict=True))
         return [self._likely[key] for key in keys]
 
-    def _in_frames(self, gear: IntArray | None, held: FloatArray, j: int, line: Tracked) -> float:
-        """What the frames say of source j's line, where its blocks are used or straddle a change of gear."""
+    def _in_frames(
+        self, gear: IntArray | None, held: FloatArray, j: int, line: Tracked, whole: bool
+    ) -> float:
+        """What the frames say of source j's line, where its blocks are used or straddle a change of gear.
+
+        Of a part of a line only where its blocks are used: the parts would each count the frames about a change.
+        """
         if j == self.anchor:
             return self.frames.of_anchor(self.naming.anchored, line)
         candidate, per_wheel = self.pursuit.candidates[j], self.pursuit.per_wheel
         multiple = np.full(self.naming.frame_s.size, candidate.multiple)
         if candidate.basis == "engine" and gear is not None and per_wheel is not None:
             multiple = multiple * per_wheel[gear]
-        return self.frames.of_line(multiple, line, held)
+        return self.frames.of_line(multiple, line, held if whole else np.ones(held.size))
 
     def _held(self, gear: IntArray | None) -> FloatArray:
         """1 for blocks away from any change of gear, else 0 [shape (blocks,)]."""
@@ -253,21 +258,22 @@ def _clearness(line: Tracked, apart_from: BoolArray) -> float:
 def _as_lines(
     clusters: Sequence[_Cluster],
     readings_of: Callable[[Sequence[Tracked]], list[Reading]],
-    in_frames: Callable[[int, Tracked], float],
+    in_frames: Callable[[int, Tracked, bool], float],
 ) -> tuple[Line | PairLine, ...]:
-    """Every cluster read; the first holds the strong line. in_frames: what the frames say of a source's line."""
-    asked: list[tuple[int, Tracked]] = []
+    """Every cluster read; the first holds the strong line. in_frames: what the frames say of a source's line, or of a
+    part of it."""
+    asked: list[tuple[int, Tracked, bool]] = []
     for cluster in clusters:
         first = cluster.members[0]
-        asked.append((first, cluster.line))
+        asked.append((first, cluster.line, True))
         if cluster.pair is not None:
             second, other, near = cluster.pair
-            asked += [(first, _less(cluster.line, near)), (second, _less(other, near))]
-            asked += [(first, _less(cluster.line, ~near)), (second, other)]
-    read = readings_of([line for _, line in asked])
+            asked += [(first, _less(cluster.line, near), False), (second, _less(other, near), False)]
+            asked += [(first, _less(cluster.line, ~near), False), (second, other, True)]
+    read = readings_of([line for _, line, _ in asked])
     readings = iter(
-        _vouched(reading, i == 0, partial(in_frames, j, line))
-        for i, ((j, line), reading) in enumerate(zip(asked, read, strict=True))
+        _vouched(reading, i == 0, partial(in_frames, *one))
+        for i, (one, reading) in enumerate(zip(asked, read, strict=True))
     )
     out: list[Line | PairLine] = []
     for cluster in clusters:
