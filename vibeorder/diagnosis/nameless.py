@@ -66,15 +66,26 @@ def with_nameless(
 ) -> list[Weighed]:
     """The explanations; to 'nothing' of the best one a line of no part is added, and no line at all.
 
-    On the best by a part's name: elsewhere a line of no part would be followed with a freedom that names have not.
-    log_prior: of nothing. engine_unplaced: the vehicle has an engine whose rate the profile does not place: its orders
-    keep the ratios of a wheel's, and would bring the same other lines with them.
+    On the best by a part's name, and on the best whose line neither steps nor folds, whichever says more: elsewhere a
+    line of no part would be followed with a freedom that names have not. log_prior: of nothing. engine_unplaced:
+    the vehicle has an engine whose rate the profile does not place: its orders keep the ratios of a wheel's, and would
+    bring the same other lines with them.
     """
-    best = max(range(len(weighed)), key=lambda i: float(weighed[i].log_class[:-1].max()))
-    own = _log_weight(weighed[best].explained, part, candidates, engine_unplaced)
+    names = [float(w.log_class[:-1].max()) for w in weighed]
+    best = int(np.argmax(names))
+    plain = [i for i, w in enumerate(weighed) if _stays_whole(w.explained.naming, part)]
+    tried = {best, max(plain, key=lambda i: names[i], default=best)}
+    own = max(_log_weight(weighed[i].explained, part, candidates, engine_unplaced) for i in tried)
     log_class = weighed[best].log_class.copy()
     log_class[-1] = np.logaddexp(log_class[-1], log_prior + np.logaddexp(own, COURSES))
     return [*weighed[:best], replace(weighed[best], log_class=log_class), *weighed[best + 1 :]]
+
+
+def _stays_whole(naming: Naming, part: Signal) -> bool:
+    """Whether the strong line runs on through one gear and below half the sample rate."""
+    if np.count_nonzero(np.diff(naming.gear)):
+        return False
+    return not part.folds or bool((naming.line_hz(part.rate_hz) < 0.5 * part.rate_hz).all())
 
 
 def _log_weight(
