@@ -40,7 +40,7 @@ SHARES = {
 
 WATCHDOG_S, WALL_S = 10.0, 200.0
 MEMORY_BYTES = 1 << 30
-START_S = 120.0
+START_S = 900.0
 SMALLER_TRIES = 150
 EVERY = 2000
 HOWS = ("refused", "read", "crashed", "hung", "over memory")
