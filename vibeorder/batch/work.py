@@ -113,7 +113,7 @@ def _diagnosed(task: Task) -> dict[str, Any]:
     return kept
 
 
-KEPT = ("verdict", "vehicle", "nothing_found_probability", "runout_check", "next_drive")
+KEPT = ("verdict", "vehicle", "nothing_found_probability", "unexplained", "runout_check", "next_drive")
 SUSPECT_KEPT = (
     "part",
     "order",
