@@ -29,6 +29,7 @@ from batch_examples import (
 )
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
+from patience import PATIENCE_S
 from test_web_own_file import CAR as PHONE_CAR
 from test_web_own_file import recorded
 from test_web_together import said_by_command
@@ -593,7 +594,7 @@ def test_on_a_terminal_a_bar_shows_how_far_it_is(drives: Path, tmp_path: Path) -
         os.close(slave)
         shown, began = b"", time.monotonic()
         with contextlib.suppress(OSError):  # how Linux says that the terminal's other side is gone
-            while time.monotonic() - began < 600.0 and (part := os.read(master, 4096)):
+            while time.monotonic() - began < PATIENCE_S and (part := os.read(master, 4096)):
                 shown += part
         os.close(master)
         assert run.stdout is not None
