@@ -87,10 +87,11 @@ def test_pages_fit_are_easy_to_hit_and_pass_axe_in_light_and_dark(
 @pytest.mark.parametrize("width", [390, 1280])
 def test_no_list_cuts_the_words_of_its_choices(look: Any, server: Running, width: int) -> None:
     page = look("/", (width, 844))
-    for path in (*PAGES, "/classroom"):
+    for path in (*PAGES, "/classroom", "/bench/runout", "/bench/half-turn", "/bench/mating"):
         page.goto(server.url + path)
+        page.evaluate("document.querySelectorAll('details').forEach((one) => { one.open = true; })")
         assert page.evaluate(CUT) == [], path
-    page.evaluate("document.getElementById('road').style.width = '9em'")
+    page.evaluate("document.getElementById('direction').style.width = '9em'")
     assert page.evaluate(CUT), "what is cut must be found"
 
 
