@@ -181,7 +181,18 @@ def _clock(signal: Signal, rate_hz: Callable[[FloatArray], FloatArray], reach: f
     low = np.minimum(place.astype(int), max(total - 2, 0))
     before, after = rate_hz(low / signal.rate_hz), rate_hz((low + 1) / signal.rate_hz)
     at_frames = before + (place - low) * (after - before)
-    return Clock(turns, mid_s, at_frames, epsilon, epsilon.size + round(ENGINE_AHEAD / EPSILON_STEP))
+    there = _there(signal, count)
+    return Clock(turns, mid_s, at_frames, epsilon, epsilon.size + round(ENGINE_AHEAD / EPSILON_STEP), there)
+
+
+def _there(signal: Signal, frames: int) -> FloatArray:
+    """Share of each frame that was recorded; empty where all was."""
+    if signal.valid.all():
+        return np.zeros(0)
+    at = np.minimum((np.arange(frames) * HOP_S * signal.rate_hz).astype(int), signal.valid.size - 1)
+    return np.asarray(
+        np.add.reduceat(signal.valid.astype(float), at) / np.diff(at, append=signal.valid.size).clip(1)
+    )
 
 
 def _turns(
