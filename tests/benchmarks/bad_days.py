@@ -54,7 +54,9 @@ class Came:
 
 def main(arguments: Sequence[str] | None = None) -> int:
     """Print the table; exit 1 where something is not as it should be."""
-    signal.signal(signal.SIGINT, signal.default_int_handler)  # a background job's children would not hear Ctrl-C
+    signal.signal(
+        signal.SIGINT, signal.default_int_handler
+    )  # a background job's children would not hear Ctrl-C
     parser = argparse.ArgumentParser()
     parser.add_argument("--all", action="store_true", help="also what takes minutes")
     parser.add_argument("--write", type=Path, metavar="PAGE")

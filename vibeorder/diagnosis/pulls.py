@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from vibeorder.diagnosis.namings import Naming
 from vibeorder.diagnosis.signal import Signal
-from vibeorder.speed.pulls import slow_changes
+from vibeorder.speed.slow_changes import slow_changes
 
 __all__ = ["Felt", "felt", "pull_log_odds"]
 

@@ -11,8 +11,8 @@ from vibeorder.errors import SpeedError
 from vibeorder.recording import Recording, Trace
 from vibeorder.speed.holes import judged_where_logged
 from vibeorder.speed.keeping import SLOWEST_MPS, Shake, StepEvidence, shake_of, step_evidence
+from vibeorder.speed.late_by_pull import Pulls, pulls_shift
 from vibeorder.speed.logged import TURNING_UNITS
-from vibeorder.speed.pulls import Pulls, pulls_shift
 from vibeorder.vehicle import Vehicle, rotors
 
 __all__ = [
@@ -150,7 +150,7 @@ def speed_beside(
     """The log on the recording's clock with its `lag_s`, or None; and the sentence that says what was done.
 
     late_s: how late the log runs, where the user knows it. Stamps settle it to STAMPED_SEARCH_S where both
-    files have them, and so does the phone's acceleration where the speed changes (`pulls`); the lines refine it.
+    files have them, and so does the phone's acceleration where the speed changes (`late_by_pull`); the lines refine it.
     Without either the lines must settle it, or the log is not used.
     """
     placed = onto_clock(road_speed(log, vehicle), recording)
