@@ -9,6 +9,7 @@ from typing import Any
 from unittest import mock
 
 from diagnosis_examples import CAR, CAR_SHIFTING, ELECTRIC, ELECTRIC_SWEEP, made
+from patience import PATIENCE_S
 from program import called
 
 from vibeorder.batch import diagnose_file
@@ -91,7 +92,7 @@ def batch_command(*words: str | Path) -> subprocess.CompletedProcess[str]:
         capture_output=True,
         text=True,
         env=environment(),
-        timeout=120,
+        timeout=PATIENCE_S,
         check=False,
     )
 

@@ -32,6 +32,7 @@ def server(tmp_path_factory: pytest.TempPathFactory) -> "Iterator[Running]":
 def client(server: "Running") -> "Iterator[httpx.Client]":
     """A visitor of that page."""
     import httpx
+    from patience import PATIENCE_S
 
-    with httpx.Client(base_url=server.url, timeout=60.0) as one:
+    with httpx.Client(base_url=server.url, timeout=PATIENCE_S) as one:
         yield one

@@ -4,6 +4,7 @@ from dataclasses import replace
 
 import numpy as np
 
+from vibeorder.diagnosis.advice import verdict
 from vibeorder.diagnosis.result import (
     Diagnosis,
     LineSeen,
@@ -15,7 +16,7 @@ from vibeorder.diagnosis.result import (
     Suspect,
 )
 
-__all__ = ["audio_diagnosis", "bent_flange", "healthy_drive", "suspect", "twins"]
+__all__ = ["audio_diagnosis", "bent_flange", "healthy_drive", "suspect", "twins", "unexplained_drive"]
 
 
 def suspect(
@@ -129,6 +130,14 @@ def healthy_drive() -> Diagnosis:
         verdict="Nothing that turns explains a shake in this recording (98% sure).",
         runout_check=RunoutCheck(False, "", "no line is strong enough to be felt"),
     )
+
+
+def unexplained_drive() -> Diagnosis:
+    """A shake as strong as a complaint, at the rate of no part."""
+    calm = healthy_drive()
+    line = LineSeen(33.1, 0.02, 0.31, 14.0, (0.0, 0.0, 1.0), "")
+    nothing = calm.nothing_found_probability
+    return replace(calm, verdict=verdict(calm.suspects, nothing, None, line), unexplained=line)
 
 
 def audio_diagnosis() -> Diagnosis:

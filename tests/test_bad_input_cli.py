@@ -17,6 +17,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 from diagnosis_examples import DIRECT_GEAR, TRUCK, made
+from patience import PATIENCE_S
 from program import called
 
 from vibeorder.simulate import write_log
@@ -47,7 +48,7 @@ def run(*words: str | Path) -> subprocess.CompletedProcess[str]:
         capture_output=True,
         text=True,
         env=environment,
-        timeout=120,
+        timeout=PATIENCE_S,
         check=False,
     )
 

@@ -4,12 +4,14 @@ import contextlib
 import json
 import os
 import pty
+import re
 import shutil
 import signal
 import subprocess
 import sys
 import time
 from collections.abc import Iterator
+from dataclasses import replace
 from multiprocessing import active_children
 from pathlib import Path
 
@@ -27,6 +29,7 @@ from batch_examples import (
 )
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
+from patience import PATIENCE_S
 from test_web_own_file import CAR as PHONE_CAR
 from test_web_own_file import recorded
 from test_web_together import said_by_command
@@ -42,6 +45,7 @@ from vibeorder.batch import (
     write_table,
 )
 from vibeorder.batch.journal import BEGINS, open_journal
+from vibeorder.batch_cli import _short
 from vibeorder.cli import main
 from vibeorder.diagnosis import diagnose
 from vibeorder.errors import VibeorderError
@@ -104,7 +108,21 @@ def test_one_bad_file_does_not_stop_the_rest_and_its_row_says_why(
     assert [source for source, row in rows.items() if row["verdict"]] == [*rows][1:]
     assert "5 recordings: 4 diagnosed, 1 not." in run.stdout
     assert "notes.pdf" in run.stdout
-    assert run.stderr.count("\n") == 5  # a plain line each, as stderr is no terminal
+    lines = run.stderr.splitlines()  # one each, as stderr is no terminal
+    assert [re.sub(r", \d+ (s|min) left", "", line).split("  ")[0] for line in lines] == [
+        f"{k} of 5" for k in range(1, 6)
+    ]
+    assert all(" left  " in line for line in lines[:-1]) and "left" not in lines[-1]
+    assert (
+        sum(bool(re.search(r", (over )?\d+%$", line)) for line in lines) == 4
+    )  # how sure, as on every screen
+
+
+def test_a_shake_at_no_parts_rate_is_not_called_nothing() -> None:
+    result = {"suspects": [], "nothing_found_probability": 0.75, "unexplained": {"frequency_hz": 33.13}}
+    outcome = Outcome("a.csv", None, "", "truck", 1.0, result, "")
+    assert _short(outcome) == "a shake at 33.1 Hz at no part's rate, 75%"
+    assert _short(replace(outcome, result=result | {"unexplained": None})) == "nothing that turns, 75%"
 
 
 def test_the_table_of_suspects_has_every_suspect_and_reads_in_pandas(
@@ -576,12 +594,13 @@ def test_on_a_terminal_a_bar_shows_how_far_it_is(drives: Path, tmp_path: Path) -
         os.close(slave)
         shown, began = b"", time.monotonic()
         with contextlib.suppress(OSError):  # how Linux says that the terminal's other side is gone
-            while time.monotonic() - began < 60.0 and (part := os.read(master, 4096)):
+            while time.monotonic() - began < PATIENCE_S and (part := os.read(master, 4096)):
                 shown += part
         os.close(master)
         assert run.stdout is not None
         assert "4 recordings: 4 diagnosed, 0 not." in run.stdout.read()
-    assert b"4/4" in shown
+    assert b"4 of 4" in shown
+    assert re.search(rb"[1-3] of 4, \d+ (s|min) left", shown)
     assert b"Traceback" not in shown
 
 

@@ -85,8 +85,8 @@ def test_the_command_writes_the_same_table_over_a_cluster_as_without(
 
 
 def test_a_task_that_kills_every_worker_it_gets_is_given_up_in_a_sentence() -> None:
+    from vibeorder.batch.model import Task
     from vibeorder.batch.over_dask import _outcome
-    from vibeorder.batch.plan import Task
 
     class Given:
         """A future as the scheduler leaves it after its last worker died."""

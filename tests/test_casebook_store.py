@@ -16,6 +16,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 from casebook_examples import NOW, TESTS, example_job, live_and_die, sound_entries
+from patience import PATIENCE_S
 
 from vibeorder.casebook import open_casebook
 from vibeorder.casebook.migrations import APPLICATION_ID, MIGRATIONS, create_jobs_and_entries
@@ -45,7 +46,7 @@ def run(code: str, **more: object) -> subprocess.CompletedProcess[str]:
         capture_output=True,
         text=True,
         env=os.environ | {"PYTHONPATH": PATHS},
-        timeout=60,
+        timeout=PATIENCE_S,
         **more,
     )
 

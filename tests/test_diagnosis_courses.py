@@ -3,6 +3,8 @@
 The figures follow from the definitions; slips of a few percent are common practice, no source.
 """
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from hypothesis import given
@@ -79,3 +81,15 @@ def test_one_slip_in_several_gears_costs_once() -> None:
     assert slips_log_prior({1: 0.0, 2: 0.0}) == 0.0
     assert slips_log_prior({1: 0.03, 2: 0.03, 3: 0.0}) == SLIP_LOG_PRIOR
     assert slips_log_prior({1: 0.03, 2: 0.02}) < SLIP_LOG_PRIOR
+
+
+def test_straying_where_nothing_was_recorded_costs_nothing() -> None:
+    """In a gap a course is locked on no line: a fault on either side of a pause of the logger was lost by its noise."""
+    rate = np.full(SECONDS, 12.0)
+    inside = (np.arange(SECONDS) >= 20) & (np.arange(SECONDS) < 40)
+    stray = 0.5 * np.tile([1.0, 1.0, -1.0, -1.0], SECONDS // 4)
+    recorded = np.where(inside, 0.0, 1.0)
+    paused = replace(clock(rate), there=recorded)
+    assert straying_log_prior(course(inside * stray), clock(rate), FIX) < -10.0
+    assert straying_log_prior(course(inside * stray), paused, FIX) == 0.0
+    assert straying_log_prior(course(~inside * stray), paused, FIX) < -10.0

@@ -299,7 +299,9 @@ def test_a_shaft_that_sweeps_is_named_and_its_speed_told_within_two_percent() ->
     truth = np.interp(best.scan.clock.mid_s, test.truth.times_s, test.truth.wheel_hz)
     found = wheel_rate_hz(best)
     assert found[1:-1] == pytest.approx(truth[1:-1], rel=0.02)
-    assert found == pytest.approx(truth, rel=0.03)  # a frame reaches two seconds into the drive: its ends are drawn on
+    assert found == pytest.approx(
+        truth, rel=0.03
+    )  # a frame reaches two seconds into the drive: its ends are drawn on
 
 
 def test_a_range_of_speeds_that_was_told_keeps_the_speed_inside_it() -> None:

@@ -30,7 +30,7 @@ from vibeorder.diagnosis.drive_model import (
     line_paths,
 )
 from vibeorder.diagnosis.drive_standing import standing_of
-from vibeorder.diagnosis.drive_words import instruction_of
+from vibeorder.diagnosis.drive_words import instruction_of, sharper_text
 from vibeorder.diagnosis.nextdrive import (
     Standing,
     bits_after,
@@ -108,7 +108,18 @@ def test_a_direct_gear_pair_is_sent_into_another_gear_and_the_two_lines_part() -
     assert "driveshaft 1x" in told.reason and "engine 1x" in told.reason
     assert told.bits_before is not None and told.bits_after is not None
     assert told.bits_after < 0.5 * told.bits_before
-    assert f"from {told.bits_before:.1f} to {told.bits_after:.1f} bits" in told.reason
+    assert f"({sharper_text(told.bits_before, told.bits_after)})" in told.reason
+    assert "bits" not in told.reason
+
+
+def test_doubt_is_told_as_so_many_equally_likely_suspects_and_below_two_as_how_sure_the_first_is() -> None:
+    # Shannon 1948: n equally likely have log2 n bits, and two of which one has 0.11, 0.5 (the latter from memory)
+    for many in (2, 3, 5, 11):
+        assert f"narrows {many} suspects" in sharper_text(float(np.log2(many)), 0.5)
+    assert sharper_text(np.log2(8), np.log2(2.5)).endswith("down to 2 or 3")
+    assert sharper_text(0.9, 0.5).startswith("on average makes the first suspect 89% sure")
+    assert sharper_text(0.5, 0.0).endswith("over 99% sure instead of 89%")
+    assert "a little" in sharper_text(1.1, 1.0)
 
 
 def test_staying_in_the_direct_gear_promises_next_to_nothing() -> None:

@@ -6,13 +6,15 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from diagnosis_examples import TRUCK
 
 sys.path.insert(0, str(Path(__file__).resolve().parent / "benchmarks"))
-from fuzz_seeds import SEEDS, zipped
+from fuzz_seeds import BETWEEN, SEEDS, zipped
 from fuzz_targets import tried
 
+from vibeorder.diagnosis.prepare import judged_signal, trace_clock
 from vibeorder.errors import RecordingError, SpeedError, UnitError, VehicleError
-from vibeorder.recording import read_recording
+from vibeorder.recording import Recording, Trace, read_recording
 from vibeorder.speed.logged import read_speed_log
 from vibeorder.units import parse_length
 from vibeorder.vehicle import load_vehicle
@@ -150,3 +152,51 @@ def test_a_clock_set_back_an_hour_moves_speed_and_samples_together(tmp_path: Pat
     np.testing.assert_allclose(recording.speed.times_s - recording.start_s, np.arange(15.0), atol=0.05)
     np.testing.assert_allclose(recording.speed.values, 10.0 + np.arange(15.0))
     assert any("clock was set back" in said for said in recording.history)
+
+
+def months_apart(rows: str, column: int = 0, by: float = 3e7) -> str:
+    """The second half of the rows so much later, as of a logger that was left on: seconds, or what the column is in."""
+    head, *lines = rows.splitlines()
+    half = len(lines) // 2
+    cells = [line.split(",") for line in lines]
+    for row in cells[half:]:
+        row[column] = f"{float(row[column]) + by:.3f}"
+    return "\n".join([head, *(",".join(row) for row in cells), ""])
+
+
+def test_sittings_months_apart_with_a_speed_without_unit_are_read_at_once(tmp_path: Path) -> None:
+    # every second of the months between was weighed for the unit: 10 s, and at some years more memory than there is
+    rows = "time,ax,ay,az,speed\n" + "".join(
+        f"{i / 50:.2f},{np.sin(i):.3f},{np.cos(i):.3f},9.8{i % 7},{40 + i // 100}\n" for i in range(3000)
+    )
+    for by in (3e7, 3e9):
+        path, began = tmp_path / "a.csv", time.process_time()
+        path.write_text(months_apart(rows, by=by))
+        recording = read_recording(path)
+        assert time.process_time() - began < 5.0
+        assert recording.duration_s == pytest.approx(30.0, abs=0.1)
+
+
+def test_a_speed_log_left_on_for_years_is_aligned_and_smoothed_at_once(tmp_path: Path) -> None:
+    parts = SEEDS["speed beside"]()[0].decode().split(BETWEEN)
+    path, began = tmp_path / "input.csv", time.process_time()
+    path.write_text(parts[0] + BETWEEN + months_apart(parts[1], by=3e9))
+    assert tried("speed beside", path).how == "read"
+    log = tmp_path / "log.csv"
+    log.write_text(months_apart(parts[1], by=3e9))
+    signal = judged_signal(read_recording_of(parts[0], tmp_path), TRUCK)
+    clock, _ = trace_clock(signal, read_speed_log(log), TRUCK, 0.0)
+    whole, _ = trace_clock(signal, read_speed_log_of(parts[1], tmp_path), TRUCK, 0.0)
+    assert time.process_time() - began < 20.0
+    first = clock.rate_hz.size // 2
+    assert clock.rate_hz[:first] == pytest.approx(whole.rate_hz[:first], rel=1e-3)
+
+
+def read_recording_of(text: str, folder: Path) -> Recording:
+    (folder / "recording.csv").write_text(text)
+    return read_recording(folder / "recording.csv")
+
+
+def read_speed_log_of(text: str, folder: Path) -> Trace:
+    (folder / "whole.csv").write_text(text)
+    return read_speed_log(folder / "whole.csv")

@@ -18,6 +18,7 @@ COUNTS = {
     "vehicle": 150,
     "speed log": 80,
     "bench form": 200,
+    "speed beside": 12,
     "diagnosis": 2,
 }
 

@@ -6,7 +6,7 @@ The map's rows are the order of the rooms; a new room fails these tests until it
 import ast
 import re
 import tomllib
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from functools import cache
 from pathlib import Path
 
@@ -110,6 +110,54 @@ def test_a_room_imports_only_from_rooms_above_it(path: Path) -> None:
             continue
         assert not is_door(other), f"{name_of(path)} imports the door {target}"
         assert place[other] < place[room], f"{name_of(path)} imports {target} from below"
+
+
+def imported_when_loaded(path: Path) -> Iterator[str]:
+    """As `imports`, without what a function imports when it is called, which is late so that a start is fast."""
+    ahead: list[ast.AST] = [tree(path)]
+    while ahead:
+        node = ahead.pop()
+        if isinstance(node, ast.ImportFrom):
+            for one in node.names:
+                whole = f"{node.module}.{one.name}"
+                yield whole if (ROOT / (whole.replace(".", "/") + ".py")).is_file() else f"{node.module}"
+        elif isinstance(node, ast.Import):
+            yield from (one.name for one in node.names)
+        elif not isinstance(node, ast.FunctionDef | ast.AsyncFunctionDef | ast.Lambda):
+            ahead += ast.iter_child_nodes(node)
+
+
+def circles(graph: Mapping[str, set[str]]) -> list[list[str]]:
+    """Ways that lead back to where they began, each once; [] where there are none."""
+    found: list[list[str]] = []
+    done: set[str] = set()
+
+    def follow(name: str, way: list[str]) -> None:
+        if name in way:
+            found.append([*way[way.index(name) :], name])
+        elif name not in done:
+            for other in sorted(graph[name]):
+                follow(other, [*way, name])
+            done.add(name)
+
+    for name in sorted(graph):
+        follow(name, [])
+    return found
+
+
+def test_modules_do_not_import_each_other_in_a_circle() -> None:
+    """What is imported for its type alone counts: neither module could be read or moved without the other."""
+    assert circles({"a": {"b"}, "b": {"c"}, "c": {"b"}}) == [["b", "c", "b"]]
+    assert circles({"a": {"b", "c"}, "b": {"c"}, "c": set()}) == []
+    names = {
+        ".".join(path.relative_to(ROOT).with_suffix("").parts).removesuffix(".__init__"): path
+        for path in modules()
+    }
+    graph = {
+        name: {one for one in imported_when_loaded(path) if one in names} for name, path in names.items()
+    }
+    assert sum(len(others) for others in graph.values()) > len(graph)  # else nothing was found to follow
+    assert circles(graph) == []
 
 
 def test_a_door_computes_nothing() -> None:

@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 from pages import DOCS, ROOT
-from report_examples import twins
+from report_examples import twins, unexplained_drive
 from test_report_why import explained
 
 from vibeorder import diagnosis
@@ -30,6 +30,7 @@ HEADINGS = {
     "motion_and_sound.heard[]": "## Each of `motion_and_sound.heard`",
     "customer_said": "## `customer_said`",
     "customer_said.leanings[]": "## Each of `customer_said.leanings`",
+    "unexplained": "## `unexplained`",
     "lines[]": "## Each of `lines`",
     "why[]": "## `why`, only",
     "why[].for[]": "## Each finding of `why`",
@@ -59,7 +60,13 @@ def written() -> dict[str, set[str]]:
     together = diagnosis.judged_together(weighed)
     several = json.loads(as_json([diagnosis.told(one) for one in weighed], together))
     found: dict[str, set[str]] = {}
-    for result in (several, as_dict(explained()), as_dict(undecided()), *several["results"]):
+    for result in (
+        several,
+        as_dict(explained()),
+        as_dict(undecided()),
+        as_dict(unexplained_drive()),
+        *several["results"],
+    ):
         for path, keys in objects(result):
             found.setdefault(path, set()).update(keys)
     return found

@@ -4,9 +4,10 @@ from dataclasses import replace
 
 from hypothesis import given
 from hypothesis import strategies as st
-from report_examples import audio_diagnosis, bent_flange, healthy_drive, suspect, twins
+from report_examples import audio_diagnosis, bent_flange, healthy_drive, suspect, twins, unexplained_drive
 
 from vibeorder.report import as_text
+from vibeorder.report.sheet import as_html
 from vibeorder.report.wording import frequency_text, group_suspects, percent, two_digits
 
 
@@ -73,6 +74,16 @@ def test_a_healthy_drive_ranks_nothing_first_and_names_the_healthy_lines() -> No
     assert not any(row.startswith("1  ") for row in rows[:first])
     assert "Runout check: not warranted. No line is strong enough to be felt." in text
     assert "As strong as in any healthy vehicle: driveshaft 1x at 40.3 Hz" in " ".join(text.split())
+
+
+def test_a_shake_at_no_parts_rate_is_called_in_the_table_what_the_verdict_calls_it() -> None:
+    found = unexplained_drive()
+    assert "none of the parts listed" in found.verdict
+    for shown in (as_text(found), as_html(found)):
+        assert shown.count("none of the parts") >= 2
+        assert "othing that turns" not in shown
+    table = as_text(found)[as_text(found).index("Suspects") :]
+    assert "none of the parts " in table.split("Runout check")[0]
 
 
 def test_a_microphone_has_relative_sizes_and_no_g() -> None:

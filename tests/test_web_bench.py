@@ -10,6 +10,7 @@ import httpx
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from patience import PATIENCE_S
 from typer.testing import CliRunner
 from web_server import Running, csrf_of, running
 
@@ -42,7 +43,7 @@ def server(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Running]:
 
 @pytest.fixture(scope="module")
 def client(server: Running) -> Iterator[httpx.Client]:
-    with httpx.Client(base_url=server.url, timeout=30.0) as one:
+    with httpx.Client(base_url=server.url, timeout=PATIENCE_S) as one:
         yield one
 
 

@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Any
 
 import httpx
 import pytest
+from patience import PATIENCE_MS, PATIENCE_S
 from report_examples import bent_flange
 from web_axe import complaints_of_axe
 from web_server import SAMPLES, Running, csrf_of, finished, upload_sample
@@ -55,7 +56,7 @@ def opened(browser: "Browser", server: Running) -> Iterator[Opened]:
 
     def open_page(path: str, size: tuple[int, int] = PHONE, **more: Any) -> "Page":
         context = browser.new_context(viewport={"width": size[0], "height": size[1]}, **more)
-        context.set_default_timeout(30_000)
+        context.set_default_timeout(PATIENCE_MS)
         contexts.append(context)
         page = context.new_page()
         page.on("console", lambda one: said.append(f"{page.url}: {one.text}"))
@@ -225,7 +226,7 @@ def task_of(answer: httpx.Response) -> str:
 @pytest.fixture(scope="module")
 def addresses(server: Running) -> dict[str, str]:
     """Every page there is, with something on it: what it shows -> its address."""
-    with httpx.Client(base_url=server.url, timeout=60.0) as client:
+    with httpx.Client(base_url=server.url, timeout=PATIENCE_S) as client:
         one = upload_sample(
             client, server.house, "pinion_flange.csv", gear="7", job="new", complaint="A boom"
         )
@@ -382,6 +383,7 @@ def test_a_sheet_prints_on_two_pages_however_many_recordings_it_covers(
     )
     (tmp_path / "sheet.html").write_text(as_html(made), "utf-8")
     page = browser.new_page()
+    page.set_default_timeout(PATIENCE_MS)
     page.goto((tmp_path / "sheet.html").as_uri())
     printed = page.pdf(prefer_css_page_size=True, format=paper)
     assert len(re.findall(rb"/Type\s*/Page[^s]", printed)) == 2  # page objects, ISO 32000-1, 7.7.3.3

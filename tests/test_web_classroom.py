@@ -9,6 +9,7 @@ from typing import Any
 
 import httpx
 import pytest
+from patience import PATIENCE_MS, PATIENCE_S
 from web_server import Running, csrf_of, finished, running
 
 from vibeorder.classroom import FACTOR
@@ -37,7 +38,7 @@ def closing() -> Iterator[None]:
 
 
 def browser(server: Running) -> httpx.Client:
-    client = httpx.Client(base_url=server.url, timeout=30.0)
+    client = httpx.Client(base_url=server.url, timeout=PATIENCE_S)
     OPENED.append(client)
     return client
 
@@ -407,6 +408,7 @@ def test_lines_are_switched_by_keyboard_and_the_page_has_no_fault(
             ("dark", {"width": 1920, "height": 1080}),
         ):
             page = chromium.new_page(viewport=size, color_scheme=scheme)  # type: ignore[arg-type]
+            page.set_default_timeout(PATIENCE_MS)
             page.on("console", lambda said: troubles.append(said.text) if said.type == "error" else None)
             page.on("pageerror", lambda error: troubles.append(str(error)))
             page.goto(f"{server.url}/classroom/{name}")

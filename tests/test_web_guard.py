@@ -5,6 +5,7 @@ from pathlib import Path
 
 import httpx
 import pytest
+from patience import PATIENCE_S
 from starlette.applications import Starlette
 from web_server import asked_from, csrf_of, running
 
@@ -81,8 +82,8 @@ def test_a_form_without_its_token_is_refused(app: Starlette, path: str) -> None:
 
 
 def test_a_token_of_another_browser_is_refused(tmp_path: Path) -> None:
-    with running(tmp_path) as server, httpx.Client(base_url=server.url) as mine:
-        with httpx.Client(base_url=server.url) as other:
+    with running(tmp_path) as server, httpx.Client(base_url=server.url, timeout=PATIENCE_S) as mine:
+        with httpx.Client(base_url=server.url, timeout=PATIENCE_S) as other:
             theirs = csrf_of(other)
         mine.get("/")
         data = {"csrf_token": theirs, "name": "x", "layout": "rwd", "tire_size": "275/65R18"}
@@ -91,7 +92,7 @@ def test_a_token_of_another_browser_is_refused(tmp_path: Path) -> None:
 
 
 def test_a_form_sent_by_another_site_is_refused_even_with_the_token(tmp_path: Path) -> None:
-    with running(tmp_path) as server, httpx.Client(base_url=server.url) as client:
+    with running(tmp_path) as server, httpx.Client(base_url=server.url, timeout=PATIENCE_S) as client:
         data = {"csrf_token": csrf_of(client), "name": "x", "layout": "rwd", "tire_size": "275/65R18"}
         for said in (
             {"Origin": "https://evil.example"},
@@ -103,14 +104,14 @@ def test_a_form_sent_by_another_site_is_refused_even_with_the_token(tmp_path: Pa
 
 
 def test_a_script_may_send_the_token_as_a_header(tmp_path: Path) -> None:
-    with running(tmp_path) as server, httpx.Client(base_url=server.url) as client:
+    with running(tmp_path) as server, httpx.Client(base_url=server.url, timeout=PATIENCE_S) as client:
         token = csrf_of(client)
         data = {"name": "x", "layout": "rwd", "tire_size": "275/65R18"}
         assert client.post("/vehicles", data=data, headers={"X-CSRF-Token": token}).status_code == 303
 
 
 def test_an_upload_whose_token_is_not_the_first_field_is_refused(tmp_path: Path) -> None:
-    with running(tmp_path) as server, httpx.Client(base_url=server.url) as client:
+    with running(tmp_path) as server, httpx.Client(base_url=server.url, timeout=PATIENCE_S) as client:
         files = [("x", (None, "1")), ("csrf_token", (None, csrf_of(client)))]
         assert client.post("/upload", files=files).status_code == 403
         assert client.post("/upload", files=files[::-1]).status_code == 422  # let in: "choose a recording"
@@ -187,7 +188,10 @@ def test_a_proxy_header_does_not_make_another_machine_local(lan_app: Starlette) 
 
 def test_a_form_larger_than_its_limit_is_refused_whether_it_says_so_or_not(tmp_path: Path) -> None:
     limits = Limits(form_bytes=2000, upload_bytes=3000)
-    with running(tmp_path, limits=limits) as server, httpx.Client(base_url=server.url) as client:
+    with (
+        running(tmp_path, limits=limits) as server,
+        httpx.Client(base_url=server.url, timeout=PATIENCE_S) as client,
+    ):
         token = csrf_of(client)
         said = client.post("/vehicles", content=b"x" * 2001, headers={"X-CSRF-Token": token})
         form = {"Content-Type": "application/x-www-form-urlencoded"}
@@ -232,7 +236,7 @@ def test_a_form_that_never_arrives_is_given_up(tmp_path: Path) -> None:
 
     with running(tmp_path, limits=Limits(upload_idle_s=0.3)) as server:
         host, port = server.url.removeprefix("http://").split(":")
-        with socket.create_connection((host, int(port)), timeout=10) as line:
+        with socket.create_connection((host, int(port)), timeout=PATIENCE_S) as line:
             kind = "Content-Type: application/x-www-form-urlencoded\r\nContent-Length: 100\r\n\r\ncsrf"
             line.sendall(f"POST /access HTTP/1.1\r\nHost: {host}:{port}\r\n{kind}".encode())
             assert line.recv(100).startswith(b"HTTP/1.1 408")

@@ -15,6 +15,7 @@ import httpx
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from patience import PATIENCE_S
 from starlette.datastructures import FormData
 from web_server import SAMPLES, Running, asked_from, csrf_of
 
@@ -40,7 +41,7 @@ TRUCK: dict[str, str] = {
 
 @pytest.fixture
 def client(server: Running) -> Iterator[httpx.Client]:
-    with httpx.Client(base_url=server.url) as one:
+    with httpx.Client(base_url=server.url, timeout=PATIENCE_S) as one:
         yield one
 
 
@@ -331,7 +332,7 @@ def test_serve_prints_its_address_opens_no_other_and_ends_on_interrupt(tmp_path:
         found = re.search(r"http://127\.0\.0\.1:(\d+)", first)
         assert found, first
         assert "shop" in program.stdout.readline()
-        until = time.monotonic() + 20.0
+        until = time.monotonic() + PATIENCE_S
         while True:
             try:
                 assert httpx.get(found[0]).status_code == 200
@@ -343,7 +344,7 @@ def test_serve_prints_its_address_opens_no_other_and_ends_on_interrupt(tmp_path:
             pass
     finally:
         program.send_signal(signal.SIGINT)
-        _, said = program.communicate(timeout=20)
+        _, said = program.communicate(timeout=PATIENCE_S)
     assert program.returncode in (0, 130) and said == ""
 
 

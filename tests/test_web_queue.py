@@ -9,6 +9,7 @@ from pathlib import Path
 
 import psutil
 import pytest
+from patience import PATIENCE_S
 from web_children import forked_child
 
 from vibeorder.errors import VibeorderError
@@ -44,7 +45,7 @@ def start(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Start]:
         one.stop()
 
 
-def wait(queue: Queue, name: str, within_s: float = 40.0) -> TaskState:
+def wait(queue: Queue, name: str, within_s: float = PATIENCE_S) -> TaskState:
     """The state of a task once it has ended."""
     until = time.monotonic() + within_s
     while (state := queue.state(name)).state not in ("done", "failed"):
@@ -58,7 +59,7 @@ def no_child_left() -> Iterator[None]:
     """Nothing that was started in here runs on behind it."""
     before = {child.pid for child in psutil.Process().children(recursive=True)}
     yield
-    until = time.monotonic() + 5.0
+    until = time.monotonic() + PATIENCE_S
     while left := {c.pid for c in psutil.Process().children(recursive=True)} - before:
         assert time.monotonic() < until, left
         time.sleep(0.02)
@@ -213,7 +214,7 @@ def test_a_server_stopped_in_the_middle_says_that_and_not_that_the_file_is_bad(s
     with no_child_left():
         queue = start(real=True)
         name = queue.submit("hang", {})
-        until = time.monotonic() + 20.0
+        until = time.monotonic() + PATIENCE_S
         while queue.state(name).what != "hanging":
             assert time.monotonic() < until
             time.sleep(0.02)

@@ -18,6 +18,7 @@ import httpx
 import numpy as np
 import pytest
 from cryptography import x509
+from patience import PATIENCE_MS, PATIENCE_S
 from recorder_pieces import digest_of, pieces_of, sha256
 from web_axe import complaints_of_axe
 from web_server import SAMPLES, Running, asked_from, running
@@ -42,7 +43,7 @@ def server(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Running]:
 
 @pytest.fixture
 def client(server: Running) -> Iterator[httpx.Client]:
-    with httpx.Client(base_url=server.url, timeout=30.0) as one:
+    with httpx.Client(base_url=server.url, timeout=PATIENCE_S) as one:
         one.headers["X-CSRF-Token"] = one.get("/api/record/hello").json()["csrf_token"]
         yield one
 
@@ -179,7 +180,7 @@ def test_a_full_disk_or_a_recording_too_large_is_said_and_the_phone_keeps_it(tmp
     for limits, status in ((Limits(free_bytes=1 << 60), 503), (Limits(upload_bytes=5000), 422)):
         with (
             running(tmp_path / str(status), limits=limits) as shop,
-            httpx.Client(base_url=shop.url) as client,
+            httpx.Client(base_url=shop.url, timeout=PATIENCE_S) as client,
         ):
             client.headers["X-CSRF-Token"] = client.get("/api/record/hello").json()["csrf_token"]
             name = new_name()
@@ -361,6 +362,7 @@ def switched_on(browser: Any, profile: Path, sound_file: Path, script: str, said
     )  # fmt: skip
     context.add_init_script(script)
     page = context.new_page()
+    page.set_default_timeout(PATIENCE_MS)
     said.hear(page)
     return context, page
 
@@ -373,7 +375,7 @@ def battery_flat(profile: Path) -> None:
         words = process.info["cmdline"] or []
         if f"--user-data-dir={profile}" in words and not any(word.startswith("--type=") for word in words):
             process.kill()
-            process.wait(20)
+            process.wait(PATIENCE_S)
 
 
 def phone(browser: Any, script: str, said: Said, soon: bool = True, **more: Any) -> tuple[Any, Any]:
@@ -381,6 +383,7 @@ def phone(browser: Any, script: str, said: Said, soon: bool = True, **more: Any)
     context = browser.new_context(viewport=SIZE, permissions=ALLOWED, has_touch=True, **more)
     context.add_init_script(script + SOON * soon)
     page = context.new_page()
+    page.set_default_timeout(PATIENCE_MS)
     said.hear(page)
     return context, page
 
@@ -389,7 +392,7 @@ def begin(page: Any) -> None:
     """From the open page to a running recording."""
     page.check("#agreed")
     page.click("#go")
-    page.wait_for_selector("#go.armed", timeout=20_000)
+    page.wait_for_selector("#go.armed")
     page.click("#go")
     page.wait_for_selector("#live[open]")
     page.evaluate("window.driving = performance.now()")
@@ -437,7 +440,7 @@ def test_a_drive_survives_a_flat_battery_and_no_network_and_its_verdict_is_right
     page.click("text=Send what was saved")
     page.wait_for_selector("text=out of reach")
     context.set_offline(False)
-    page.wait_for_selector("text=has arrived at the shop", timeout=30_000)
+    page.wait_for_selector("text=has arrived at the shop")
     done = server.house.recordings.all()[0][0]
     # that second, and what passed between asking the page for its time and the kill
     assert done.what.duration_s > recorded_s - 1.5, "a second lost at most"
@@ -447,7 +450,7 @@ def test_a_drive_survives_a_flat_battery_and_no_network_and_its_verdict_is_right
     page.select_option("#vehicle", label="Ostrel Hauler, 275/65R18")
     page.fill("#gear", "8")
     page.click("#send")
-    page.wait_for_url("**/result/**", timeout=90_000)
+    page.wait_for_url("**/result/**")
     assert re.search(r"tire or wheel, first order", page.inner_text("main"))
     context.close()
     assert said.lines == []
@@ -487,7 +490,7 @@ def test_two_phones_at_once_send_two_recordings_that_do_not_mix(browser: Any, se
     for _, page in phones:
         end(page)
     for context, page in phones:
-        page.wait_for_selector("text=has arrived at the shop", timeout=30_000)
+        page.wait_for_selector("text=has arrived at the shop")
         context.close()
     new = [one for one in server.house.recordings.all()[0] if one.name not in before]
     assert sorted(one.what.marks for one in new) == [1, 2]
@@ -527,7 +530,7 @@ def test_the_drives_of_a_card_are_announced_and_kept_with_the_recording(
     page.tap("#step")
     assert page.is_hidden("#step") and "done" in page.inner_text("#step-words")
     end(page)
-    page.wait_for_selector("text=has arrived at the shop", timeout=30_000)
+    page.wait_for_selector("text=has arrived at the shop")
     context.close()
     (new,) = (one for one in server.house.recordings.all()[0] if one.name not in before)
     path = server.house.recordings.zip_path(new.name)
@@ -562,7 +565,7 @@ def test_every_state_fits_a_phone_and_passes_axe_in_light_and_dark(browser: Any,
     looked_at(page, "first")
     page.check("#agreed")
     page.click("#go")
-    page.wait_for_selector("#go.armed", timeout=20_000)
+    page.wait_for_selector("#go.armed")
     looked_at(page, "ready")
     page.click("#go")
     page.wait_for_selector("#live[open]")
@@ -578,7 +581,7 @@ def test_every_state_fits_a_phone_and_passes_axe_in_light_and_dark(browser: Any,
     page.wait_for_timeout(1200)
     assert page.is_visible("#live"), "nothing but Stop ends it"
     end(page)
-    page.wait_for_selector("text=has arrived at the shop", timeout=30_000)
+    page.wait_for_selector("text=has arrived at the shop")
     looked_at(page, "sent")
     page.goto(f"{server.url}/recordings")
     looked_at(page, "list")
@@ -609,7 +612,7 @@ def test_a_phone_that_must_give_the_code_again_keeps_its_recording_and_says_so(
     assert page.get_attribute("text=Give the code", "href") == "/access"
     page.unroute("**/api/record/hello")
     page.click("text=Send now")
-    page.wait_for_selector("text=has arrived at the shop", timeout=30_000)
+    page.wait_for_selector("text=has arrived at the shop")
     context.close()
     assert [line for line in said.lines if "401" not in line and "Playwright" not in line] == []
 
@@ -626,14 +629,14 @@ def test_a_phone_that_sways_is_told_so_and_one_without_sensors_is_not_let_on(
     page.goto(f"{server.url}/record")
     page.check("#agreed")
     page.click("#go")
-    page.wait_for_selector("text=sways as in a hand", timeout=20_000)
+    page.wait_for_selector("text=sways as in a hand")
     assert page.inner_text("#go") == "Check again" and page.is_visible("#anyway")
     context.close()
     context, page = phone(browser, "", said)
     page.goto(f"{server.url}/record")
     page.check("#agreed")
     page.click("#go")
-    page.wait_for_selector("text=No motion arrives", timeout=20_000)
+    page.wait_for_selector("text=No motion arrives")
     context.close()
     assert said.lines == []
 
@@ -677,7 +680,7 @@ def test_a_phone_comes_in_over_the_secure_page_with_the_code_of_the_qr_code(
         end(page)
         page.wait_for_selector("text=out of reach")
         context.set_offline(False)
-        page.wait_for_selector("text=has arrived at the shop", timeout=30_000)
+        page.wait_for_selector("text=has arrived at the shop")
         context.close()
         with socket.create_connection(re.findall(r"//(.*):(\d+)", address)[0], 5) as plain:
             context_tls = ssl.create_default_context(cafile=tmp_path / CERTIFICATE_NAME)
@@ -685,7 +688,7 @@ def test_a_phone_comes_in_over_the_secure_page_with_the_code_of_the_qr_code(
                 assert secure.version() in ("TLSv1.2", "TLSv1.3")
     finally:
         program.send_signal(2)
-        _, trouble = program.communicate(timeout=30)
+        _, trouble = program.communicate(timeout=PATIENCE_S)
     assert trouble == "" and said.lines == []
 
 

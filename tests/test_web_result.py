@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any
 
 import httpx
 import pytest
+from patience import PATIENCE_MS, PATIENCE_S
 from report_examples import audio_diagnosis, bent_flange, healthy_drive, suspect, twins
 from starlette.applications import Starlette
 from web_axe import complaints_of_axe
@@ -289,7 +290,7 @@ def test_a_result_that_failed_says_why_and_one_that_is_lost_says_so(app: Starlet
 
 
 def test_an_uploaded_sample_comes_out_as_a_page_with_everything_to_keep(tmp_path: Path) -> None:
-    with running(tmp_path) as server, httpx.Client(base_url=server.url, timeout=30.0) as client:
+    with running(tmp_path) as server, httpx.Client(base_url=server.url, timeout=PATIENCE_S) as client:
         name = upload_sample(client, server.house, "pinion_flange.csv")
         assert finished(client, name)["state"] == "done"
         page = client.get(f"/result/{name}")
@@ -313,6 +314,7 @@ def browser() -> Iterator["Browser"]:
 @pytest.mark.parametrize("paper", ["A4", "Letter"])
 def test_the_sheet_prints_on_two_pages(browser: "Browser", paper: str) -> None:
     page = browser.new_page()
+    page.set_default_timeout(PATIENCE_MS)
     for diagnosis in (bent_flange(), twins(), healthy_drive()):
         page.set_content(as_html(diagnosis))
         printed = page.pdf(format=paper)
@@ -325,6 +327,7 @@ def test_a_line_says_what_it_is_to_mouse_finger_and_keyboard(browser: "Browser",
         name = keep(server.app, [bent_flange()])
         context = browser.new_context(viewport={"width": 1280, "height": 900}, has_touch=True)
         page = context.new_page()
+        page.set_default_timeout(PATIENCE_MS)
         faults: list[str] = []
         page.on("console", lambda said: faults.append(said.text) if said.type == "error" else None)
         page.on("pageerror", lambda error: faults.append(str(error)))
@@ -350,6 +353,7 @@ def test_the_page_fits_the_screen_and_axe_finds_nothing_in_light_and_dark(
         name = keep(server.app, [twins(), healthy_drive()], complaint="shakes at 60 mph")
         context = browser.new_context(viewport={"width": width, "height": 844}, bypass_csp=True)
         page = context.new_page()
+        page.set_default_timeout(PATIENCE_MS)
         for path in (f"/result/{name}", f"/result/{name}/1"):
             page.goto(server.url + path)
             page.evaluate("document.querySelectorAll('details').forEach((one) => { one.open = true; })")

@@ -22,6 +22,7 @@ import httpx
 import pytest
 from hypothesis import example, given
 from hypothesis import strategies as st
+from patience import PATIENCE_S, await_that
 from starlette.requests import Request
 from web_children import warmed
 from web_server import SAMPLES, Running, csrf_of, finished, running, upload_sample
@@ -42,7 +43,7 @@ def server(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Running]:
 
 @pytest.fixture
 def client(server: Running) -> Iterator[httpx.Client]:
-    with httpx.Client(base_url=server.url, timeout=30.0) as one:
+    with httpx.Client(base_url=server.url, timeout=PATIENCE_S) as one:
         yield one
 
 
@@ -166,7 +167,7 @@ NOT_RECORDINGS = {
 def refusals(server: Running) -> dict[str, str]:
     """What is said of each of NOT_RECORDINGS, sent beside a good recording."""
     said: dict[str, str] = {}
-    with httpx.Client(base_url=server.url, timeout=30.0) as client:
+    with httpx.Client(base_url=server.url, timeout=PATIENCE_S) as client:
         for some in (list(NOT_RECORDINGS)[:5], list(NOT_RECORDINGS)[5:]):
             files = [("recording", (name, NOT_RECORDINGS[name])) for name in some]
             files.append(("recording", ("tire.csv", (SAMPLES / "tire.csv").read_bytes())))
@@ -364,20 +365,14 @@ def test_a_sender_who_hangs_up_leaves_nothing_behind(client: httpx.Client, serve
     )
     with socket.create_connection((host, int(port))) as line:
         line.sendall(head.encode())
-        until = time.monotonic() + 5.0
-        while folders(server) == before and time.monotonic() < until:
-            time.sleep(0.02)
-        assert folders(server) != before
-    until = time.monotonic() + 5.0
-    while folders(server) != before and time.monotonic() < until:
-        time.sleep(0.02)
-    assert folders(server) == before
+        await_that(lambda: folders(server) != before)
+    await_that(lambda: folders(server) == before)
 
 
 def test_a_sender_who_stalls_is_let_go(tmp_path: Path) -> None:
     with (
         running(tmp_path, limits=Limits(upload_idle_s=0.3)) as server,
-        httpx.Client(base_url=server.url) as client,
+        httpx.Client(base_url=server.url, timeout=PATIENCE_S) as client,
     ):
         token = csrf_of(client)
 
@@ -402,13 +397,15 @@ def test_more_recordings_than_allowed_are_refused(client: httpx.Client, server: 
 
 
 def test_a_long_recording_does_not_block_the_page(client: httpx.Client, server: Running) -> None:
+    """Pages come while it is worked on, each in a small part of its time: on a loaded machine both take longer."""
     name = upload_sample(client, server.house, "pinion_flange.csv", gear="7")
-    slowest = 0.0
+    page_s, begun = [], time.monotonic()
     while client.get(f"/api/tasks/{name}").json()["state"] not in ("done", "failed"):
-        begun = time.monotonic()
+        asked = time.monotonic()
         assert client.get("/vehicles").status_code == 200
-        slowest = max(slowest, time.monotonic() - begun)
-    assert 0.0 < slowest < 1.0
+        page_s.append(time.monotonic() - asked)
+    assert len(page_s) >= 10
+    assert max(page_s) < 0.3 * (time.monotonic() - begun)
 
 
 def test_progress_rises_and_the_waiting_page_works_without_scripts(
@@ -453,7 +450,7 @@ def test_uploads_in_a_row_leave_neither_files_nor_descriptors_nor_children(tmp_p
     before = {child.pid for child in me.children(recursive=True)}  # of other tests in this process
     with (
         running(tmp_path, limits=limits) as server,
-        httpx.Client(base_url=server.url, timeout=30.0) as client,
+        httpx.Client(base_url=server.url, timeout=PATIENCE_S) as client,
     ):
         server.house.vehicles.save(tomllib.loads((SAMPLES / "truck.toml").read_text("utf-8")))
         counts = []
@@ -479,7 +476,7 @@ def test_a_full_disk_is_one_sentence_and_leaves_nothing(
 
 
 def test_a_casebook_that_cannot_be_read_does_not_close_the_page(tmp_path: Path) -> None:
-    with running(tmp_path) as server, httpx.Client(base_url=server.url) as client:
+    with running(tmp_path) as server, httpx.Client(base_url=server.url, timeout=PATIENCE_S) as client:
         server.house.casebook.write_bytes(b"no database" * 100)
         assert client.get("/").status_code == 200
 

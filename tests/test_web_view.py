@@ -16,7 +16,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from hypothesis.extra.numpy import arrays
-from report_examples import audio_diagnosis, bent_flange, healthy_drive, suspect, twins
+from report_examples import audio_diagnosis, bent_flange, healthy_drive, suspect, twins, unexplained_drive
 
 from vibeorder.diagnosis.result import Diagnosis, OrderMap
 from vibeorder.vehicle import parse_vehicle
@@ -29,7 +29,7 @@ from vibeorder.web.picture import map_pixels, picture_of
 from vibeorder.web.to_bench import bench_link, steps_for
 from vibeorder.web.view import SPECTRUM_CSV, SUSPECTS_CSV, VIEW_FILE, view_of, write_view
 
-ALL = (bent_flange, twins, healthy_drive, audio_diagnosis)
+ALL = (bent_flange, twins, healthy_drive, audio_diagnosis, unexplained_drive)
 STATIC = Path(__file__).resolve().parents[1] / "vibeorder" / "web" / "static"
 BAD = '"><script>alert(1)</script>'
 

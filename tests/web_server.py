@@ -14,6 +14,7 @@ from unittest import mock
 
 import httpx
 import uvicorn
+from patience import PATIENCE_S
 from starlette.applications import Starlette
 from web_children import forked_child
 
@@ -74,7 +75,7 @@ def _served(app: Starlette) -> Iterator[Running]:
     server = uvicorn.Server(config)
     thread = threading.Thread(target=server.run, daemon=True)
     thread.start()
-    until = time.monotonic() + 20.0
+    until = time.monotonic() + PATIENCE_S
     while not server.started:
         assert thread.is_alive() and time.monotonic() < until, "the server did not start"
         time.sleep(0.02)
@@ -83,7 +84,7 @@ def _served(app: Starlette) -> Iterator[Running]:
         yield Running(f"http://127.0.0.1:{port}", app)
     finally:
         server.should_exit = True
-        thread.join(timeout=20.0)
+        thread.join(timeout=PATIENCE_S)
 
 
 def asked_from(address: str, app: Starlette, method: str, url: str, **request: Any) -> httpx.Response:
@@ -119,7 +120,7 @@ def upload_sample(
     return answer.headers["location"].rsplit("/", 1)[1]
 
 
-def finished(client: httpx.Client, name: str, within_s: float = 60.0) -> dict[str, Any]:
+def finished(client: httpx.Client, name: str, within_s: float = PATIENCE_S) -> dict[str, Any]:
     """What the progress endpoint says once a task is done or failed."""
     until = time.monotonic() + within_s
     while True:

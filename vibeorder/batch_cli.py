@@ -1,6 +1,7 @@
 """`vibeorder batch FOLDER`: every recording in a folder, one table. Words in, words out; nothing is computed here."""
 
 import sys
+import time
 from collections.abc import Callable, Iterator
 from contextlib import closing, contextmanager
 from pathlib import Path
@@ -11,7 +12,7 @@ import typer
 from vibeorder import door
 from vibeorder.errors import VibeorderError
 from vibeorder.recording_words import Axes, Rate, RpmColumn, SpeedColumn, SpeedUnit, TimeColumn, Unit
-from vibeorder.units import counted
+from vibeorder.units import counted, show_percent
 
 if TYPE_CHECKING:
     from vibeorder.batch import Journal, Outcome, Task
@@ -153,12 +154,13 @@ def _steps(done: int, total: int) -> Iterator[Step]:
         with _bar(done, total) as step:
             yield step
         return
-    count = done
+    count, began = done, time.monotonic()
 
     def line(outcome: "Outcome") -> None:
         nonlocal count
         count += 1
-        door.say(f"{count} of {total}  {outcome.source}: {_short(outcome)}\n", aside=True)
+        left = _left_text(time.monotonic() - began, count - done, total - count)
+        door.say(f"{count} of {total}{left}  {outcome.source}: {_short(outcome)}\n", aside=True)
 
     yield line
 
@@ -166,19 +168,39 @@ def _steps(done: int, total: int) -> Iterator[Step]:
 @contextmanager
 def _bar(done: int, total: int) -> Iterator[Step]:
     from rich.console import Console
-    from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeRemainingColumn
+    from rich.progress import BarColumn, Progress, TextColumn
 
-    columns = (BarColumn(), MofNCompleteColumn(), TimeRemainingColumn(), TextColumn("{task.description}"))
+    columns = (
+        BarColumn(),
+        TextColumn("{task.completed} of {task.total}{task.fields[left]}  {task.description}"),
+    )
     console = Console(stderr=True, markup=False, highlight=False)
     with Progress(*columns, console=console) as bar:
-        job = bar.add_task("", total=total, completed=done)
+        job, count, began = bar.add_task("", total=total, completed=done, left=""), done, time.monotonic()
 
         def step(outcome: "Outcome") -> None:
-            bar.update(job, advance=1, description=_plain(outcome.source)[-40:])
+            nonlocal count
+            count += 1
+            left = _left_text(time.monotonic() - began, count - done, total - count)
+            bar.update(job, completed=count, left=left, description=_plain(outcome.source)[-40:])
             if outcome.error:
                 bar.console.print(_plain(f"{outcome.source}: {outcome.error}"), soft_wrap=True)
 
         yield step
+
+
+def _left_text(spent_s: float, finished: int, left: int) -> str:
+    """ ", 2 min left": as long for each of those left as for each of those finished; "" where none is left.
+
+    >>> _left_text(30.0, 3, 1), _left_text(95.0, 4, 6), _left_text(3600.0, 10, 30), _left_text(9.0, 9, 0)
+    (', 10 s left', ', 2 min left', ', 3 h left', '')
+    """
+    if not left:
+        return ""
+    seconds = spent_s / finished * left
+    if seconds < 90.0:
+        return f", {10.0 * max(round(seconds / 10.0), 1):.0f} s left"
+    return f", {seconds / 60.0:.0f} min left" if seconds < 5400.0 else f", {seconds / 3600.0:.0f} h left"
 
 
 def _plain(text: str) -> str:
@@ -192,8 +214,12 @@ def _short(outcome: "Outcome") -> str:
     suspects = outcome.result["suspects"]
     nothing = outcome.result["nothing_found_probability"]
     if not suspects or nothing > suspects[0]["probability"]:
-        return f"nothing, {nothing:.2f}"
-    return f"{suspects[0]['label']}, {suspects[0]['probability']:.2f}"
+        shake = outcome.result.get("unexplained")
+        found = (
+            f"a shake at {shake['frequency_hz']:.1f} Hz at no part's rate" if shake else "nothing that turns"
+        )
+        return f"{found}, {show_percent(nothing)}"
+    return f"{suspects[0]['label']}, {show_percent(suspects[0]['probability'])}"
 
 
 def _say_stopped(journal: "Journal", left: "list[Task]", kept: int) -> None:

@@ -57,14 +57,19 @@ def plan(
 
 def _card(car: "Vehicle", speed: str, steps: Sequence["PlannedStep"]) -> str:
     """The card as it is taken along: numbered drives, what each tells apart, what to mind."""
-    from vibeorder.diagnosis.drive_words import worth_of
+    from vibeorder.diagnosis.drive_words import sharper_text, worth_of
     from vibeorder.vehicle import COSTS_NOTHING_FIRST
 
     lines = [f"{car.name}: drives for a shake at {speed}", "", *wrap(COSTS_NOTHING_FIRST, WIDTH)]
     for number, step in enumerate(steps, start=1):
-        worth = f"Worth {step.bits:.1f} bits; {step.bits_left:.1f} left after it."
+        promise = sharper_text(step.bits + step.bits_left, step.bits_left)
+        worth = f"{worth_of(step.tells_apart)} {promise[0].upper()}{promise[1:]}."
         drive = f"{number}. {step.instruction} {step.reading}".rstrip()
-        lines += ["", *_wrapped(drive, ""), *_wrapped(f"{worth_of(step.tells_apart)} {worth}", "   ")]
+        lines += [
+            "",
+            *_wrapped(drive, ""),
+            *_wrapped(worth, "   "),
+        ]
     if not steps:
         lines += ["", "No drive tells this vehicle's suspects apart at that speed."]
     cautions = dict.fromkeys(step.caution for step in steps)

@@ -12,9 +12,12 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["SEEDS", "zipped"]
+__all__ = ["BETWEEN", "SEEDS", "zipped"]
 
 ROWS = 60
+BETWEEN = "=====\n"
+"""Parts a recording from the log beside it, where a target takes both."""
+
 RATE_HZ = 50.0
 EPOCH_S = 1_700_000_000.0
 
@@ -107,6 +110,7 @@ def _logs() -> list[bytes]:
         _rows("x y z", xyz, " "),
         _rows("timestamp,mag,mark", [[f"{t:.3f}", xyz[i][0], str(i % 10 == 0)] for i, t in enumerate(times)]),
     ]  # fmt: skip
+    text += [_in_bursts(shake), _unlabelled(text[0], 75.0), _unlabelled(_in_bursts(_shake(240)), 30.0)]
     objects = [{"time": str(int(1e9 * (EPOCH_S + t))), "x": r[0], "y": r[1], "z": r[2]}
                for t, r in zip(times.tolist(), shake.tolist(), strict=True)]  # fmt: skip
     columns = {"time": times.tolist(), "ax": shake[:, 0].tolist(), "ay": shake[:, 1].tolist()}
@@ -118,6 +122,24 @@ def _logs() -> list[bytes]:
         json.dumps({"sensor": "accelerometer", "data": columns}).encode(),
         "\n".join(json.dumps(one) for one in objects).encode(),
     ]
+
+
+def _in_bursts(shake: NDArray[np.float64], of: int = 3) -> str:
+    """Rows handed over `of` at a time, a few not at all: milliseconds that say when they were written."""
+    rng = np.random.default_rng(5)
+    rows = [
+        [f"{1e3 * (i - i % of + of) / RATE_HZ + i % of:.0f}", *(f"{v:.4f}" for v in row)]
+        for i, row in enumerate(shake.tolist())
+        if rng.random() > 0.01
+    ]
+    return _rows("timestamp_ms,ax,ay,az", rows)
+
+
+def _unlabelled(log: str, begins: float) -> str:
+    """A log with a column of speed beside it that does not state its unit."""
+    head, *lines = log.splitlines()
+    more = [f"{line},{begins + i / 10:.1f}" if i % 20 == 0 else f"{line}," for i, line in enumerate(lines)]
+    return "\n".join([f"{head},speed", *more, ""])
 
 
 def zipped(members: Mapping[str, bytes], method: int = zipfile.ZIP_DEFLATED) -> bytes:
@@ -212,6 +234,32 @@ def _speed_logs() -> list[bytes]:
     return [track.encode(), bare.encode(), *(one.encode() for one in logs)]
 
 
+def _beside() -> list[bytes]:
+    """A recording, a line of equals signs, and the speed log of another device that began some seconds sooner."""
+    speed = 18.0 + 5.0 * np.sin(np.arange(0.0, 70.0) / 6.0)
+    at = np.arange(1500) / RATE_HZ
+    pull = np.gradient(np.interp(at + 4.0, np.arange(70.0), speed), at)
+    turns = np.cumsum(np.interp(at + 4.0, np.arange(70.0), speed)) / RATE_HZ / 2.3
+    shake = (
+        0.3 * _shake(at.size)
+        + np.outer(np.sin(2.0 * np.pi * turns), [0.2, 0.4, 0.9])
+        + np.outer(pull, [0, 1, 0])
+    )
+    plain = _rows(
+        "time,ax,ay,az", [[f"{t:.2f}", *(f"{v:.3f}" for v in row)] for t, row in zip(at, shake, strict=True)]
+    )
+    logs = (
+        _rows("time,speed (m/s)", [[f"{i}", f"{v:.2f}"] for i, v in enumerate(speed)]),
+        _rows("time,speed", [[f"{i}", f"{3.6 * v:.0f}"] for i, v in enumerate(speed)]),
+        _rows("time_s,wheel_rpm", [[f"{i}", f"{26 * v:.0f}"] for i, v in enumerate(speed)]),
+        _rows(
+            "time,speed (mph)",
+            [[f"{i}", f"{2.237 * (v if i < 30 else speed[30]):.0f}"] for i, v in enumerate(speed)],
+        ),
+    )
+    return [f"{one}{BETWEEN}{log}".encode() for log in logs for one in (plain, _in_bursts(shake))]
+
+
 SEEDS: dict[str, Callable[[], list[bytes]]] = {
     "log": _logs,
     "zip": _zips,
@@ -219,7 +267,8 @@ SEEDS: dict[str, Callable[[], list[bytes]]] = {
     "vehicle": lambda: [one.encode() for one in VEHICLES],
     "speed log": _speed_logs,
     "bench form": lambda: ["\n".join(one).encode() for one in FORMS],
-    "diagnosis": lambda: [_rows("time,ax,ay,az,gps speed (m/s)", [
+    "speed beside": _beside,
+    "diagnosis": lambda: [_unlabelled(_in_bursts(_shake(400)), 60.0).encode(), _rows("time,ax,ay,az,gps speed (m/s)", [
         [f"{i / 50:.3f}", *(f"{v:.3f}" for v in row), f"{25 + i / 400:.2f}" if i % 50 == 0 else ""]
         for i, row in enumerate(_shake(400).tolist())]).encode()],
 }  # fmt: skip

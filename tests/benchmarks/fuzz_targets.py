@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
+from fuzz_seeds import BETWEEN
 
 from vibeorder.bench import (
     Answer,
@@ -25,6 +26,7 @@ from vibeorder.bench import (
 )
 from vibeorder.errors import VibeorderError
 from vibeorder.recording import ReadOptions, Recording, read_recording
+from vibeorder.speed.clocks import recording_and_log
 from vibeorder.speed.given import parse_speed_given
 from vibeorder.speed.logged import read_speed_log
 from vibeorder.units import (
@@ -35,7 +37,7 @@ from vibeorder.units import (
     parse_speed,
     parse_time,
 )
-from vibeorder.vehicle import load_vehicle, parse_tire, rate_table, rotors
+from vibeorder.vehicle import Vehicle, load_vehicle, parse_tire, rate_table, rotors
 
 __all__ = ["SUFFIXES", "TARGETS", "Outcome", "tried"]
 
@@ -43,7 +45,7 @@ LONGEST_SENTENCE, ECHO = 2000, 10
 """Characters; a sentence may repeat what was typed, escaped, more than once."""
 
 SUFFIXES = {"log": ".csv", "zip": ".zip", "sound": ".wav", "vehicle": ".toml", "speed log": ".gpx",
-            "diagnosis": ".csv", "bench form": ".txt"}  # fmt: skip
+            "speed beside": ".csv", "diagnosis": ".csv", "bench form": ".txt"}  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True)
@@ -117,13 +119,32 @@ def _speed_log(path: Path) -> None:
     assert (np.diff(trace.times_s) >= 0.0).all(), "times run back"
 
 
+def _speed_beside(path: Path) -> None:
+    """The same file may not be read twice as two, so each part has its own beside the input."""
+    recording, between, log = path.read_bytes().partition(BETWEEN.encode())
+    if not between:
+        raise VibeorderError("no log beside")
+    parts = path.with_suffix(".a.csv"), path.with_suffix(".b.csv")
+    for part, raw in zip(parts, (recording, log), strict=True):
+        part.write_bytes(raw)
+    _check(read_recording(parts[0]))
+    told, placed = recording_and_log(read_speed_log(parts[1]), read_recording(parts[0]), _truck())
+    _check(told)
+    if placed is not None:
+        assert np.isfinite(placed.values).all(), "a placed speed is not finite"
+        assert math.isfinite(placed.lag_s or 0.0), "a lag is not finite"
+
+
+def _truck() -> Vehicle:
+    return load_vehicle(Path(__file__).parents[2] / "sample_data" / "truck.toml")
+
+
 def _diagnosis(path: Path) -> None:
     from vibeorder.diagnosis import diagnose
     from vibeorder.report import as_json as diagnosis_json
     from vibeorder.report import as_text
 
-    car = load_vehicle(Path(__file__).parents[2] / "sample_data" / "truck.toml")
-    found = diagnose(read_recording(path), car)
+    found = diagnose(read_recording(path), _truck())
     total = sum(s.probability for s in found.suspects) + found.nothing_found_probability
     assert abs(total - 1.0) < 1e-6, "probabilities do not sum to one"
     diagnosis_json(found)
@@ -206,5 +227,6 @@ TARGETS: dict[str, Callable[[Path], None]] = {
     "vehicle": _vehicle,
     "speed log": _speed_log,
     "bench form": _form,
+    "speed beside": _speed_beside,
     "diagnosis": _diagnosis,
 }

@@ -14,6 +14,7 @@ from pathlib import Path
 ROOT = Path(__file__).resolve().parents[2]
 sys.path[:0] = [str(ROOT), str(ROOT / "tests")]
 
+from patience import PATIENCE_MS  # noqa: E402
 from web_server import SAMPLES, running  # noqa: E402
 
 OUT = ROOT / "docs" / "shop_page.png"
@@ -29,6 +30,7 @@ def main(out: Path) -> None:
         server.house.vehicles.save(tomllib.loads((SAMPLES / "truck.toml").read_text("utf-8")))
         chromium = play.chromium.launch(executable_path=shutil.which("chromium"), args=["--no-sandbox"])
         page = chromium.new_page(viewport={"width": TABLET[0], "height": TABLET[1]}, color_scheme="light")
+        page.set_default_timeout(PATIENCE_MS)
         page.goto(server.url)
         page.set_input_files("#recording", str(SAMPLES / "pinion_flange.csv"))
         page.select_option("#vehicle", index=1)

@@ -13,7 +13,7 @@ from dataclasses import asdict
 from pathlib import Path
 from typing import Any
 
-from vibeorder.batch.work import Outcome, Print
+from vibeorder.batch.model import Outcome, Print
 from vibeorder.errors import VibeorderError
 
 __all__ = ["Journal", "journal_path", "open_journal"]

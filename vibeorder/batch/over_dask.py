@@ -5,8 +5,8 @@ from importlib import import_module
 from typing import Any
 from uuid import uuid4
 
-from vibeorder.batch.plan import Task
-from vibeorder.batch.work import Outcome, diagnose_file, failed
+from vibeorder.batch.model import Outcome, Task
+from vibeorder.batch.work import diagnose_file, failed
 from vibeorder.errors import VibeorderError
 
 __all__ = ["dask_results", "needs_distributed"]

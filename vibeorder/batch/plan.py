@@ -7,16 +7,17 @@ of vehicles; the nearest vehicle.toml from the recording's folder up to the top;
 
 import os
 from collections.abc import Iterator
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
 from vibeorder.batch.index import INDEX_NAMES, IndexLine, read_index
+from vibeorder.batch.model import Task
 from vibeorder.batch.said import Said
 from vibeorder.batch.table import is_own_table
 from vibeorder.errors import VibeorderError
 
-__all__ = ["SUFFIXES", "Plan", "Said", "Task", "plan_batch"]
+__all__ = ["SUFFIXES", "Plan", "plan_batch"]
 
 SUFFIXES = frozenset([
     ".csv", ".tsv", ".txt", ".log", ".dat", ".json", ".zip", ".wav", ".wave", ".flac", ".ogg", ".oga", ".opus", ".mp3",
@@ -30,17 +31,6 @@ OTHER_LOGS = frozenset(
     ["gyroscope", "location", "gravity", "magnetometer", "orientation", "barometer", "annotation"]
 )
 """A folder that holds one log of each kind is the bundle of one drive, as phone loggers unpack it."""
-
-
-@dataclass(frozen=True, slots=True)
-class Task:
-    """One recording to diagnose. source: its name relative to the folder, with /. trouble: why it cannot be."""
-
-    source: str
-    path: str
-    vehicle: str
-    said: Said = field(default_factory=Said)
-    trouble: str = ""
 
 
 @dataclass(frozen=True, slots=True)

@@ -10,8 +10,8 @@ from multiprocessing import get_context, resource_tracker
 from multiprocessing.connection import Connection, wait
 from typing import Any
 
-from vibeorder.batch.plan import Task
-from vibeorder.batch.work import Outcome, diagnose_file, failed
+from vibeorder.batch.model import Outcome, Task
+from vibeorder.batch.work import diagnose_file, failed
 
 __all__ = ["local_results", "usable_cores"]
 

@@ -4,12 +4,10 @@ import csv
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from importlib import import_module
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
+from vibeorder.batch.model import Outcome
 from vibeorder.errors import VibeorderError
-
-if TYPE_CHECKING:
-    from vibeorder.batch.work import Outcome
 
 __all__ = [
     "COLUMNS",
@@ -73,17 +71,17 @@ def is_own_table(path: Path) -> bool:
         return False
 
 
-def write_table(path: Path, outcomes: Iterable["Outcome"], kind: str) -> None:
+def write_table(path: Path, outcomes: Iterable[Outcome], kind: str) -> None:
     """One row per recording. kind: ".csv" or ".parquet"."""
     _write(path, [_row(one) for one in outcomes], COLUMNS, kind)
 
 
-def write_suspects(path: Path, outcomes: Iterable["Outcome"], kind: str) -> None:
+def write_suspects(path: Path, outcomes: Iterable[Outcome], kind: str) -> None:
     """One row per suspect of every recording that has a verdict, most probable first."""
     _write(path, [row for one in outcomes for row in _suspect_rows(one)], SUSPECT_COLUMNS, kind)
 
 
-def _row(outcome: "Outcome") -> dict[str, Any]:
+def _row(outcome: Outcome) -> dict[str, Any]:
     row: dict[str, Any] = {
         "source": _text(outcome.source),
         "vehicle": _text(outcome.vehicle),
@@ -109,7 +107,7 @@ def _row(outcome: "Outcome") -> dict[str, Any]:
     }  # fmt: skip
 
 
-def _suspect_rows(outcome: "Outcome") -> Iterator[dict[str, Any]]:
+def _suspect_rows(outcome: Outcome) -> Iterator[dict[str, Any]]:
     for rank, one in enumerate(outcome.result["suspects"] if outcome.result else (), 1):
         twins = _twins(one["indistinct_from"])
         yield {**one, "source": _text(outcome.source), "rank": rank, "twins": twins}

@@ -2,12 +2,12 @@
 
 import hashlib
 import time
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from vibeorder import __version__
-from vibeorder.batch.plan import Task
+from vibeorder.batch.model import Outcome, Print, Task
 from vibeorder.batch.said import check_said, read_options
 from vibeorder.errors import VibeorderError
 
@@ -16,8 +16,6 @@ if TYPE_CHECKING:
 
 __all__ = [
     "SUSPECT_KEPT",
-    "Outcome",
-    "Print",
     "diagnose_file",
     "failed",
     "fingerprint",
@@ -26,31 +24,6 @@ __all__ = [
 ]
 
 CHANGED = "it changed while it was read; is it still being recorded? Run this again when it is complete"
-
-
-@dataclass(frozen=True, slots=True)
-class Print:
-    """Fingerprint of a file: bytes, time of its last change [ns], SHA-256; of a folder over all its files."""
-
-    size: int
-    mtime_ns: int
-    sha256: str
-
-
-@dataclass(frozen=True, slots=True)
-class Outcome:
-    """One recording done. result: the diagnosis as in the JSON contract, or None where `error` says why not.
-
-    options: digest of all that the result depends on beside the recording itself.
-    """
-
-    source: str
-    print: Print | None
-    options: str
-    vehicle: str
-    seconds: float
-    result: dict[str, Any] | None
-    error: str
 
 
 def diagnose_file(task: Task) -> Outcome:
@@ -140,7 +113,7 @@ def _diagnosed(task: Task) -> dict[str, Any]:
     return kept
 
 
-KEPT = ("verdict", "vehicle", "nothing_found_probability", "runout_check", "next_drive")
+KEPT = ("verdict", "vehicle", "nothing_found_probability", "unexplained", "runout_check", "next_drive")
 SUSPECT_KEPT = (
     "part",
     "order",

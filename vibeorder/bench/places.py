@@ -68,7 +68,7 @@ PLACES = (
     ),
     Place(
         "yoke_fixture",
-        "pinion yoke, with a runout fixture",
+        "pinion yoke, in a fixture",
         "radial",
         4 * _THOU,
         "4 to 10 thou (0.10 to 0.25 mm)",
@@ -79,7 +79,7 @@ PLACES = (
     ),
     Place(
         "yoke_shaft",
-        "pinion yoke, read on the shaft itself",
+        "pinion yoke, on the shaft",
         "radial",
         10 * _THOU,
         "about 10 thou (0.25 mm)",

@@ -35,7 +35,7 @@ DriveKind = Literal["held", "sweep", "shift", "coast"]
 DRIVES: dict[str, str] = {
     "held": "speed held",
     "sweep": "speed swept, one gear",
-    "shift": "speed swept, one gear change half way",
+    "shift": "speed swept, one gear change",
     "coast": "coasting in neutral",
 }
 STRENGTHS: dict[str, tuple[str, float]] = {

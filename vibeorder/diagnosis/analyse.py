@@ -150,6 +150,7 @@ def _judged(
         clock,
         turns=excerpt(clock.turns, first, last) - clock.turns[first],
         mid_s=clock.mid_s[inside] - start_s,
+        there=clock.there[inside] if clock.there.size else clock.there,
         rate_hz=rate,
     )
     engine = None if setting.engine_hz is None else excerpt(setting.engine_hz, first, last)

@@ -14,12 +14,14 @@ from vibeorder.diagnosis.sharpening import LockOn
 __all__ = ["Followed", "LockOn", "held_to_source", "locked_course", "straying_log_prior"]
 
 FloatArray = NDArray[np.float64]
+BoolArray = NDArray[np.bool_]
 
 COURSE_STEP_S = 0.05
 STRAY_STEP_S = 2.0
 """Steps in which a course is held against its speed source: a smoothed fix errs alike over about as long."""
 
 LEAST_STEPS = 5
+RECORDED_SHARE = 0.5
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,9 +79,21 @@ def straying_log_prior(course: Course, clock: Clock, followed: Followed) -> floa
     further = np.diff(course.correction(np.append(start, start[-1] + STRAY_STEP_S))) / STRAY_STEP_S
     change = np.gradient(rate, STRAY_STEP_S)
     sd = np.sqrt(followed.fix_hz**2 + (followed.late_s * change) ** 2 + (followed.share * rate) ** 2) / rate
-    strays, weight = further / rate, sd**-2
+    heard = _heard(clock, start)
+    if heard.sum() < LEAST_STEPS:
+        return 0.0
+    strays, weight = (further / rate)[heard], sd[heard] ** -2
     square = float(((strays - (strays * weight).sum() / weight.sum()) ** 2 * weight).mean())
-    return -0.5 * start.size * float(np.log(max(1.0, square)))
+    return -0.5 * strays.size * float(np.log(max(1.0, square)))
+
+
+def _heard(clock: Clock, start: FloatArray) -> BoolArray:
+    """Steps all of which was recorded: in a gap a course is locked on nothing, and strays as noise has it."""
+    if not clock.there.size:
+        return np.ones(start.size, dtype=bool)
+    within = np.linspace(0.0, STRAY_STEP_S, 5)
+    share = np.interp(start[:, None] + within, clock.mid_s, clock.there)
+    return np.asarray(share.min(axis=1) > RECORDED_SHARE)
 
 
 def _locked_turns(

@@ -5,17 +5,18 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
+from vibeorder.diagnosis.drive_entropy import entropy_bits
 from vibeorder.diagnosis.drive_model import NOTHING, DriveChoice, Standing
-from vibeorder.units import show_speeds
+from vibeorder.units import show_percent, show_speeds
 from vibeorder.vehicle import lives_on_torque, order_text, part_text
 
 __all__ = [
-    "bits_text",
     "caution_of",
     "how_to_read",
     "instead_of_a_drive",
     "instruction_of",
     "name_of",
+    "sharper_text",
     "what_shows",
     "worth_of",
 ]
@@ -31,6 +32,9 @@ TOLD_FROM = 0.08
 ONE_LINE = 0.01
 HELD = 0.02
 """Two lines nearer than this all the way are told as one; a line that moves by less than this stays."""
+
+MANY = 4.0
+"""Equally likely suspects up to which "2 or 3" is said: of more, a half is nothing to a reader."""
 
 NEUTRAL_CAUTION = (
     "Neutral at speed only where it is legal and safe: straight, level, empty road, engine running throughout, or "
@@ -156,9 +160,43 @@ def _under_load(told: Sequence[Standing]) -> str:
     return ", ".join(said) + " (compare the two by level or by hand: their frequencies are the same)"
 
 
-def bits_text(before: float, after: float) -> str:
-    """The promise, in figures."""
-    return f"expected doubt falls from {before:.1f} to {after:.1f} bits"
+def sharper_text(before_bits: float, after_bits: float) -> str:
+    """What a drive is expected to bring, in words: doubt before and after it [bits of entropy].
+
+    So many bits are the doubt of 2^bits suspects that are equally likely (Shannon 1948); below one bit, of two of
+    which one has the probability p that gives -p log2 p - (1 - p) log2 (1 - p).
+
+    >>> sharper_text(3.5, 1.3)
+    'on average narrows 11 suspects, all equally likely, down to 2 or 3'
+    >>> sharper_text(1.0, 0.5)
+    'on average narrows 2 suspects, both equally likely, down to one that is 89% sure'
+    >>> sharper_text(0.5, 0.2)
+    'on average makes the first suspect 97% sure instead of 89%'
+    """
+    before, after = _as_likely(before_bits), _as_likely(after_bits)
+    if before_bits < 1.0:
+        return f"on average makes the first suspect {after} sure instead of {before}"
+    if before == after:
+        return f"on average sharpens the odds among {before} suspects a little"
+    end = f"one that is {after} sure" if after_bits < 1.0 else after
+    all_of = "both" if before == "2" else "all"
+    return f"on average narrows {before} suspects, {all_of} equally likely, down to {end}"
+
+
+def _as_likely(bits: float) -> str:
+    """How many equally likely suspects hold that doubt, to half a one; of less than two, how sure the first is."""
+    if bits < 1.0:
+        low, high = 0.5, 1.0
+        for _ in range(30):
+            middle = 0.5 * (low + high)
+            low, high = (
+                (middle, high) if entropy_bits(np.array([middle, 1.0 - middle])) > bits else (low, middle)
+            )
+        return show_percent(low)
+    many = 2.0**bits
+    if many > MANY or round(2.0 * many) % 2 == 0:
+        return f"{many:.0f}"
+    return f"{int(many)} or {int(many) + 1}"
 
 
 def instead_of_a_drive(twins: Sequence[Standing]) -> tuple[str, str]:

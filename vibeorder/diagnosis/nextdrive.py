@@ -25,11 +25,11 @@ from vibeorder.diagnosis.drive_model import (
     line_paths,
 )
 from vibeorder.diagnosis.drive_words import (
-    bits_text,
     caution_of,
     how_to_read,
     instead_of_a_drive,
     instruction_of,
+    sharper_text,
     what_shows,
 )
 from vibeorder.diagnosis.posterior import Kind
@@ -229,13 +229,14 @@ def _told(
 ) -> NextDrive:
     say = "" if known else "With the speed logged, or said aloud: "
     shows = what_shows(standing, line_paths(standing, vehicle, best.choice, setting), best.choice)
+    promise = sharper_text(before, best.bits_after)
     others: dict[str, ScoredDrive] = {}
     for one in scored:
         if one.choice.kind != best.choice.kind and before - one.bits_after >= WORTH_BITS:
             others.setdefault(one.choice.kind, one)
     return NextDrive(
         instruction=_lowered(say, instruction_of(best.choice, unit)),
-        reason=f"{shows} ({bits_text(before, best.bits_after)}).{how_to_read(best.choice)} {caution_of(best.choice)}",
+        reason=f"{shows} ({promise}).{how_to_read(best.choice)} {caution_of(best.choice)}",
         bits_before=before,
         bits_after=best.bits_after,
         alternatives=tuple(

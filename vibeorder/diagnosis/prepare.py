@@ -50,6 +50,9 @@ LEAST_READINGS = 5
 HOLD = 1e-9
 """Grid of a smoothed speed, the readings needed for one, and what keeps the equations regular over a long gap."""
 
+AROUND_S = 600.0
+"""How far before and after the recording a log of the speed is read."""
+
 RELATIVE_NOISE_RMS = 0.3
 """Recordings of unknown scale are brought to this rms: that of road noise in m/s^2, as a starting point."""
 
@@ -104,7 +107,7 @@ def steady_clock(signal: Signal, given: SpeedGiven, vehicle: Vehicle) -> tuple[C
 
 def trace_clock(signal: Signal, trace: Trace, vehicle: Vehicle, lag_s: float) -> tuple[Clock, RateDoubt]:
     """Nominal wheel from a logged speed that runs `lag_s` late."""
-    own, values = _smoothed(trace)
+    own, values = _smoothed(_about(trace, signal.samples.shape[1] / signal.rate_hz + lag_s))
     sd = float(np.hypot(vehicle.tire.relative_se, SENSOR_SPEED_SE))
 
     def rate_hz(times: FloatArray) -> FloatArray:
@@ -113,6 +116,21 @@ def trace_clock(signal: Signal, trace: Trace, vehicle: Vehicle, lag_s: float) ->
 
     followed = Followed(SMOOTHED_SE_MPS / vehicle.tire.circumference_m, LAG_SE_S, WHEEL_SE)
     return _clock(signal, rate_hz, 0.045), RateDoubt(0.0, sd, 0.0045, 0.002, followed)
+
+
+def _about(trace: Trace, end_s: float) -> Trace:
+    """What a trace has about the signal (from 0 to end_s), where it goes on for long before or after.
+
+    A logger may have been left on for months: a smooth course through all of them would not fit into memory.
+    """
+    times_s = trace.times_s
+    begin_s, end_s = -AROUND_S, end_s + AROUND_S
+    if times_s[0] >= begin_s and times_s[-1] <= end_s:
+        return trace
+    inside = times_s[(times_s > begin_s) & (times_s < end_s)]
+    ends = np.clip([begin_s, end_s], times_s[0], times_s[-1])
+    times = np.unique(np.concatenate((ends[:1], inside, ends[1:])))
+    return replace(trace, times_s=times, values=np.interp(times, times_s, trace.values))
 
 
 def lag_of(trace: Trace) -> float:
@@ -163,7 +181,18 @@ def _clock(signal: Signal, rate_hz: Callable[[FloatArray], FloatArray], reach: f
     low = np.minimum(place.astype(int), max(total - 2, 0))
     before, after = rate_hz(low / signal.rate_hz), rate_hz((low + 1) / signal.rate_hz)
     at_frames = before + (place - low) * (after - before)
-    return Clock(turns, mid_s, at_frames, epsilon, epsilon.size + round(ENGINE_AHEAD / EPSILON_STEP))
+    there = _there(signal, count)
+    return Clock(turns, mid_s, at_frames, epsilon, epsilon.size + round(ENGINE_AHEAD / EPSILON_STEP), there)
+
+
+def _there(signal: Signal, frames: int) -> FloatArray:
+    """Share of each frame that was recorded; empty where all was."""
+    if signal.valid.all():
+        return np.zeros(0)
+    at = np.minimum((np.arange(frames) * HOP_S * signal.rate_hz).astype(int), signal.valid.size - 1)
+    return np.asarray(
+        np.add.reduceat(signal.valid.astype(float), at) / np.diff(at, append=signal.valid.size).clip(1)
+    )
 
 
 def _turns(

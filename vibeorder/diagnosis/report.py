@@ -110,6 +110,7 @@ def assemble(
         history=recording.history,
         explanations=why,
         mismatch=mismatch,
+        unexplained=shake,
     )
 
 

@@ -228,6 +228,8 @@ class Diagnosis:
     explanations: what speaks for and against the first suspects, and nothing (last); only where it was asked for.
     mismatch: what does not fit the vehicle as it was typed in, or None; then no part is named with confidence.
     senses: what motion and sound each saw, where both were recorded. said: what the customer's words did, where told.
+    unexplained: a line as strong as a complaint at no part's rate, or None; nothing_found_probability is then that the
+    shake is of none of the parts listed.
     """
 
     verdict: str
@@ -248,3 +250,4 @@ class Diagnosis:
     mismatch: Mismatch | None = None
     senses: Senses | None = None
     said: Said | None = None
+    unexplained: LineSeen | None = None

@@ -6,7 +6,7 @@ says how much a line at each e stands out. All tracks share e: that is what make
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import cached_property
 from typing import overload
 
@@ -59,7 +59,8 @@ class Clock:
     """The nominal wheel: turns at the sample instants [shape (n,)], and its rate at the frames [shape (frames,)].
 
     epsilon: grid of relative corrections, evenly spaced. mid_s: frame times. engine_cells: length of the grid
-    for engine lines, which goes on upwards: a slipping converter lets the engine run ahead.
+    for engine lines, which goes on upwards: a slipping converter lets the engine run ahead. there: share of each frame
+    that was recorded [shape (frames,)]; empty where all was.
     """
 
     turns: FloatArray
@@ -67,6 +68,7 @@ class Clock:
     rate_hz: FloatArray
     epsilon: FloatArray
     engine_cells: int
+    there: FloatArray = field(default_factory=lambda: np.zeros(0))
 
     def grid(self, track: Track) -> FloatArray:
         """Corrections at which a track is read: engine lines have more of them."""

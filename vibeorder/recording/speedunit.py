@@ -61,8 +61,8 @@ def ratio_by_motion(
     """
     if speed_times_s.size < 10 or times_s.size < 100 or not np.all(np.diff(times_s) >= 0):
         return None
-    middles = np.arange(
-        max(times_s[0], speed_times_s[0]) + 5.0, min(times_s[-1], speed_times_s[-1]) - 5.0, 1.0
+    middles = _seconds(
+        times_s, max(times_s[0], speed_times_s[0]) + 5.0, min(times_s[-1], speed_times_s[-1]) - 5.0
     )
     if middles.size < MIN_WINDOWS:
         return None
@@ -94,6 +94,15 @@ def unit_log_weights(written: FloatArray, motion: MotionRatio | None) -> dict[st
             found[unit] += float(np.log((1.0 - ASTRAY) * meant + ASTRAY / ASTRAY_RANGE))
     most = max(found.values())
     return {unit: weight - most for unit, weight in found.items()}
+
+
+def _seconds(times_s: FloatArray, begin_s: float, end_s: float) -> FloatArray:
+    """Instants a second apart from begin_s on, before end_s, where there are samples [shape (n,)].
+
+    A file may hold two sittings months apart: every second between them would not fit into memory.
+    """
+    inside = times_s[(times_s >= begin_s) & (times_s < end_s)]
+    return np.asarray(begin_s + np.unique(np.floor(inside - begin_s)), dtype=np.float64)
 
 
 def _changes(

@@ -72,6 +72,7 @@ def as_dict(diagnosis: Diagnosis) -> dict[str, object]:
         "next_drive_reason": drive.reason if drive else None,
         "next_drive_detail": _next_drive(drive),
         "profile_mismatch": _mismatch(diagnosis.mismatch),
+        "unexplained": None if diagnosis.unexplained is None else _line(diagnosis.unexplained),
         "motion_and_sound": _senses(diagnosis.senses),
         "customer_said": _said(diagnosis.said),
         "cautions": list(diagnosis.cautions),

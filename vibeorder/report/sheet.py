@@ -21,6 +21,7 @@ from vibeorder.report.wording import (
     capitalised,
     groups_worth_showing,
     healthy_text,
+    nothing_text,
     percent,
     recording_text,
     speed_lines,
@@ -120,7 +121,7 @@ def _ranking(groups: Iterable[SuspectGroup], diagnosis: Diagnosis) -> str:
     nothing = diagnosis.nothing_found_probability
     blank = f'<td colspan="{4 if relative else 5}"></td>'
     rows.append(
-        (nothing, f'<tr><th scope="row">nothing that turns</th><td>{_odds(nothing)}</td>{blank}</tr>')
+        (nothing, f'<tr><th scope="row">{nothing_text(diagnosis)}</th><td>{_odds(nothing)}</td>{blank}</tr>')
     )
     body = "".join(row for _, row in sorted(rows, key=lambda row: -row[0]))
     return (

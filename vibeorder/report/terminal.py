@@ -17,6 +17,7 @@ from vibeorder.report.wording import (
     group_suspects,
     groups_worth_showing,
     healthy_text,
+    nothing_text,
     percent,
     recording_text,
     speed_lines,
@@ -124,7 +125,7 @@ def _table(groups: Iterable[SuspectGroup], diagnosis: Diagnosis, signs: Signs, b
     rows = [
         (group.probability, _group_rows(n, group, signs, bars, relative)) for n, group in enumerate(groups, 1)
     ]
-    rows.append((nothing, [("", "nothing that turns", _odds(nothing, signs, bars))]))
+    rows.append((nothing, [("", nothing_text(diagnosis), _odds(nothing, signs, bars))]))
     for _, group_rows in sorted(rows, key=lambda row: -row[0]):
         for row in group_rows:
             table.add_row(*row)

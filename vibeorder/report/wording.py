@@ -24,6 +24,7 @@ __all__ = [
     "group_suspects",
     "groups_worth_showing",
     "healthy_text",
+    "nothing_text",
     "order_text",
     "part_text",
     "percent",
@@ -65,6 +66,11 @@ def place_in_table(one: Explanation, diagnosis: Diagnosis) -> str:
         if (one.part, one.order) in keys:
             return f"{number}. {'or ' if keys.index((one.part, one.order)) else ''}"
     return ""
+
+
+def nothing_text(diagnosis: Diagnosis) -> str:
+    """What the row of the ranked table without a part is called, so that it says what the verdict says."""
+    return "nothing that turns" if diagnosis.unexplained is None else "none of the parts"
 
 
 def healthy_text(diagnosis: Diagnosis) -> str:

@@ -11,8 +11,8 @@ from vibeorder.errors import SpeedError
 from vibeorder.recording import Recording, Trace
 from vibeorder.speed.holes import judged_where_logged
 from vibeorder.speed.keeping import SLOWEST_MPS, Shake, StepEvidence, shake_of, step_evidence
+from vibeorder.speed.late_by_pull import Pulls, pulls_shift
 from vibeorder.speed.logged import TURNING_UNITS
-from vibeorder.speed.pulls import Pulls, pulls_shift
 from vibeorder.vehicle import Vehicle, rotors
 
 __all__ = [
@@ -49,6 +49,7 @@ SPANS_AGREE_S = 2.0
 SE_FLOOR_S = 0.1
 LONGEST_SPAN, SHORTEST_SPAN = 64, 16
 SPARSE_STEP_S = 3.5
+SILENCE_S = 120.0
 STEADY, NEARLY_STEADY = 0.01, 0.025
 """A speed that changes by less within the search needs no clock; by less than the second, it may do without
 one: the diagnosis lets every stretch of the drive be off by more."""
@@ -149,7 +150,7 @@ def speed_beside(
     """The log on the recording's clock with its `lag_s`, or None; and the sentence that says what was done.
 
     late_s: how late the log runs, where the user knows it. Stamps settle it to STAMPED_SEARCH_S where both
-    files have them, and so does the phone's acceleration where the speed changes (`pulls`); the lines refine it.
+    files have them, and so does the phone's acceleration where the speed changes (`late_by_pull`); the lines refine it.
     Without either the lines must settle it, or the log is not used.
     """
     placed = onto_clock(road_speed(log, vehicle), recording)
@@ -247,13 +248,24 @@ def _wander(trace: Trace, search_s: float) -> float:
     """How far apart the speeds at two instants within the search are, relative; nine in ten keep to it."""
     if np.mean(trace.values > SLOWEST_MPS) < 0.9:
         return 1.0
-    at = np.arange(trace.times_s[0], trace.times_s[-1], 0.5)
+    at = _half_seconds(trace.times_s)
     speed = np.interp(at, trace.times_s, trace.values)
     kernel = np.ones(min(11, speed.size))  # five seconds: a GPS's own noise is no change of speed
     smooth = np.convolve(speed, kernel, "same") / np.convolve(np.ones(speed.size), kernel, "same")
     reach = np.linspace(-search_s, search_s, 13)
     ratio = np.array([np.interp(at + s, at, smooth) for s in reach]) / np.maximum(smooth, SLOWEST_MPS)
     return float(np.percentile(np.abs(ratio - 1.0).max(axis=0), 90.0))
+
+
+def _half_seconds(times_s: FloatArray) -> FloatArray:
+    """Every half second from the first reading on, without what follows two minutes of silence [shape (n,)].
+
+    A logger may have been left on for months: every half second of them would not fit into memory.
+    """
+    cells = np.floor((times_s - times_s[0]) / 0.5)
+    lengths = np.minimum(np.diff(cells), SILENCE_S / 0.5).astype(int)
+    since = np.arange(lengths.sum()) - np.repeat(np.cumsum(lengths) - lengths, lengths)
+    return np.asarray(times_s[0] + 0.5 * (np.repeat(cells[:-1], lengths) + since), dtype=np.float64)
 
 
 def _searched(

@@ -1,10 +1,8 @@
 """What the number of a driveshaft's pieces changes in its causes and its first check. common practice, no source."""
 
 from dataclasses import replace
-from typing import TYPE_CHECKING
 
-if TYPE_CHECKING:
-    from vibeorder.vehicle.sources import Source
+from vibeorder.vehicle.catalogue_entry import Source
 
 __all__ = ["TWO_PIECE", "for_pieces"]
 
@@ -18,7 +16,7 @@ _CHECKS = {
 }
 
 
-def for_pieces(source: "Source", pieces: int | None) -> "Source":
+def for_pieces(source: Source, pieces: int | None) -> Source:
     """A driveshaft's entry as it concerns a shaft of so many pieces; None where that is not known."""
     if pieces is None or source.part != "driveshaft":
         return source

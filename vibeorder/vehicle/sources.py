@@ -12,8 +12,9 @@ a first order of 0.02 to 0.1 m/s^2, and second and third orders that may exceed 
 factor of two either way) covers where the phone lay and how the body passes the shake on.
 """
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
+from vibeorder.vehicle.catalogue_entry import Source
 from vibeorder.vehicle.model import Vehicle
 from vibeorder.vehicle.rotors import rotors
 from vibeorder.vehicle.shaft_pieces import TWO_PIECE, for_pieces
@@ -57,34 +58,6 @@ HEALTHY_TIRE_LOG_SD = 0.6  # of one order; how lively the whole set is comes on 
 GROWTH_FIRST = 2.0
 GROWTH_HIGHER = 1.0
 GROWTH_ENGINE = 0.5
-
-
-@dataclass(frozen=True, slots=True)
-class Source:
-    """One part at one order.
-
-    part, order: as in the JSON contract. label: "driveshaft, first order (1x)".
-    prior_weight: how often such a complaint comes, relative to the others; common practice, no source.
-    growth: amplitude ~ rate ** growth, away from body resonances.
-    healthy_presence: share of sound vehicles in which this line stands out at all.
-    healthy_median_mps2, healthy_log_sd: vector rms over a record where it does (log-normal).
-    runout_where: where the indicator goes; '' where no runout check is warranted.
-    never: what must not be done about it. note: what else to know, or ''.
-    """
-
-    part: str
-    order: float
-    label: str
-    prior_weight: float
-    growth: float
-    healthy_presence: float
-    healthy_median_mps2: float
-    healthy_log_sd: float
-    causes: tuple[str, ...]
-    first_check: str
-    runout_where: str
-    never: str
-    note: str = ""
 
 
 def sources_of(vehicle: Vehicle) -> tuple[Source, ...]:

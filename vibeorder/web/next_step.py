@@ -120,6 +120,8 @@ def _after_recording(job: Job, entry: Entry) -> NextStep:
         return NextStep("Another drive", said, f"/?job={job.number}")
     if suspect is None:
         why = "Nothing that turns explains it: see whether it shakes on another road, load or speed."
+        if diagnosis.get("unexplained"):
+            why = "It shakes, at no part's rate: check the profile, the gear and the speed, then drive once more."
         return NextStep("Drive once more, or look elsewhere", why, f"/?job={job.number}")
     return NextStep("Check by hand", str(suspect.get("first_check") or ""), f"/jobs/{job.number}#words")
 

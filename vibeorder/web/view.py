@@ -22,6 +22,7 @@ from vibeorder.report.wording import (
     group_suspects,
     groups_worth_showing,
     healthy_text,
+    nothing_text,
     percent,
     recording_text,
     speed_lines,
@@ -91,7 +92,7 @@ def _customer(diagnosis: Diagnosis) -> dict[str, Any] | None:
 
 
 def _rows(groups: Sequence[SuspectGroup], diagnosis: Diagnosis) -> list[dict[str, Any]]:
-    """The ranked list; a row without members is 'nothing that turns'."""
+    """The ranked list; a row without members is none of the parts, and named."""
     relative = _relative(diagnosis)
     rows = [
         {
@@ -108,6 +109,7 @@ def _rows(groups: Sequence[SuspectGroup], diagnosis: Diagnosis) -> list[dict[str
         {
             "number": None,
             "probability": nothing,
+            "name": capitalised(nothing_text(diagnosis)),
             "percent": percent(nothing),
             "explained": False,
             "members": [],

@@ -37,8 +37,8 @@ __all__ = ["ROUTES"]
 MOST_FIELDS, LONGEST = 400, 2000
 _NAME = re.compile(r"[a-z][a-z0-9_]{0,30}")
 DIRECTIONS = (
-    "the way it turns, seen from the front", "the way it turns, seen from the rear",
-    "against the way it turns, seen from the front", "against the way it turns, seen from the rear",
+    "the way it turns, from the front", "the way it turns, from the rear",
+    "against its turning, from the front", "against its turning, from the rear",
 )  # fmt: skip
 
 
@@ -229,7 +229,7 @@ def _page(
         directions=DIRECTIONS, material_options=[(name, name) for name in MATERIALS], most_mounts=MOST_MOUNTS,
         most_runs=MOST_RUNS,
         carried={n: typed[n] for n in CARRIED if typed.get(n)}, subject=_subject(typed),
-        usual={p.key: show_length(p.usual_limit_m, unit_of(typed)) for p in PLACES},
+        usual={p.key: show_length(p.usual_limit_m, unit_of(typed)).replace(".0 ", " ") for p in PLACES},
         where_empty={name: f"{value:g} where empty" for name, value in WHERE_EMPTY.items()},
         record=_record(house, typed), picture=_picture_in_ring(sheet, typed, worked),
         to=lambda slug, **more: sheet_link(slug, typed, **more),

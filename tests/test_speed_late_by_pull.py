@@ -8,7 +8,7 @@ import pytest
 from vibeorder.recording import Quality, Recording, Trace
 from vibeorder.speed.clocks import recording_and_log, speed_beside
 from vibeorder.speed.holes import judged_where_logged
-from vibeorder.speed.pulls import pulls_shift
+from vibeorder.speed.late_by_pull import pulls_shift
 from vibeorder.vehicle import parse_vehicle
 
 RATE_HZ = 50.0
