@@ -25,8 +25,8 @@ outcomes, seeds below 80000; of sound by calibrate.py, seeds from 1880000 up."""
 UNNAMED_GAIN: dict[Kind, float] = {"inferred": 1.0}
 """Log odds by which the weights say too little of there being a fault where no speed was told: 'nothing' takes the best
 of a sound vehicle's lines over as many courses as a fault does, and a line of no part besides. Fitted by nospeed.py,
-sweeps of either world from 61000 and, healthy, from 91000 up: three in five faulty, the log loss of 'nothing' falls from
-0.16 to 0.11, and one healthy drive of 120 is more likely faulty than not; at 2, where it is least, five are."""
+sweeps of either world from 61000 and, healthy, from 91000 up: three in five faulty, the log loss of 'nothing' falls
+from 0.16 to 0.11, and one healthy drive of 120 is more likely faulty than not; at 2, where it is least, five are."""
 
 FLOOR = 0.006
 """Share of the probability spread evenly: what no model foresaw."""

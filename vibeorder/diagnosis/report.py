@@ -79,13 +79,12 @@ def assemble(
     speed = _speed(piece, best, vehicle, kind, given, _own(given, recording), suspects)
     steady, tracks = _steady(speed.speed_mps), _tracks(best, candidates, posterior)
     lines = lines_seen(signal, _named(tracks), suspects)
-    seen = () if given is None or mismatch is not None else lines
-    shake, posterior = with_unexplained(seen, piece, posterior, steady, signal)
+    told = given is not None and mismatch is None
+    shake, posterior = with_unexplained(lines if told else (), piece, posterior, steady, signal)
     suspects, nothing = _suspects(candidates, piece, posterior, pairs, signal), posterior.nothing
-    notes = (*beat_notes(suspects, piece, steady), *joint_notes(piece, vehicle))
+    own = () if kind != "inferred" else inferred_notes(pieces, log_odds, vehicle, speed, suspects, nothing)
+    notes = (*own, *beat_notes(suspects, piece, steady), *joint_notes(piece, vehicle))
     notes += plain_notes(suspects, nothing, steady, vehicle, signal, lines, recording.kind == "audio")
-    if kind == "inferred":
-        notes = (*inferred_notes(pieces, log_odds, vehicle, speed, suspects, nothing), *notes)
     why: tuple[Explanation, ...] = ()
     if explain:
         from vibeorder.diagnosis.why import explain as explained  # many modules, seldom asked for

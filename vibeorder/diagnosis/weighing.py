@@ -36,6 +36,10 @@ SHIFT_HALF_S = 0.6
 
 ANCHOR_STRENGTH_SE = 0.12
 
+NEUTRAL_LOG_PRIOR = float(np.log(0.03))
+"""Log share of drives that roll out of gear, or whose engine follows the wheels in no gear that the profile has: then
+no engine line says anything of a road line's course (a judgement, no source)."""
+
 
 @dataclass(frozen=True, slots=True)
 class Explained:
@@ -91,12 +95,13 @@ class _Course:
         healthy = [pursuit.candidates[j].healthy for j in engine]
         multiples = [pursuit.candidates[j].multiple for j in engine]
         in_frames = self.frames.gears(multiples, pursuit.per_wheel, self.own)
-        return [
+        in_gear = [
             (with_changes_placed(course, in_frames), log_p)
             for course, log_p in gear_courses(
                 lines, healthy, self.reader.mid_s, prior, self.naming.frame_s, changing
             )
         ]
+        return [*in_gear, (None, NEUTRAL_LOG_PRIOR)]
 
     def lines(self, gear: IntArray | None) -> tuple[Line | PairLine, ...]:
         """All lines on one course of gears; those that run together share one reading."""
