@@ -359,3 +359,14 @@ def test_a_recording_of_no_more_than_seven_seconds_is_answered() -> None:
         1.0
     )
     assert key(result.suspects[0]) in [c.key for c in candidates_of(FEW_GEARS)]
+
+
+def test_a_coast_out_of_gear_is_read_without_the_engine_too() -> None:
+    # common practice, no source: out of gear the engine idles, whatever the wheels do
+    test = made(TRUCK, Drive("coast", (29.0, 15.0), ()), "tire_wheel", rate_hz=200.0, duration_s=60.0)
+    piece = pieces_of(test)[0]
+    judged = piece.judgement
+    assert named(judged.candidates, judged.log_class) == ("tire_wheel", 1.0)
+    assert any(h.gears is None for h in judged.hypotheses)
+    held = pieces_of(test, gear=6)[0].judgement
+    assert all(h.gears is not None for h in held.hypotheses)

@@ -95,13 +95,14 @@ class _Course:
         healthy = [pursuit.candidates[j].healthy for j in engine]
         multiples = [pursuit.candidates[j].multiple for j in engine]
         in_frames = self.frames.gears(multiples, pursuit.per_wheel, self.own)
-        in_gear = [
+        in_gear: list[tuple[IntArray | None, float]] = [
             (with_changes_placed(course, in_frames), log_p)
             for course, log_p in gear_courses(
                 lines, healthy, self.reader.mid_s, prior, self.naming.frame_s, changing
             )
         ]
-        return [*in_gear, (None, NEUTRAL_LOG_PRIOR)]
+        alone = pursuit.per_wheel.size == 1  # told, or a vehicle that has no other
+        return in_gear if alone else [*in_gear, (None, NEUTRAL_LOG_PRIOR)]
 
     def lines(self, gear: IntArray | None) -> tuple[Line | PairLine, ...]:
         """All lines on one course of gears; those that run together share one reading."""
