@@ -28,6 +28,13 @@ GAIN_NEEDED = 2.0
 SLACK_REACH = 2.5
 STEP = 0.001
 
+CLEAR_RATIO = 5.0
+"""Power over noise of a channel from which a frame also says, by the logarithm, how near its line is: capped votes
+alone hold a strong line to be as well off a whole bin beside its track as on it."""
+
+MOSTLY_HEARD = 0.5
+"""Share of the frames that must be off the road's joints until the rest are taken to be like them."""
+
 
 def wheel_offsets(
     scan: Scan, candidates: Sequence[Candidate], proposal: Proposal, sample_rate_hz: float
@@ -129,6 +136,26 @@ def _slip(
 def _slack(scan: Scan, track: int, epsilon: FloatArray, held: NDArray[np.bool_], slack: float) -> float:
     """Belt slip of one accessory: where its line stands out, near its nominal ratio."""
     grid = np.arange(-SLACK_REACH * slack, SLACK_REACH * slack + STEP, STEP)
-    votes = np.minimum(along(scan, track, epsilon, grid), VOTE_CAP)[:, held].sum(axis=1)
-    support = votes - 0.5 * (grid / slack) ** 2
+    support = _standing(scan, track, epsilon, grid, held) - 0.5 * (grid / slack) ** 2
     return float(grid[int(np.argmax(support))])
+
+
+def _standing(
+    scan: Scan, track: int, epsilon: FloatArray, grid: FloatArray, held: NDArray[np.bool_]
+) -> FloatArray:
+    """How well a line stands on a track shifted by each offset of the grid, over the frames held [shape of grid].
+
+    Where a shifted track crosses the road's joints it is silent and taken to stand as in its other frames: were they
+    counted as nothing, a line would be sought wherever no joints lie.
+    """
+    index = np.round((epsilon[held] + grid[:, None] - scan.clock.epsilon[0]) / scan.clock.step).astype(int)
+    inside = (index >= 0) & (index < scan.evidence[track].shape[1])
+    at = (np.flatnonzero(held), np.clip(index, 0, scan.evidence[track].shape[1] - 1))
+    evidence = scan.evidence[track][at]
+    votes = np.minimum(evidence, VOTE_CAP)
+    if scan.ratio:
+        votes = votes + np.log(np.maximum(scan.ratio[track][at] / (scan.channels * CLEAR_RATIO), 1.0))
+    heard = inside & (scan.vote(track)[at] == evidence)
+    total = np.where(heard, votes, 0.0).sum(axis=1)
+    share = heard.mean(axis=1)
+    return np.asarray(np.where(share > MOSTLY_HEARD, total / np.maximum(share, MOSTLY_HEARD), total))
