@@ -21,6 +21,7 @@ up as a comb may reach: a name that reads one line more of the same comb than th
 
 UPPER = {
     "tire_wheel": ((5.0, 0.25, 0.005), (6.0, 0.2, 0.004)),
+    "half_shaft": ((6.0, 0.15, 0.003), (9.0, 0.1, 0.002)),
     "driveshaft": ((3.0, 0.15, 0.003), (4.0, 0.2, 0.003)),
     "front_driveshaft": ((3.0, 0.15, 0.003), (4.0, 0.2, 0.003)),
     "engine": ((2.5, 0.15, 0.003), (3.0, 0.2, 0.004), (3.5, 0.1, 0.003), (4.0, 0.3, 0.005)),
