@@ -22,6 +22,8 @@ up as a comb may reach: a name that reads one line more of the same comb than th
 UPPER = {
     "tire_wheel": ((5.0, 0.25, 0.005), (6.0, 0.2, 0.004)),
     "half_shaft": ((6.0, 0.15, 0.003), (9.0, 0.1, 0.002)),
+    "motor": ((2.0, 0.2, 0.004), (3.0, 0.1, 0.003)),
+    "accessory": ((2.0, 0.15, 0.003), (3.0, 0.1, 0.002)),
     "driveshaft": ((3.0, 0.15, 0.003), (4.0, 0.2, 0.003)),
     "front_driveshaft": ((3.0, 0.15, 0.003), (4.0, 0.2, 0.003)),
     "engine": ((2.5, 0.15, 0.003), (3.0, 0.2, 0.004), (3.5, 0.1, 0.003), (4.0, 0.3, 0.005)),
@@ -30,7 +32,7 @@ FIRING_AGAIN = ((2.0, 0.5, 0.006), (3.0, 0.3, 0.004))
 """Orders in motion that the catalogue has not, for nobody names them as a fault: how often a sound vehicle shows each,
 and how strong it then is in m/s^2; last two and three times firing (common practice, no source). Were they not looked
 for, a name that makes a catalogued order of one would win by it: half the engine's speed turns 3x and 4x into 1.5x and
-2x."""
+2x, and half orders of the engine take up a joint's 3x with its 6x and 9x."""
 
 LEADS_UP_TO = 3.0
 """The higher multiples are read along the courses that the others lead to: they add no course of their own."""
@@ -136,7 +138,7 @@ def upper_orders(candidates: Sequence[Candidate], vehicle: Vehicle) -> tuple[Can
             strays=False,
         )
         for c in first.values()
-        for order, presence, median in upper.get(c.part, ())
+        for order, presence, median in upper.get(c.part.partition(":")[0], ())
         if (c.part, order) not in known
     )
 

@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 from vibeorder.diagnosis.candidates import Candidate
 from vibeorder.diagnosis.converter import EXACT, MOST_SLIP, SLIP_LOG_PRIOR, slips_log_prior
 from vibeorder.diagnosis.gears import GearCourse
-from vibeorder.diagnosis.propose import Proposal, along
+from vibeorder.diagnosis.propose import Proposal
 from vibeorder.diagnosis.rolling import OWN_SIZE_SD, rolls_off, turns_with_one_wheel
 from vibeorder.diagnosis.scan import Scan
 
@@ -127,7 +127,7 @@ def _slip(
     support = np.zeros(grid.size)
     for t, track in enumerate(scan.tracks):
         if track.gear == gear and not candidates[track.candidate].slack:
-            support += np.minimum(along(scan, t, epsilon, grid), VOTE_CAP)[:, held].sum(axis=1)
+            support += _standing(scan, t, epsilon, grid, held)
     locked = support[grid <= EXACT].max()
     best = int(support.argmax())
     return float(grid[best]) if support[best] - locked > GAIN_NEEDED - SLIP_LOG_PRIOR else 0.0
