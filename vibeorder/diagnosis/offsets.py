@@ -126,7 +126,8 @@ def _slip(
     held = gears.gear == gear
     support = np.zeros(grid.size)
     for t, track in enumerate(scan.tracks):
-        if track.gear == gear and not candidates[track.candidate].slack:
+        candidate = candidates[track.candidate]
+        if track.gear == gear and candidate.guides and not candidate.slack:
             support += _standing(scan, t, epsilon, grid, held)
     locked = support[grid <= EXACT].max()
     best = int(support.argmax())
@@ -153,7 +154,7 @@ def _standing(
     at = (np.flatnonzero(held), np.clip(index, 0, scan.evidence[track].shape[1] - 1))
     evidence = scan.evidence[track][at]
     votes = np.minimum(evidence, VOTE_CAP)
-    if scan.ratio:
+    if track < len(scan.ratio):  # a track of the sound has none
         votes = votes + np.log(np.maximum(scan.ratio[track][at] / (scan.channels * CLEAR_RATIO), 1.0))
     heard = inside & (scan.vote(track)[at] == evidence)
     total = np.where(heard, votes, 0.0).sum(axis=1)
