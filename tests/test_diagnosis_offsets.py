@@ -22,6 +22,7 @@ from vibeorder.vehicle import Vehicle, parse_vehicle
 FloatArray = NDArray[np.float64]
 SECONDS, WHEEL_HZ, FRAME_S, CHANNELS = 60, 15.0, 3.0, 3
 EPSILON = np.asarray(np.arange(-50, 51) * 0.001, np.float64)
+MID_S = np.asarray(np.arange(SECONDS) + 0.5, np.float64)
 VEHICLE = parse_vehicle(
     {
         "vehicle": {"name": "gray van", "layout": "rwd"},
@@ -44,7 +45,7 @@ def hann_power(bins: FloatArray) -> FloatArray:
 
 def scan_with(offset: float, snr: float, silent: NDArray[np.bool_] | None = None) -> Scan:
     """The pump's line alone, so far off its track, noise of mean 1 beside it; silent: cells of the road's joints."""
-    clock = Clock(np.zeros(1), np.arange(SECONDS) + 0.5, np.full(SECONDS, WHEEL_HZ), EPSILON, EPSILON.size)
+    clock = Clock(np.zeros(1), MID_S, np.full(SECONDS, WHEEL_HZ), EPSILON, EPSILON.size)
     bins = (EPSILON - offset) * TRACK.multiple * WHEEL_HZ * FRAME_S
     noise = np.random.default_rng(5).gamma(CHANNELS, 1.0, (SECONDS, EPSILON.size))
     ratio = snr * hann_power(bins) + noise

@@ -3,7 +3,6 @@
 from dataclasses import replace
 
 import numpy as np
-from numpy.typing import NDArray
 
 from vibeorder.diagnosis.candidates import candidates_of
 from vibeorder.diagnosis.propose import THOROUGH, Effort, RateDoubt, propose
