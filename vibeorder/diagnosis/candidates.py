@@ -34,6 +34,9 @@ and how strong it then is in m/s^2; last two and three times firing (common prac
 for, a name that makes a catalogued order of one would win by it: half the engine's speed turns 3x and 4x into 1.5x and
 2x, and half orders of the engine take up a joint's 3x with its 6x and 9x."""
 
+AXLE_SHAFTS = ("driveshaft", "front_driveshaft")
+"""They turn with their own axle's wheels; where both axles are driven the engine turns with the mean of all four."""
+
 LEADS_UP_TO = 3.0
 """The higher multiples are read along the courses that the others lead to: they add no course of their own."""
 
@@ -50,7 +53,7 @@ class Candidate:
 
     multiple: line turns per turn of the basis (wheel or engine): order x the rotor's ratio.
     slack: relative doubt in the ratio itself (belt slip); 0 for gears. overtone_mps2: as in HealthyPrior. leads: a
-    course may be made from its line. strays: as in HealthyPrior.
+    course may be made from its line. strays: as in HealthyPrior. one_axle: turns with one of two driven axles.
     """
 
     source: Source
@@ -61,6 +64,7 @@ class Candidate:
     overtone_mps2: float = 0.0
     leads: bool = True
     strays: bool = True
+    one_axle: bool = False
 
     @property
     def part(self) -> str:
@@ -98,8 +102,16 @@ class Candidate:
 def candidates_of(vehicle: Vehicle, low_range: bool = False) -> tuple[Candidate, ...]:
     """Every source of the catalogue that this vehicle has, on every rotor of that part."""
     turning = rotors(vehicle, low_range)
+    both_driven = vehicle.layout in ("4wd", "awd")
     return tuple(
-        Candidate(source, rotor.basis, source.order * rotor.ratio, rotor.relative_se, rotor.label)
+        Candidate(
+            source,
+            rotor.basis,
+            source.order * rotor.ratio,
+            rotor.relative_se,
+            rotor.label,
+            one_axle=both_driven and source.part in AXLE_SHAFTS,
+        )
         for source in sources_of(vehicle)
         for rotor in turning
         if rotor.part == source.part
