@@ -203,7 +203,8 @@ def weigh(
     recording = _readied(recording, vehicle, speed, gear, low_range)
     signal = judged_signal(recording, vehicle)
     candidates = _candidates(recording, vehicle, low_range)
-    beside = overtones(candidates, vehicle) if recording.kind == "audio" else ()
+    heard_alone = recording.kind == "audio"
+    beside = overtones(candidates, vehicle) if heard_alone else _placed(upper_orders(candidates, vehicle))
     setting = Setting(vehicle, gear, low_range, _engine_hz(recording, signal), neutral, beside)
     given = speed if speed is not None else recording.speed
     heard = _heard(sound, recording)
@@ -220,7 +221,7 @@ def weigh(
         pieces = analyse(signal, candidates, clock, doubt, setting, progress, stretch)
         kind = "given"
     else:
-        setting = replace(setting, beside=beside or upper_orders(candidates, vehicle))
+        setting = setting if heard_alone else replace(setting, beside=upper_orders(candidates, vehicle))
         pieces = _inferred(signal, candidates, given, setting, progress, heard)
         kind = "inferred"
     if not pieces:
@@ -270,6 +271,12 @@ def _candidates(recording: Recording, vehicle: Vehicle, low_range: bool) -> tupl
     """Every source of the vehicle, as the sensor takes it up."""
     found = candidates_of(vehicle, low_range)
     return in_sound(found, vehicle) if recording.kind == "audio" else found
+
+
+def _placed(upper: Sequence[Candidate]) -> tuple[Candidate, ...]:
+    """Those of the upper orders that are read where the speed is known: what the engine has would only give it lines
+    more to be found in some gear, at some slip; the others' are where they are."""
+    return tuple(c for c in upper if c.part != "engine")
 
 
 def _log_odds(pieces: Sequence[Piece], vehicle: Vehicle, kind: Kind) -> FloatArray:
