@@ -203,8 +203,7 @@ def weigh(
     recording = _readied(recording, vehicle, speed, gear, low_range)
     signal = judged_signal(recording, vehicle)
     candidates = _candidates(recording, vehicle, low_range)
-    heard_alone = recording.kind == "audio"
-    beside = overtones(candidates, vehicle) if heard_alone else _placed(upper_orders(candidates, vehicle))
+    beside = _beside(recording, candidates, vehicle, placed=True)
     setting = Setting(vehicle, gear, low_range, _engine_hz(recording, signal), neutral, beside)
     given = speed if speed is not None else recording.speed
     heard = _heard(sound, recording)
@@ -221,7 +220,7 @@ def weigh(
         pieces = analyse(signal, candidates, clock, doubt, setting, progress, stretch)
         kind = "given"
     else:
-        setting = setting if heard_alone else replace(setting, beside=upper_orders(candidates, vehicle))
+        setting = replace(setting, beside=_beside(recording, candidates, vehicle, placed=False))
         pieces = _inferred(signal, candidates, given, setting, progress, heard)
         kind = "inferred"
     if not pieces:
@@ -273,10 +272,18 @@ def _candidates(recording: Recording, vehicle: Vehicle, low_range: bool) -> tupl
     return in_sound(found, vehicle) if recording.kind == "audio" else found
 
 
-def _placed(upper: Sequence[Candidate]) -> tuple[Candidate, ...]:
-    """Those of the upper orders that are read where the speed is known: what the engine has would only give it lines
-    more to be found in some gear, at some slip; the others' are where they are."""
-    return tuple(c for c in upper if c.part != "engine")
+def _beside(
+    recording: Recording, candidates: Sequence[Candidate], vehicle: Vehicle, placed: bool
+) -> tuple[Candidate, ...]:
+    """What is read along with the candidates and is never at fault. placed: a speed is known.
+
+    Then without the engine's own upper orders, which would only give it lines more to be found in some gear at some
+    slip; all others' are where they are.
+    """
+    if recording.kind == "audio":
+        return overtones(candidates, vehicle)
+    upper = upper_orders(candidates, vehicle)
+    return tuple(c for c in upper if c.part != "engine") if placed else upper
 
 
 def _log_odds(pieces: Sequence[Piece], vehicle: Vehicle, kind: Kind) -> FloatArray:
