@@ -277,13 +277,13 @@ def _beside(
 ) -> tuple[Candidate, ...]:
     """What is read along with the candidates and is never at fault. placed: a speed is known.
 
-    Then without the engine's own upper orders, which would only give it lines more to be found in some gear at some
-    slip; all others' are where they are.
+    Then of the upper orders those of a joint alone: its 6x and 9x are half orders of an engine in some gear, at some
+    slip; the other parts are told by their second order, and more lines would be more to mistake.
     """
     if recording.kind == "audio":
         return overtones(candidates, vehicle)
     upper = upper_orders(candidates, vehicle)
-    return tuple(c for c in upper if c.part != "engine") if placed else upper
+    return tuple(c for c in upper if c.part == "half_shaft") if placed else upper
 
 
 def _log_odds(pieces: Sequence[Piece], vehicle: Vehicle, kind: Kind) -> FloatArray:
