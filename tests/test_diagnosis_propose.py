@@ -4,7 +4,8 @@ from dataclasses import replace
 
 import numpy as np
 
-from vibeorder.diagnosis.candidates import candidates_of
+from vibeorder.diagnosis.analyse import _unfolded
+from vibeorder.diagnosis.candidates import candidates_of, upper_orders
 from vibeorder.diagnosis.propose import THOROUGH, Effort, RateDoubt, propose
 from vibeorder.diagnosis.scan import Bands, Clock, Scan, Track
 from vibeorder.diagnosis.signal import Signal
@@ -56,3 +57,19 @@ def test_a_gear_that_was_held_is_weighed_beside_courses_that_change_wherever_a_l
     one = replace(THOROUGH, anchors=1, converters=0, held=0)
     assert all(len(gears) > 1 for gears in gears_led_to(one))
     assert any(len(gears) == 1 for gears in gears_led_to(replace(one, held=1)))
+
+
+def test_an_upper_order_is_read_where_the_speed_is_known_only_if_it_does_not_fold() -> None:
+    """At 9 turns a second 6x lies at 54 Hz and 9x at 81 Hz: half of 200 Hz is above both, half of 120 Hz between."""
+    fwd = parse_vehicle(
+        {
+            "vehicle": {"name": "gray van", "layout": "fwd"},
+            "tire": {"size": "225/60R16"},
+            "axle": {"ratio": 3.5},
+        }
+    )
+    upper = [c for c in upper_orders(candidates_of(fwd), fwd) if c.part == "half_shaft"]
+    clock = replace(scan_of({3: 1.0}).clock, rate_hz=np.full(SECONDS, 9.0))
+    for rate_hz, orders in ((200.0, {6.0, 9.0}), (120.0, {6.0}), (50.0, set())):
+        part = Signal(np.zeros((3, 9), np.float32), np.ones(9, bool), rate_hz, False)
+        assert {c.order for c in _unfolded(upper, part, clock)} == orders

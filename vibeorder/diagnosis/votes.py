@@ -53,7 +53,7 @@ def engine_votes(
 ) -> F32:
     """Bounded votes of the engine's own lines in each state [shape (frames, states, engine cells)]."""
     votes = np.zeros((scan.clock.mid_s.size, len(states), scan.clock.engine_cells), np.float32)
-    road = np.array([t.multiple for t in scan.tracks if t.gear is None])
+    road = np.array([t.multiple for t in scan.tracks if t.gear is None and candidates[t.candidate].guides])
     for t, track in enumerate(scan.tracks):
         candidate = candidates[track.candidate]
         if track.gear in states and track.gear is not None and candidate.guides and not candidate.slack:
