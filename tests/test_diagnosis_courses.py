@@ -19,6 +19,7 @@ from vibeorder.diagnosis.scan import Clock
 FloatArray = NDArray[np.float64]
 SECONDS = 60
 FIX = Followed(fix_hz=0.02, late_s=0.2, share=0.001)
+BY_EYE = Followed(fix_hz=0.0, late_s=0.0, share=0.008, slow_share=0.015)
 
 
 def clock(rate_hz: FloatArray) -> Clock:
@@ -56,6 +57,22 @@ def test_straying_costs_by_the_logarithm_so_that_an_unknown_noise_cancels(times:
     once, twice = (straying_log_prior(course(k * stray), clock(rate), FIX) for k in (1.0, 2.0))
     steps = np.arange(0.0, SECONDS - 0.5 - 2.0, 2.0).size
     assert once - twice == pytest.approx(steps * np.log(2.0), rel=0.01)
+
+
+def test_a_held_speed_that_hills_carry_off_for_half_a_minute_costs_little() -> None:
+    """2% either way over 30 s: a driver without a speed control (common practice, no source)."""
+    rate = np.full(SECONDS, 12.0)
+    hill = 12.0 * 0.02 * np.sin(2.0 * np.pi * np.arange(SECONDS) / 60.0)
+    assert straying_log_prior(course(hill), clock(rate), replace(BY_EYE, slow_share=0.0)) < -8.0
+    assert straying_log_prior(course(hill), clock(rate), BY_EYE) > -1.0
+
+
+def test_a_held_speed_that_jumps_about_from_second_to_second_still_costs() -> None:
+    """Of four steps in a row three are free to differ from their mean (by hand)."""
+    rate = np.full(SECONDS, 12.0)
+    jumps = 12.0 * 0.03 * np.tile([1.0, 1.0, -1.0, -1.0], SECONDS // 4)
+    before = straying_log_prior(course(jumps), clock(rate), replace(BY_EYE, slow_share=0.0))
+    assert straying_log_prior(course(jumps), clock(rate), BY_EYE) == pytest.approx(0.75 * before, rel=0.15)
 
 
 def test_slip_that_differs_by_gear_is_taken_out_of_the_wheels_course() -> None:

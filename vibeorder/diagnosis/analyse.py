@@ -208,7 +208,8 @@ def judge_stretch(
     """Judge one stretch on its own clock. floor: its noise, where that is known already."""
     per_wheel = setting.engine_per_wheel()
     floor = floor_of(part) if floor is None else floor
-    tracks = tracks_of((*candidates, *setting.beside), clock, per_wheel, setting.gear, part.top_hz)
+    beside = _unfolded(setting.beside, part, clock)
+    tracks = tracks_of((*candidates, *beside), clock, per_wheel, setting.gear, part.top_hz)
     scan = scan_tracks(part, floor, clock, tracks, setting.vehicle.tire.circumference_m)
     ratio = None if engine_hz is None else logged_ratio(engine_hz, clock, part.rate_hz)
     found = judge(
@@ -222,9 +223,20 @@ def judge_stretch(
         engine_ratio=ratio,
         anchor=anchor,
         effort=effort,
-        beside=setting.beside,
+        beside=beside,
     )
     return Piece(start_s, clock, doubt, found, floor)
+
+
+def _unfolded(beside: Sequence[Candidate], part: Signal, clock: Clock) -> tuple[Candidate, ...]:
+    """Of what the wheels turn and is read beside the candidates, that which does not fold: where it folds to, a strong
+    line's skirt is likelier than a weak upper order."""
+    fastest = float(clock.rate_hz.max())
+    return tuple(
+        c
+        for c in beside
+        if not part.folds or c.basis == "engine" or c.multiple * fastest < 0.5 * part.rate_hz
+    )
 
 
 def shake_rms(part: Signal) -> float:

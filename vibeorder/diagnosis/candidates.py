@@ -21,6 +21,9 @@ up as a comb may reach: a name that reads one line more of the same comb than th
 
 UPPER = {
     "tire_wheel": ((5.0, 0.25, 0.005), (6.0, 0.2, 0.004)),
+    "half_shaft": ((6.0, 0.15, 0.003), (9.0, 0.1, 0.002)),
+    "motor": ((2.0, 0.2, 0.004), (3.0, 0.1, 0.003)),
+    "accessory": ((2.0, 0.15, 0.003), (3.0, 0.1, 0.002)),
     "driveshaft": ((3.0, 0.15, 0.003), (4.0, 0.2, 0.003)),
     "front_driveshaft": ((3.0, 0.15, 0.003), (4.0, 0.2, 0.003)),
     "engine": ((2.5, 0.15, 0.003), (3.0, 0.2, 0.004), (3.5, 0.1, 0.003), (4.0, 0.3, 0.005)),
@@ -29,7 +32,10 @@ FIRING_AGAIN = ((2.0, 0.5, 0.006), (3.0, 0.3, 0.004))
 """Orders in motion that the catalogue has not, for nobody names them as a fault: how often a sound vehicle shows each,
 and how strong it then is in m/s^2; last two and three times firing (common practice, no source). Were they not looked
 for, a name that makes a catalogued order of one would win by it: half the engine's speed turns 3x and 4x into 1.5x and
-2x."""
+2x, and half orders of the engine take up a joint's 3x with its 6x and 9x."""
+
+AXLE_SHAFTS = ("driveshaft", "front_driveshaft")
+"""They turn with their own axle's wheels; where both axles are driven the engine turns with the mean of all four."""
 
 LEADS_UP_TO = 3.0
 """The higher multiples are read along the courses that the others lead to: they add no course of their own."""
@@ -47,7 +53,7 @@ class Candidate:
 
     multiple: line turns per turn of the basis (wheel or engine): order x the rotor's ratio.
     slack: relative doubt in the ratio itself (belt slip); 0 for gears. overtone_mps2: as in HealthyPrior. leads: a
-    course may be made from its line. strays: as in HealthyPrior.
+    course may be made from its line. strays: as in HealthyPrior. one_axle: turns with one of two driven axles.
     """
 
     source: Source
@@ -58,6 +64,7 @@ class Candidate:
     overtone_mps2: float = 0.0
     leads: bool = True
     strays: bool = True
+    one_axle: bool = False
 
     @property
     def part(self) -> str:
@@ -95,8 +102,16 @@ class Candidate:
 def candidates_of(vehicle: Vehicle, low_range: bool = False) -> tuple[Candidate, ...]:
     """Every source of the catalogue that this vehicle has, on every rotor of that part."""
     turning = rotors(vehicle, low_range)
+    both_driven = vehicle.layout in ("4wd", "awd")
     return tuple(
-        Candidate(source, rotor.basis, source.order * rotor.ratio, rotor.relative_se, rotor.label)
+        Candidate(
+            source,
+            rotor.basis,
+            source.order * rotor.ratio,
+            rotor.relative_se,
+            rotor.label,
+            one_axle=both_driven and source.part in AXLE_SHAFTS,
+        )
         for source in sources_of(vehicle)
         for rotor in turning
         if rotor.part == source.part
@@ -135,7 +150,7 @@ def upper_orders(candidates: Sequence[Candidate], vehicle: Vehicle) -> tuple[Can
             strays=False,
         )
         for c in first.values()
-        for order, presence, median in upper.get(c.part, ())
+        for order, presence, median in upper.get(c.part.partition(":")[0], ())
         if (c.part, order) not in known
     )
 

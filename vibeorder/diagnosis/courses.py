@@ -23,17 +23,23 @@ STRAY_STEP_S = 2.0
 LEAST_STEPS = 5
 RECORDED_SHARE = 0.5
 
+SLOW_STEPS = 4
+"""Steps over which a driver who holds a speed by eye strays alike: a hill, a glance at the dash, last some 8 s and more
+(common practice, no source)."""
+
 
 @dataclass(frozen=True, slots=True)
 class Followed:
     """How closely a speed source follows the wheel, its constant scale apart (sd each).
 
     fix_hz: noise of the smoothed readings, in wheel turns a second; late_s: what is left of its lag; share: relative.
+    slow_share: relative as well, of what keeps for SLOW_STEPS steps together; 0: nothing does, all is in the others.
     """
 
     fix_hz: float
     late_s: float
     share: float
+    slow_share: float = 0.0
 
 
 def locked_course(
@@ -82,9 +88,23 @@ def straying_log_prior(course: Course, clock: Clock, followed: Followed) -> floa
     heard = _heard(clock, start)
     if heard.sum() < LEAST_STEPS:
         return 0.0
-    strays, weight = (further / rate)[heard], sd[heard] ** -2
-    square = float(((strays - (strays * weight).sum() / weight.sum()) ** 2 * weight).mean())
-    return -0.5 * strays.size * float(np.log(max(1.0, square)))
+    strays, weight = further / rate, sd**-2
+    strays = strays - (strays * weight)[heard].sum() / weight[heard].sum()
+    cut = start.size // SLOW_STEPS * SLOW_STEPS
+    whole = heard[:cut].reshape(-1, SLOW_STEPS).all(axis=1)
+    if not followed.slow_share or not whole.any():
+        return _size_log_prior((strays**2 * weight)[heard])
+    each, known = (x[:cut].reshape(-1, SLOW_STEPS)[whole] for x in (strays, weight))
+    slow = each.mean(axis=1)
+    own = float(np.median(followed.slow_share**2 + sd[heard] ** 2 / SLOW_STEPS))
+    freedom = (SLOW_STEPS - 1) / SLOW_STEPS
+    fast = ((each - slow[:, None]) ** 2 * known).ravel() / freedom
+    return _size_log_prior(slow**2 / own) + freedom * _size_log_prior(fast)
+
+
+def _size_log_prior(squares: FloatArray) -> float:
+    """Log prior of steps whose size alone is known, from their squares in units of it [shape (n,)]."""
+    return -0.5 * squares.size * float(np.log(max(1.0, float(squares.mean()))))
 
 
 def _heard(clock: Clock, start: FloatArray) -> BoolArray:

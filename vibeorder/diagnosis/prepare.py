@@ -45,6 +45,10 @@ SMOOTHED_SE_MPS, LAG_SE_S, WHEEL_SE = 0.05, 0.2, 0.001
 HELD_WANDER = 0.008
 """How far a speed held by eye strays from its mean over a minute, relative (common practice, no source)."""
 
+HELD_SLOWLY = 0.015
+"""The same where hills last: what a driver without a speed control loses on a rise and has again after it, relative
+(common practice, no source)."""
+
 GRID_S = 0.25
 LEAST_READINGS = 5
 HOLD = 1e-9
@@ -101,7 +105,7 @@ def steady_clock(signal: Signal, given: SpeedGiven, vehicle: Vehicle) -> tuple[C
     sd = float(np.sqrt(overread_sd**2 + vehicle.tire.relative_se**2 + HELD_SD**2 + (0.6 * given.loose) ** 2))
     rate_hz = speed / vehicle.tire.circumference_m
     return _clock(signal, lambda times: np.full(times.size, rate_hz), 0.05 + 1.3 * given.loose), RateDoubt(
-        0.0, sd, HELD_WANDER, 0.002, Followed(0.0, 0.0, HELD_WANDER)
+        0.0, sd, HELD_WANDER, 0.002, Followed(0.0, 0.0, HELD_WANDER, HELD_SLOWLY)
     )
 
 

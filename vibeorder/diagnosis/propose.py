@@ -49,14 +49,16 @@ SAME_COURSE = 0.0015
 @dataclass(frozen=True, slots=True)
 class Effort:
     """How much is weighed: courses anchored on a line, courses of gears beside a course's own, and courses along which
-    the converter may slip from gear to gear."""
+    the converter may slip from gear to gear; held: courses beyond, on lines in a gear that is held all through, which
+    those that change gear wherever a line votes for it would crowd out."""
 
     anchors: int
     constants: int
     converters: int
+    held: int
 
 
-THOROUGH, BRISK = Effort(12, 4, 6), Effort(4, 1, 1)
+THOROUGH, BRISK = Effort(12, 4, 6, 4), Effort(4, 1, 1, 1)
 """For one stretch, and for each of the several of a long recording, whose evidence adds up."""
 
 
@@ -121,8 +123,10 @@ def propose(
     found: list[Proposal] = []
     kept: list[tuple[FloatArray, NDArray[np.intp]]] = []
     for k, cell, held in search.ranked(anchor):
-        if len(kept) >= effort.anchors:
+        if len(kept) >= effort.anchors + effort.held:
             break
+        if len(kept) >= effort.anchors and held is None:
+            continue
         line, state, strength = search.course(k, cell, held)
         if strength < ANCHOR_FROM:
             continue
@@ -165,12 +169,12 @@ class _Search:
         self.wander = doubt.wander / scan.clock.step
         self.gears = GearChoices(scan, engine_per_wheel, given_gear, engine_ratio, effort.constants)
         self.states = self.gears.states
-        self.road_votes = road_votes(scan)
+        self.road_votes = road_votes(scan, candidates)
         votes = engine_votes(scan, candidates, self.states, sample_rate_hz)
         self.engine_votes = votes + self.gears.logged[:, :, None]
         epsilon = scan.clock.epsilon
         prior = -0.5 * ((epsilon - doubt.mean) / doubt.sd) ** 2
-        self.road_total = road_total(scan, self.wander) + prior
+        self.road_total = road_total(scan, candidates, self.wander) + prior
         self.prior = prior
         self._best: dict[int, FloatArray] = {}
         self._held: dict[int, list[tuple[float, int, int]]] = {}

@@ -2,7 +2,8 @@
 
 Shaft and engine turn with the mean of the driven wheels. One tire, smaller or larger than that mean by some tenths of a
 percent (another make, wear, pressure, load), turns at a rate of its own; at the fourth order of the wheel its line then
-lies bins beside the track that a shaft's or an engine's line would give it.
+lies bins beside the track that a shaft's or an engine's line would give it. So does a shaft's beside the engine's where
+both axles are driven and the tires of one are worn further.
 """
 
 import numpy as np
@@ -43,11 +44,12 @@ MARGIN = 1.6
 
 
 def turns_with_one_wheel(candidate: Candidate) -> bool:
-    """Whether the part turns with a single wheel, and so may run off the mean of the driven ones.
+    """Whether the part turns with a single wheel, or one axle of two, and so may run off the mean of the driven ones.
 
     Not in sound, where every line has multiples: each with a size of its own, a comb would fit any.
     """
-    return candidate.part in ("tire_wheel", "half_shaft") and candidate.overtone_mps2 == 0.0
+    alone = candidate.part in ("tire_wheel", "half_shaft") or candidate.one_axle
+    return alone and candidate.overtone_mps2 == 0.0
 
 
 def rolls_off(scan: Scan, track: int, course: Course, sample_rate_hz: float) -> float:

@@ -26,22 +26,23 @@ ON_ROAD_LINE_HZ = 0.9
 """An engine line this near a road-speed line does not vote on the gear."""
 
 
-def road_votes(scan: Scan) -> F32:
+def road_votes(scan: Scan, candidates: Sequence[Candidate]) -> F32:
+    """Bounded votes of the road-speed lines [shape (frames, cells)]."""
     frames, cells = scan.clock.mid_s.size, scan.clock.epsilon.size
     votes = np.zeros((frames, cells), np.float32)
     for t, track in enumerate(scan.tracks):
-        if track.gear is None:
+        if track.gear is None and candidates[track.candidate].guides:
             votes += np.minimum(scan.vote(t), ASSIST_CAP)
     return votes
 
 
-def road_total(scan: Scan, wander: float) -> FloatArray:
+def road_total(scan: Scan, candidates: Sequence[Candidate], wander: float) -> FloatArray:
     """What the road lines say of each constant correction; no one line more than VOUCH_CAP."""
     return sum(
         (
             np.clip(spread(np.minimum(scan.vote(t), ASSIST_CAP), wander).sum(axis=0), -VOUCH_CAP, VOUCH_CAP)
             for t, track in enumerate(scan.tracks)
-            if track.gear is None
+            if track.gear is None and candidates[track.candidate].guides
         ),
         np.zeros(scan.clock.epsilon.size),
     )
@@ -52,9 +53,10 @@ def engine_votes(
 ) -> F32:
     """Bounded votes of the engine's own lines in each state [shape (frames, states, engine cells)]."""
     votes = np.zeros((scan.clock.mid_s.size, len(states), scan.clock.engine_cells), np.float32)
-    road = np.array([t.multiple for t in scan.tracks if t.gear is None])
+    road = np.array([t.multiple for t in scan.tracks if t.gear is None and candidates[t.candidate].guides])
     for t, track in enumerate(scan.tracks):
-        if track.gear in states and track.gear is not None and not candidates[track.candidate].slack:
+        candidate = candidates[track.candidate]
+        if track.gear in states and track.gear is not None and candidate.guides and not candidate.slack:
             alone = ~_on_road_line(scan, track.multiple, road, sample_rate_hz)
             votes[:, states.index(track.gear)] += np.minimum(scan.vote(t), ASSIST_CAP) * alone[:, None]
     return votes

@@ -211,12 +211,20 @@ def _less(line: Tracked, out: BoolArray) -> Tracked:
 
 @dataclass(slots=True)
 class _Cluster:
-    """Sources that run together, their line and where it shows; pair: one that runs with them for a part."""
+    """Sources that run together, their line and where it shows; pair: others, with their line, that run with them for a
+    part."""
 
     members: list[int]
     line: Tracked
     seen: FloatArray
-    pair: tuple[int, Tracked, BoolArray] | None = None
+    pair: tuple[list[int], Tracked, BoolArray] | None = None
+
+    def pairs_with(self, line: Tracked) -> bool:
+        """Whether a line runs with the others all along: read beside them it would count twice."""
+        if self.pair is None:
+            return False
+        near = np.abs(line.frequency_hz - self.pair[1].frequency_hz) < COINCIDE_HZ
+        return float(near.mean()) > MOSTLY
 
 
 def _place(clusters: list[_Cluster], j: int, line: Tracked, seen: FloatArray) -> None:
@@ -234,6 +242,9 @@ def _place(clusters: list[_Cluster], j: int, line: Tracked, seen: FloatArray) ->
         if share > MOSTLY:
             cluster.members.append(j)
             return
+        if cluster.pair is not None and cluster.pairs_with(line):
+            cluster.pair[0].append(j)
+            return
         if cluster is clusters[0]:
             line = _less(line, np.abs(seen - cluster.seen) < CLEAR_OF_STRONG_HZ)
             continue
@@ -249,7 +260,7 @@ def _place(clusters: list[_Cluster], j: int, line: Tracked, seen: FloatArray) ->
     if partner is None:
         clusters.append(_Cluster([j], line, seen))
     else:
-        partner[0].pair = (j, line, partner[1])
+        partner[0].pair = ([j], line, partner[1])
 
 
 def _clearness(line: Tracked, apart_from: BoolArray) -> float:
@@ -273,7 +284,7 @@ def _as_lines(
         first = cluster.members[0]
         asked.append((first, cluster.line, True))
         if cluster.pair is not None:
-            second, other, near = cluster.pair
+            (second, *_), other, near = cluster.pair
             asked += [(first, _less(cluster.line, near), False), (second, _less(other, near), False)]
             asked += [(first, _less(cluster.line, ~near), False), (second, other, True)]
     read = readings_of([line for _, line, _ in asked])
@@ -288,7 +299,7 @@ def _as_lines(
             out.append(Line(tuple(cluster.members), whole))
         else:
             alone, other_alone, shared, other_whole = (next(readings) for _ in range(4))
-            members = (cluster.members[0], cluster.pair[0])
+            members = (cluster.members[0],), tuple(cluster.pair[0])
             out += _paired(members, (alone, other_alone), shared, (whole, other_whole))
     return tuple(out)
 
@@ -302,7 +313,10 @@ def _vouched(reading: Reading, strong: bool, in_frames: Callable[[], float]) -> 
 
 
 def _paired(
-    members: tuple[int, int], own: tuple[Reading, Reading], shared: Reading, whole: tuple[Reading, Reading]
+    members: tuple[tuple[int, ...], tuple[int, ...]],
+    own: tuple[Reading, Reading],
+    shared: Reading,
+    whole: tuple[Reading, Reading],
 ) -> list[Line | PairLine]:
     """Two that coincide for a part: as one line that is the first's or the second's throughout, or as both.
 
@@ -311,9 +325,9 @@ def _paired(
     """
     either = [whole[k].best + own[1 - k].best for k in (0, 1)]
     if max(either) < own[0].best + own[1].best + shared.best:
-        return [PairLine(((members[0],), (members[1],)), own, shared, whole)]
+        return [PairLine(members, own, shared, whole)]
     k = int(np.argmax(either))
-    return [Line((members[k],), whole[k]), Line((members[1 - k],), own[1 - k])]
+    return [Line(members[k], whole[k]), Line(members[1 - k], own[1 - k])]
 
 
 def _at_strength(reading: Reading, best: float) -> Reading:
