@@ -34,6 +34,7 @@ __all__ = [
     "Hypothesis",
     "Judgement",
     "RateDoubt",
+    "Unowned",
     "anchored_among_first",
     "held_gear",
     "judge",
@@ -67,16 +68,25 @@ class Hypothesis:
 
 
 @dataclass(frozen=True, slots=True)
+class Unowned:
+    """A line taken for narrow noise of no part: its log weight as in `Judgement.log_class`, and where it lies."""
+
+    log_weight: float
+    frequency_hz: float
+
+
+@dataclass(frozen=True, slots=True)
 class Judgement:
     """log_class: total log weight per candidate and nothing (last), not normalised; log_prior: its prior part.
 
-    hypotheses: best first.
+    hypotheses: best first. unowned: what of 'nothing' is a line of no part (`unowned`), beside the hypotheses, or None.
     """
 
     candidates: tuple[Candidate, ...]
     log_prior: FloatArray
     log_class: FloatArray
     hypotheses: tuple[Hypothesis, ...]
+    unowned: Unowned | None = None
 
     def best_for(self, index: int) -> Hypothesis:
         """The hypothesis that speaks most for one candidate (or, with the last index, for nothing)."""

@@ -1,0 +1,106 @@
+"""A rival of every part: something that does not turn, which the road shakes into a narrow band at one frequency.
+
+A loose holder of the phone, a panel or a bracket of little damping shakes at its own frequency, and that lies on some
+part's track at some speed, all the more where the speed is known roughly. With c the part that the recording speaks
+most for, on the course whose constant correction is e, the same line as narrow noise of nobody weighs
+
+    ln P(noise) = ln P(c) + ln(p(nothing) / p(c)) + ln p(noise)
+                + ln(sqrt(2 pi) s / w) + (e - m)^2 / (2 s^2) - v^2 / (2 q^2) + l
+
+v: spread of ln(frequency) over the blocks by their power, against a band's own width q: what moves with the speed is
+no such noise. l: log odds of noise against a line by how the strength comes and goes (`narrownoise`), bounded. m, s:
+of the doubt in the wheel's rate; w: width in ln(frequency) of where such noise may lie. A part has to lie where the
+speed puts it, noise lies anywhere: so a part gains what a place foretold is worth, and not where it is far from the one
+foretold. The rival counts as 'nothing that turns'.
+"""
+
+from dataclasses import replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from vibeorder.diagnosis.blocks import candidate_blocks
+from vibeorder.diagnosis.floor import Floor
+from vibeorder.diagnosis.judge import Hypothesis, Judgement, Unowned
+from vibeorder.diagnosis.narrownoise import ShortBlocks, noise_log_odds, on_own_axis
+from vibeorder.diagnosis.propose import RateDoubt
+
+__all__ = ["NOISE_OF_NOBODY", "with_unowned"]
+
+FloatArray = NDArray[np.float64]
+
+NOISE_OF_NOBODY = 0.05
+"""How often, of the drives with no part at fault, something that does not turn shakes in a narrow band as strongly as a
+complaint: mostly the phone's own holder (a judgement, no source)."""
+
+PLACES, PLACES_HZ = 3.0, (3.0, 60.0)
+"""Width in ln(frequency) of where such a band may lie, 3 to 60 Hz, anywhere alike."""
+
+BAND = 0.015
+"""Sd of ln(frequency) within such a band, of a quality factor of 30."""
+
+MOST = 10.0
+"""Most log odds either way that the coming and going of a line's strength gives."""
+
+ASKED, BEHIND = 3, 4.0
+"""How many of the likeliest parts are asked, and how far behind the likeliest (log weight)."""
+
+
+def with_unowned(found: Judgement, doubt: RateDoubt, floor: Floor) -> Judgement:
+    """The judgement, to whose 'nothing' the rival is added where any part is likelier than that."""
+    log_class = found.log_class
+    order = np.argsort(-log_class[:-1])[:ASKED]
+    asked = [
+        int(i) for i in order if log_class[i] > max(log_class[order[0]] - BEHIND, log_class[-1] - BEHIND)
+    ]
+    rivals = [one for i in asked if (one := _rival(found, i, doubt, floor)) is not None]
+    if not rivals:
+        return found
+    best = max(rivals, key=lambda one: one.log_weight)
+    log_class = log_class.copy()
+    log_class[-1] = np.logaddexp(log_class[-1], best.log_weight)
+    return replace(found, log_class=log_class, unowned=best)
+
+
+def _rival(found: Judgement, index: int, doubt: RateDoubt, floor: Floor) -> Unowned | None:
+    """The line of one part, taken for noise of nobody; None where no line of it is read."""
+    hypothesis = found.best_for(index)
+    reading = next((line.reading_of(index) for line in hypothesis.lines if index in line.members), None)
+    if reading is None or reading.best <= 0.0:
+        return None
+    blocks = candidate_blocks(
+        ShortBlocks(hypothesis.scan, hypothesis.course),
+        index,
+        found.candidates[index],
+        hypothesis.gears,
+        hypothesis.offsets,
+        floor,
+    )
+    if blocks is None:
+        return None
+    seen_hz = float(np.median(blocks.folded_hz))
+    if not PLACES_HZ[0] < seen_hz < PLACES_HZ[1]:
+        return None
+    power = on_own_axis(blocks.centre, blocks.noise, blocks.weight)
+    odds = float(np.clip(noise_log_odds(power, blocks.weight), -MOST, MOST))
+    moves = -0.5 * (_spread(blocks.folded_hz, blocks.weight * np.maximum(power - 1.0, 0.0)) / BAND) ** 2
+    off = (_constant(hypothesis) - doubt.mean) / doubt.sd
+    place = float(np.log(np.sqrt(2.0 * np.pi) * doubt.sd / PLACES)) + 0.5 * off**2
+    prior = float(found.log_prior[-1] - found.log_prior[index]) + float(np.log(NOISE_OF_NOBODY))
+    return Unowned(float(found.log_class[index]) + prior + place + moves + odds, seen_hz)
+
+
+def _spread(frequency_hz: FloatArray, share: FloatArray) -> float:
+    """Sd of ln(frequency) over blocks that count by their share [shape (blocks,) both]."""
+    if share.sum() <= 0.0:
+        return 0.0
+    log_hz = np.log(np.maximum(frequency_hz, 0.1))
+    mean = float(np.average(log_hz, weights=share))
+    return float(np.sqrt(np.average((log_hz - mean) ** 2, weights=share)))
+
+
+def _constant(hypothesis: Hypothesis) -> float:
+    """Mean relative correction of the course over the stretch."""
+    scan, course = hypothesis.scan, hypothesis.course
+    at = scan.nominal()
+    return float(course.turns[-1] / max(float(at[1][-1]), 1.0))
