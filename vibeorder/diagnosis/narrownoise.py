@@ -60,7 +60,7 @@ class ShortBlocks(OnCourse):
     """A recording read along a course in short blocks that do not overlap."""
 
     @property
-    def cut(self) -> tuple[float, FloatArray]:  # type: ignore[override]
+    def cut(self) -> tuple[float, FloatArray]:
         """Length of a block, and the blocks' middles."""
         last_s = float(self.scan.clock.mid_s[-1])
         return SHORT_S, np.arange(0.5 * SHORT_S, last_s + 0.5 - 0.5 * SHORT_S + 1e-6, SHORT_S)
