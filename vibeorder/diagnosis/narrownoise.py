@@ -22,9 +22,12 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import ive
 
-from vibeorder.diagnosis.blocks import OnCourse
+from vibeorder.diagnosis.blocks import NEEDED_COVER, SIDE_HZ, OnCourse
+from vibeorder.diagnosis.evidence import MAIN_LOBE, whiten
+from vibeorder.diagnosis.signal import Signal
+from vibeorder.spectrum.baseband import block_spectra, demodulate
 
-__all__ = ["SHORT_S", "ShortBlocks", "noise_log_odds", "on_own_axis"]
+__all__ = ["SHORT_S", "ShortBlocks", "noise_log_odds", "noise_log_odds_along", "on_own_axis"]
 
 FloatArray = NDArray[np.float64]
 ComplexArray = NDArray[np.complexfloating]
@@ -53,7 +56,12 @@ UNEVEN, LOST = 0.02, 0.05
 """Variance of a line within a block over its power, from what its course leaves open; and the share of blocks that are
 not read well: a bump, a change of gear, a line that crosses (judgements, no source)."""
 
-LEAST_BLOCKS = 8
+LEAST_BLOCKS, SPEAKS_FROM = 8, 0.3
+BAND_RATE_HZ = 24.0
+
+
+MOST = 10.0
+"""Most log odds either way that the coming and going of a line's strength gives."""
 
 
 class ShortBlocks(OnCourse):
@@ -72,17 +80,29 @@ def on_own_axis(centre: ComplexArray, noise: FloatArray, weight: FloatArray) -> 
     centre, noise: [shape (channels, blocks)]; weight: 0 leaves a block out [shape (blocks,)].
     """
     y = centre / noise
-    use = y[:, weight > 0.3]
+    use = y[:, weight > SPEAKS_FROM]
     _, axes = np.linalg.eigh(use @ use.conj().T)
     return np.asarray(np.abs(axes[:, -1].conj() @ y) ** 2, float)
+
+
+def noise_log_odds_along(signal: Signal, turns: FloatArray) -> float:
+    """Log odds of narrow noise against a part's line along a phase track; turns: at the samples [shape (n,)]."""
+    band = demodulate(signal.samples, signal.valid, signal.rate_hz, turns, BAND_RATE_HZ)
+    mid_s = np.arange(0.5 * SHORT_S, turns.size / signal.rate_hz - 0.5 * SHORT_S, SHORT_S)
+    if mid_s.size < LEAST_BLOCKS:
+        return 0.0
+    blocks = block_spectra(band, SHORT_S, mid_s, MAIN_LOBE / SHORT_S + SIDE_HZ, pad=1)
+    spectra, noise = whiten(blocks, SHORT_S, SIDE_HZ)
+    weight = np.where(blocks.cover > NEEDED_COVER, blocks.cover, 0.0)
+    return noise_log_odds(on_own_axis(spectra[:, :, blocks.offset_hz.size // 2], noise, weight), weight)
 
 
 def noise_log_odds(power: FloatArray, weight: FloatArray) -> float:
     """Log odds of narrow noise against a part's line, by the power over noise of short blocks [shape (blocks,) both].
 
-    0 where fewer than LEAST_BLOCKS blocks may speak.
+    At most MOST either way; 0 where fewer than LEAST_BLOCKS blocks may speak.
     """
-    use = weight > 0.3
+    use = weight > SPEAKS_FROM
     if int(np.count_nonzero(use)) < LEAST_BLOCKS:
         return 0.0
     power, steady = np.minimum(power, np.exp(LEVELS[-1])), np.zeros(1)
@@ -93,7 +113,7 @@ def noise_log_odds(power: FloatArray, weight: FloatArray) -> float:
         for width in WIDTHS_HZ
     ]
     of_noise, of_line = (float(np.logaddexp.reduce(x)) - float(np.log(len(x))) for x in (noise, line))
-    return of_noise - of_line
+    return float(np.clip(of_noise - of_line, -MOST, MOST))
 
 
 @lru_cache(maxsize=8)

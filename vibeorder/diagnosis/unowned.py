@@ -39,9 +39,6 @@ PLACES, PLACES_HZ = 3.0, (3.0, 60.0)
 BAND = 0.015
 """Sd of ln(frequency) within such a band, of a quality factor of 30."""
 
-MOST = 10.0
-"""Most log odds either way that the coming and going of a line's strength gives."""
-
 ASKED, BEHIND = 3, 4.0
 """How many of the likeliest parts are asked, and how far behind the likeliest (log weight)."""
 
@@ -82,7 +79,7 @@ def _rival(found: Judgement, index: int, doubt: RateDoubt, floor: Floor) -> Unow
     if not PLACES_HZ[0] < seen_hz < PLACES_HZ[1]:
         return None
     power = on_own_axis(blocks.centre, blocks.noise, blocks.weight)
-    odds = float(np.clip(noise_log_odds(power, blocks.weight), -MOST, MOST))
+    odds = noise_log_odds(power, blocks.weight)
     moves = -0.5 * (_spread(blocks.folded_hz, blocks.weight * np.maximum(power - 1.0, 0.0)) / BAND) ** 2
     off = (_constant(hypothesis) - doubt.mean) / doubt.sd
     place = float(np.log(np.sqrt(2.0 * np.pi) * doubt.sd / PLACES)) + 0.5 * off**2
