@@ -23,6 +23,7 @@ from vibeorder.diagnosis.result import Diagnosis, Mismatch, SpeedFit, Suspect
 from vibeorder.diagnosis.signal import Signal
 from vibeorder.diagnosis.twins import indistinct_pairs, readings_of
 from vibeorder.diagnosis.unexplained import with_unexplained
+from vibeorder.diagnosis.unowned import loose_hz
 from vibeorder.diagnosis.views import lines_seen, order_map_view, spectrum_view
 from vibeorder.recording.model import Recording, Trace
 from vibeorder.speed.clocks import late_words
@@ -92,7 +93,7 @@ def assemble(
 
         why = explained(signal, piece, log_odds, suspects, nothing, lines, speed, vehicle, kind, given)
     return Diagnosis(
-        verdict=verdict(suspects, nothing, mismatch, shake),
+        verdict=verdict(suspects, nothing, mismatch, shake, loose_hz([p.judgement for p in pieces], nothing)),
         suspects=suspects,
         nothing_found_probability=nothing,
         runout_check=runout_check(suspects, _places(candidates), nothing, mismatch),

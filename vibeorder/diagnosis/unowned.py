@@ -14,6 +14,7 @@ speed puts it, noise lies anywhere: so a part gains what a place foretold is wor
 foretold. The rival counts as 'nothing that turns'.
 """
 
+from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -25,7 +26,7 @@ from vibeorder.diagnosis.judge import Hypothesis, Judgement, Unowned
 from vibeorder.diagnosis.narrownoise import ShortBlocks, noise_log_odds, on_own_axis
 from vibeorder.diagnosis.propose import RateDoubt
 
-__all__ = ["NOISE_OF_NOBODY", "with_unowned"]
+__all__ = ["NOISE_OF_NOBODY", "loose_hz", "with_unowned"]
 
 FloatArray = NDArray[np.float64]
 
@@ -38,6 +39,9 @@ PLACES, PLACES_HZ = 3.0, (3.0, 60.0)
 
 BAND = 0.015
 """Sd of ln(frequency) within such a band, of a quality factor of 30."""
+
+LIKELIER = 0.5
+"""Probability of nothing, and share of the rival in it, from which it is spoken of."""
 
 ASKED, BEHIND = 3, 4.0
 """How many of the likeliest parts are asked, and how far behind the likeliest (log weight)."""
@@ -57,6 +61,22 @@ def with_unowned(found: Judgement, doubt: RateDoubt, floor: Floor) -> Judgement:
     log_class = log_class.copy()
     log_class[-1] = np.logaddexp(log_class[-1], best.log_weight)
     return replace(found, log_class=log_class, unowned=best)
+
+
+def loose_hz(judgements: Sequence[Judgement], nothing: float) -> float | None:
+    """Where narrow noise of nobody shakes, where nothing that turns is likeliest because of it; else None.
+
+    nothing: its probability over all of these stretches.
+    """
+    if nothing < LIKELIER:
+        return None
+    shares = [
+        (one.unowned.log_weight - float(one.log_class[-1]), one.unowned.frequency_hz)
+        for one in judgements
+        if one.unowned is not None
+    ]
+    share, hz = max(shares, default=(-np.inf, 0.0))
+    return hz if share > np.log(LIKELIER) else None
 
 
 def _rival(found: Judgement, index: int, doubt: RateDoubt, floor: Floor) -> Unowned | None:
