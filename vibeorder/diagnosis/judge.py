@@ -69,10 +69,12 @@ class Hypothesis:
 
 @dataclass(frozen=True, slots=True)
 class Unowned:
-    """A line taken for narrow noise of no part: its log weight as in `Judgement.log_class`, and where it lies."""
+    """A line taken for no part's: its log weight as in `Judgement.log_class`, where it lies, and whether it comes and
+    goes as narrow noise does."""
 
     log_weight: float
     frequency_hz: float
+    comes_and_goes: bool
 
 
 @dataclass(frozen=True, slots=True)

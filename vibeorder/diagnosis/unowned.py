@@ -1,16 +1,17 @@
-"""A rival of every part: something that does not turn, which the road shakes into a narrow band at one frequency.
+"""A rival of every part: something that keeps one frequency whatever turns.
 
-A loose holder of the phone, a panel or a bracket of little damping shakes at its own frequency, and that lies on some
-part's track at some speed, all the more where the speed is known roughly. With c the part that the recording speaks
-most for, on the course whose constant correction is e, the same line as narrow noise of nobody weighs
+A loose holder of the phone, a panel or a bracket of little damping is shaken by the road in a narrow band, a fan or a
+pump makes a tone, and either lies on some part's track at some speed, all the more where the speed is known roughly.
+With c the part that the recording speaks most for, on the course whose constant correction is e, the same line as
+nobody's, of either kind alike, weighs
 
-    ln P(noise) = ln P(c) + ln(p(nothing) / p(c)) + ln p(noise)
-                + ln(sqrt(2 pi) s / w) + (e - m)^2 / (2 s^2) - v^2 / (2 q^2) + l
+    ln P(nobody) = ln P(c) + ln(p(nothing) / p(c)) + ln p(nobody)
+                 + ln(sqrt(2 pi) s / w) + (e - m)^2 / (2 s^2) - v^2 / (2 q^2) + ln((1 + exp(l)) / 2)
 
 v: spread of ln(frequency) over the blocks by their power, against a band's own width q: what moves with the speed is
-no such noise. l: log odds of noise against a line by how the strength comes and goes (`narrownoise`), bounded. m, s:
-of the doubt in the wheel's rate; w: width in ln(frequency) of where such noise may lie. A part has to lie where the
-speed puts it, noise lies anywhere: so a part gains what a place foretold is worth, and not where it is far from the one
+neither. l: log odds of noise against a line by how the strength comes and goes (`narrownoise`), bounded. m, s:
+of the doubt in the wheel's rate; w: width in ln(frequency) of where either may lie. A part has to lie where the
+speed puts it, these lie anywhere: so a part gains what a place foretold is worth, and not where it is far from the one
 foretold. The rival counts as 'nothing that turns'.
 """
 
@@ -26,16 +27,16 @@ from vibeorder.diagnosis.judge import Hypothesis, Judgement, Unowned
 from vibeorder.diagnosis.narrownoise import ShortBlocks, noise_log_odds, on_own_axis
 from vibeorder.diagnosis.propose import RateDoubt
 
-__all__ = ["NOISE_OF_NOBODY", "loose_hz", "with_unowned"]
+__all__ = ["OF_NOBODY", "loose_hz", "with_unowned"]
 
 FloatArray = NDArray[np.float64]
 
-NOISE_OF_NOBODY = 0.05
-"""How often, of the drives with no part at fault, something that does not turn shakes in a narrow band as strongly as a
+OF_NOBODY = 0.05
+"""How often, of the drives with no part at fault, something that does not turn shakes at one frequency as strongly as a
 complaint: mostly the phone's own holder (a judgement, no source)."""
 
 PLACES, PLACES_HZ = 3.0, (3.0, 60.0)
-"""Width in ln(frequency) of where such a band may lie, 3 to 60 Hz, anywhere alike."""
+"""Width in ln(frequency) of where it may lie, 3 to 60 Hz, anywhere alike."""
 
 BAND = 0.015
 """Sd of ln(frequency) within such a band, of a quality factor of 30."""
@@ -73,7 +74,7 @@ def loose_hz(judgements: Sequence[Judgement], nothing: float) -> float | None:
     shares = [
         (one.unowned.log_weight - float(one.log_class[-1]), one.unowned.frequency_hz)
         for one in judgements
-        if one.unowned is not None
+        if one.unowned is not None and one.unowned.comes_and_goes
     ]
     share, hz = max(shares, default=(-np.inf, 0.0))
     return hz if share > np.log(LIKELIER) else None
@@ -100,11 +101,12 @@ def _rival(found: Judgement, index: int, doubt: RateDoubt, floor: Floor) -> Unow
         return None
     power = on_own_axis(blocks.centre, blocks.noise, blocks.weight)
     odds = noise_log_odds(power, blocks.weight)
+    kind = float(np.logaddexp(odds, 0.0) - np.log(2.0))
     moves = -0.5 * (_spread(blocks.folded_hz, blocks.weight * np.maximum(power - 1.0, 0.0)) / BAND) ** 2
     off = (_constant(hypothesis) - doubt.mean) / doubt.sd
     place = float(np.log(np.sqrt(2.0 * np.pi) * doubt.sd / PLACES)) + 0.5 * off**2
-    prior = float(found.log_prior[-1] - found.log_prior[index]) + float(np.log(NOISE_OF_NOBODY))
-    return Unowned(float(found.log_class[index]) + prior + place + moves + odds, seen_hz)
+    prior = float(found.log_prior[-1] - found.log_prior[index]) + float(np.log(OF_NOBODY))
+    return Unowned(float(found.log_class[index]) + prior + place + moves + kind, seen_hz, odds > 0.0)
 
 
 def _spread(frequency_hz: FloatArray, share: FloatArray) -> float:
