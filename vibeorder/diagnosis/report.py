@@ -81,7 +81,8 @@ def assemble(
     steady, tracks = _steady(speed.speed_mps), _tracks(best, candidates, posterior)
     lines = lines_seen(signal, _named(tracks), suspects)
     seen = () if given is None or mismatch is not None else lines
-    shake, posterior = with_unexplained(seen, piece, posterior, steady, signal)
+    loose = loose_hz([p.judgement for p in pieces], posterior.nothing)
+    shake, posterior = with_unexplained(seen, piece, posterior, steady, signal, loose)
     suspects, nothing = _suspects(candidates, piece, posterior, pairs, signal), posterior.nothing
     notes = (*beat_notes(suspects, piece, steady), *joint_notes(piece, vehicle))
     notes += plain_notes(suspects, nothing, steady, vehicle, signal, lines, recording.kind == "audio")
@@ -93,7 +94,7 @@ def assemble(
 
         why = explained(signal, piece, log_odds, suspects, nothing, lines, speed, vehicle, kind, given)
     return Diagnosis(
-        verdict=verdict(suspects, nothing, mismatch, shake, loose_hz([p.judgement for p in pieces], nothing)),
+        verdict=verdict(suspects, nothing, mismatch, shake, loose),
         suspects=suspects,
         nothing_found_probability=nothing,
         runout_check=runout_check(suspects, _places(candidates), nothing, mismatch),

@@ -3,16 +3,16 @@
 A loose holder of the phone, a panel or a bracket of little damping is shaken by the road in a narrow band, a fan or a
 pump makes a tone, and either lies on some part's track at some speed, all the more where the speed is known roughly.
 With c the part that the recording speaks most for, on the course whose constant correction is e, the same line as
-nobody's, of either kind alike, weighs
+nobody's weighs
 
     ln P(nobody) = ln P(c) + ln(p(nothing) / p(c)) + ln p(nobody)
-                 + ln(sqrt(2 pi) s / w) + (e - m)^2 / (2 s^2) - v^2 / (2 q^2) + ln((1 + exp(l)) / 2)
+                 + ln(sqrt(2 pi) s / w) + (e - m)^2 / (2 s^2) - v^2 / (2 q^2) + ln(exp(l) + g)
 
 v: spread of ln(frequency) over the blocks by their power, against a band's own width q: what moves with the speed is
-neither. l: log odds of noise against a line by how the strength comes and goes (`narrownoise`), bounded. m, s:
-of the doubt in the wheel's rate; w: width in ln(frequency) of where either may lie. A part has to lie where the
-speed puts it, these lie anywhere: so a part gains what a place foretold is worth, and not where it is far from the one
-foretold. The rival counts as 'nothing that turns'.
+neither. l: log odds of noise against a line by how the strength comes and goes (`narrownoise`), bounded; g: how many
+tones there are over such bands. m, s: of the doubt in the wheel's rate; w: width in ln(frequency) of where either may
+lie. A part has to lie where the speed puts it, these lie anywhere: so a part gains what a place foretold is worth, and
+not where it is far from the one foretold. The rival counts as 'nothing that turns'.
 """
 
 from collections.abc import Sequence
@@ -32,8 +32,11 @@ __all__ = ["OF_NOBODY", "loose_hz", "with_unowned"]
 FloatArray = NDArray[np.float64]
 
 OF_NOBODY = 0.05
-"""How often, of the drives with no part at fault, something that does not turn shakes at one frequency as strongly as a
-complaint: mostly the phone's own holder (a judgement, no source)."""
+"""How often, of the drives with no part at fault, something shakes in a narrow band as strongly as a complaint: mostly
+the phone's own holder (a judgement, no source)."""
+
+TONES = 0.4
+"""Tones of fans and pumps that the profile does not list, over such bands (a judgement, no source)."""
 
 PLACES, PLACES_HZ = 3.0, (3.0, 60.0)
 """Width in ln(frequency) of where it may lie, 3 to 60 Hz, anywhere alike."""
@@ -101,7 +104,7 @@ def _rival(found: Judgement, index: int, doubt: RateDoubt, floor: Floor) -> Unow
         return None
     power = on_own_axis(blocks.centre, blocks.noise, blocks.weight)
     odds = noise_log_odds(power, blocks.weight)
-    kind = float(np.logaddexp(odds, 0.0) - np.log(2.0))
+    kind = float(np.logaddexp(odds, np.log(TONES)))
     moves = -0.5 * (_spread(blocks.folded_hz, blocks.weight * np.maximum(power - 1.0, 0.0)) / BAND) ** 2
     off = (_constant(hypothesis) - doubt.mean) / doubt.sd
     place = float(np.log(np.sqrt(2.0 * np.pi) * doubt.sd / PLACES)) + 0.5 * off**2
