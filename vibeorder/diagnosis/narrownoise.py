@@ -35,8 +35,9 @@ ComplexArray = NDArray[np.complexfloating]
 SHORT_S = 1.0
 """Length of a block, which do not overlap: about as long as a band of 0.3 Hz keeps its strength."""
 
-WIDTHS_HZ = (0.15, 0.3, 0.6)
-"""Widths of such a band, alike likely: quality factors of 20 to 100 between 10 and 30 Hz (judgement, no source)."""
+WIDTHS_HZ = (0.3, 0.6, 1.0)
+"""Widths of such a band, alike likely: quality factors of 20 to 60 between 10 and 30 Hz (judgement, no source). In a
+narrower one a minute holds too little coming and going to be told from two lines that beat."""
 
 LEVELS: FloatArray = np.linspace(np.log(0.02), np.log(3000.0), 41)
 """Grid of ln P."""

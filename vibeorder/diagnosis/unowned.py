@@ -16,7 +16,7 @@ not where it is far from the one foretold. The rival counts as 'nothing that tur
 """
 
 from collections.abc import Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -44,6 +44,9 @@ PLACES, PLACES_HZ = 3.0, (3.0, 60.0)
 BAND = 0.015
 """Sd of ln(frequency) within such a band, of a quality factor of 30."""
 
+ONE_PLACE = 0.05
+"""Two parts' lines that show nearer than this, in ln(frequency), are one line under two names."""
+
 LIKELIER = 0.5
 """Probability of nothing, and share of the rival in it, from which it is spoken of."""
 
@@ -58,7 +61,8 @@ def with_unowned(found: Judgement, doubt: RateDoubt, floor: Floor) -> Judgement:
     asked = [
         int(i) for i in order if log_class[i] > max(log_class[order[0]] - BEHIND, log_class[-1] - BEHIND)
     ]
-    rivals = [one for i in asked if (one := _rival(found, i, doubt, floor)) is not None]
+    read = [one for i in asked if (one := _read(found, i, floor)) is not None]
+    rivals = [_rival(found, one, _odds_there(read, one.seen_hz), doubt) for one in read]
     if not rivals:
         return found
     best = max(rivals, key=lambda one: one.log_weight)
@@ -83,33 +87,49 @@ def loose_hz(judgements: Sequence[Judgement], nothing: float) -> float | None:
     return hz if share > np.log(LIKELIER) else None
 
 
-def _rival(found: Judgement, index: int, doubt: RateDoubt, floor: Floor) -> Unowned | None:
-    """The line of one part, taken for noise of nobody; None where no line of it is read."""
-    hypothesis = found.best_for(index)
-    reading = next((line.reading_of(index) for line in hypothesis.lines if index in line.members), None)
+@dataclass(frozen=True, slots=True)
+class _Read:
+    """One part's line in short blocks: where it shows, log odds of noise, and what its moving costs the rival."""
+
+    index: int
+    hypothesis: Hypothesis
+    seen_hz: float
+    odds: float
+    moves: float
+
+
+def _read(found: Judgement, index: int, floor: Floor) -> _Read | None:
+    """The line of one part; None where none is read, or not where something of nobody's may lie."""
+    one, candidate = found.best_for(index), found.candidates[index]
+    reading = next((line.reading_of(index) for line in one.lines if index in line.members), None)
     if reading is None or reading.best <= 0.0:
         return None
-    blocks = candidate_blocks(
-        ShortBlocks(hypothesis.scan, hypothesis.course),
-        index,
-        found.candidates[index],
-        hypothesis.gears,
-        hypothesis.offsets,
-        floor,
-    )
+    along = ShortBlocks(one.scan, one.course)
+    blocks = candidate_blocks(along, index, candidate, one.gears, one.offsets, floor)
     if blocks is None:
         return None
     seen_hz = float(np.median(blocks.folded_hz))
     if not PLACES_HZ[0] < seen_hz < PLACES_HZ[1]:
         return None
     power = on_own_axis(blocks.centre, blocks.noise, blocks.weight)
+    spread = _spread(blocks.folded_hz, blocks.weight * np.maximum(power - 1.0, 0.0))
     odds = noise_log_odds(power, blocks.weight)
+    return _Read(index, one, seen_hz, odds, -0.5 * (spread / BAND) ** 2)
+
+
+def _odds_there(read: Sequence[_Read], seen_hz: float) -> float:
+    """Log odds of noise at one place, by the name that follows its line best: under another it may stray off it."""
+    return min(one.odds for one in read if abs(np.log(one.seen_hz / seen_hz)) < ONE_PLACE)
+
+
+def _rival(found: Judgement, read: _Read, odds: float, doubt: RateDoubt) -> Unowned:
+    """The line of one part, taken for nobody's."""
     kind = float(np.logaddexp(odds, np.log(TONES)))
-    moves = -0.5 * (_spread(blocks.folded_hz, blocks.weight * np.maximum(power - 1.0, 0.0)) / BAND) ** 2
-    off = (_constant(hypothesis) - doubt.mean) / doubt.sd
+    off = (_constant(read.hypothesis) - doubt.mean) / doubt.sd
     place = float(np.log(np.sqrt(2.0 * np.pi) * doubt.sd / PLACES)) + 0.5 * off**2
-    prior = float(found.log_prior[-1] - found.log_prior[index]) + float(np.log(OF_NOBODY))
-    return Unowned(float(found.log_class[index]) + prior + place + moves + kind, seen_hz, odds > 0.0)
+    prior = float(found.log_prior[-1] - found.log_prior[read.index]) + float(np.log(OF_NOBODY))
+    weight = float(found.log_class[read.index]) + prior + place + read.moves + kind
+    return Unowned(weight, read.seen_hz, odds > 0.0)
 
 
 def _spread(frequency_hz: FloatArray, share: FloatArray) -> float:
