@@ -43,17 +43,20 @@ def verdict(
     nothing: float,
     mismatch: Mismatch | None = None,
     unexplained: LineSeen | None = None,
+    loose_hz: float | None = None,
 ) -> str:
     """One plain sentence: which part, which order, how sure; or that nothing that turns explains it.
 
     The probability stated is that of the parts named; what their unnamed twins carry is said beside it.
     Where the vehicle as typed in does not fit, that is said instead, and no part is named. unexplained: a strong line
-    at no part's rate, or None.
+    at no part's rate, or None. loose_hz: where narrow noise shakes that is of nothing that turns, or None.
     """
     if mismatch is not None:
         return f"{mismatch.sentence} Until that is settled no part is named."
     group, p = top_group(suspects)
     if nothing >= max(p, LIKELY):
+        if loose_hz is not None:
+            return _of_something_loose(loose_hz, nothing)
         if unexplained is not None:
             return _of_unknown_origin(unexplained, nothing)
         return f"Nothing that turns explains a complaint in this recording ({show_percent(nothing)} sure)."
@@ -84,6 +87,15 @@ def _of_unknown_origin(line: LineSeen, nothing: float) -> str:
         f"as vehicle, gear and speed were given ({share} that it is none of the parts listed). Check the profile (axle "
         "and gear ratios, tire size, belt-driven parts), the gear and the speed; where all are right, record the next "
         "drive."
+    )
+
+
+def _of_something_loose(frequency_hz: float, nothing: float) -> str:
+    return (
+        f"Nothing that turns explains a complaint in this recording ({show_percent(nothing)} sure): the shake at "
+        f"{frequency_hz:.1f} Hz comes and goes as something loose does that the road shakes. Look at the phone's own "
+        "holder first: lay the phone flat on the floor, weighed down, and record again; if the shake stays, look for "
+        "a loose bracket, panel or load."
     )
 
 

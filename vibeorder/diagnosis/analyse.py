@@ -15,6 +15,7 @@ from vibeorder.diagnosis.parallel import side_by_side
 from vibeorder.diagnosis.propose import BRISK, THOROUGH, Effort, RateDoubt
 from vibeorder.diagnosis.scan import Bands, Clock, Scan, Track, scan_tracks
 from vibeorder.diagnosis.signal import Signal
+from vibeorder.diagnosis.unowned import with_unowned
 from vibeorder.recording.store import excerpt
 from vibeorder.vehicle import Vehicle, engine_ratio
 
@@ -225,7 +226,7 @@ def judge_stretch(
         effort=effort,
         beside=beside,
     )
-    return Piece(start_s, clock, doubt, found, floor)
+    return Piece(start_s, clock, doubt, found if part.relative else with_unowned(found, doubt, floor), floor)
 
 
 def _unfolded(beside: Sequence[Candidate], part: Signal, clock: Clock) -> tuple[Candidate, ...]:

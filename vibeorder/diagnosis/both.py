@@ -42,6 +42,7 @@ from vibeorder.diagnosis.result import HeardLine
 from vibeorder.diagnosis.scan import Clock, Scan, Track, scan_tracks, usable
 from vibeorder.diagnosis.sharpening import LockOn, sharpened
 from vibeorder.diagnosis.signal import Signal, folded
+from vibeorder.diagnosis.unowned import with_unowned
 from vibeorder.diagnosis.votes import ON_ROAD_LINE_HZ
 from vibeorder.spectrum.baseband import Baseband
 from vibeorder.vehicle import firing_order
@@ -106,7 +107,7 @@ def _judge_stretch(
     ratio = None if engine_hz is None else logged_ratio(engine_hz, clock, part.rate_hz)
     hypotheses = both.weighed(doubt, ratio, anchor, effort)
     judged = judgement_of(candidates, log_prior_of_classes(candidates), hypotheses)
-    return Piece(start_s, clock, doubt, judged, both.floor)
+    return Piece(start_s, clock, doubt, with_unowned(judged, doubt, both.floor), both.floor)
 
 
 class _Both:

@@ -34,6 +34,7 @@ __all__ = [
     "Hypothesis",
     "Judgement",
     "RateDoubt",
+    "Unowned",
     "anchored_among_first",
     "held_gear",
     "judge",
@@ -67,16 +68,27 @@ class Hypothesis:
 
 
 @dataclass(frozen=True, slots=True)
+class Unowned:
+    """A line taken for no part's: its log weight as in `Judgement.log_class`, where it lies, and whether it comes and
+    goes as narrow noise does."""
+
+    log_weight: float
+    frequency_hz: float
+    comes_and_goes: bool
+
+
+@dataclass(frozen=True, slots=True)
 class Judgement:
     """log_class: total log weight per candidate and nothing (last), not normalised; log_prior: its prior part.
 
-    hypotheses: best first.
+    hypotheses: best first. unowned: what of 'nothing' is a line of no part (`unowned`), beside the hypotheses, or None.
     """
 
     candidates: tuple[Candidate, ...]
     log_prior: FloatArray
     log_class: FloatArray
     hypotheses: tuple[Hypothesis, ...]
+    unowned: Unowned | None = None
 
     def best_for(self, index: int) -> Hypothesis:
         """The hypothesis that speaks most for one candidate (or, with the last index, for nothing)."""

@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from vibeorder.diagnosis.candidates import Candidate
 from vibeorder.diagnosis.classes import class_evidence
 from vibeorder.diagnosis.namings import Naming
+from vibeorder.diagnosis.narrownoise import noise_log_odds_along
 from vibeorder.diagnosis.retold import Weighed
 from vibeorder.diagnosis.ridge import FRAME_CAP
 from vibeorder.diagnosis.signal import Signal, folded
@@ -94,7 +95,8 @@ def _log_weight(
     """Log weight of the course's strong line as a line of its own, without the prior of 'nothing'.
 
     Other lines speak for the name alone; but where a sound vehicle's lines are missing, they are missing whatever the
-    strong one is called. A line of no part is where it is seen: not folded.
+    strong one is called. A line of no part is where it is seen: not folded. It comes and goes as any share of the
+    frames, or as the strength of narrow noise does, alike likely.
     """
     naming, rate_hz = explained.naming, part.rate_hz
     if not naming.visible.any():
@@ -111,7 +113,10 @@ def _log_weight(
     knots = 3.0 if fast > SWEEP * slow else 1.0
     steps = int(np.count_nonzero(np.diff(naming.gear))) + (_turns_back(naming, rate_hz) if part.folds else 0)
     free = np.log(share) - knots * np.log(PLACES / SPEEDS) - STEP_COST * steps
-    return float(free + line - _steadiness(*_share_seen(naming, line_hz)))
+    kind = -_steadiness(*_share_seen(naming, line_hz))
+    if knots == 1.0:  # a band of noise lies at one frequency
+        kind = np.logaddexp(kind, noise_log_odds_along(part, naming.anchor_turns)) - np.log(2.0)
+    return float(free + line + kind)
 
 
 def _turns_back(naming: Naming, rate_hz: float) -> int:

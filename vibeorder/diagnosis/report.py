@@ -23,6 +23,7 @@ from vibeorder.diagnosis.result import Diagnosis, Mismatch, SpeedFit, Suspect
 from vibeorder.diagnosis.signal import Signal
 from vibeorder.diagnosis.twins import indistinct_pairs, readings_of
 from vibeorder.diagnosis.unexplained import with_unexplained
+from vibeorder.diagnosis.unowned import loose_hz
 from vibeorder.diagnosis.views import lines_seen, order_map_view, spectrum_view
 from vibeorder.recording.model import Recording, Trace
 from vibeorder.speed.clocks import late_words
@@ -79,8 +80,11 @@ def assemble(
     speed = _speed(piece, best, vehicle, kind, given, _own(given, recording), suspects)
     steady, tracks = _steady(speed.speed_mps), _tracks(best, candidates, posterior)
     lines = lines_seen(signal, _named(tracks), suspects)
-    told = given is not None and mismatch is None
-    shake, posterior = with_unexplained(lines if told else (), piece, posterior, steady, signal)
+    told, loose = (
+        given is not None and mismatch is None,
+        loose_hz([p.judgement for p in pieces], posterior.nothing),
+    )
+    shake, posterior = with_unexplained(lines if told else (), piece, posterior, steady, signal, loose)
     suspects, nothing = _suspects(candidates, piece, posterior, pairs, signal), posterior.nothing
     own = () if kind != "inferred" else inferred_notes(pieces, log_odds, vehicle, speed, suspects, nothing)
     notes = (*own, *beat_notes(suspects, piece, steady), *joint_notes(piece, vehicle))
@@ -91,7 +95,7 @@ def assemble(
 
         why = explained(signal, piece, log_odds, suspects, nothing, lines, speed, vehicle, kind, given)
     return Diagnosis(
-        verdict=verdict(suspects, nothing, mismatch, shake),
+        verdict=verdict(suspects, nothing, mismatch, shake, loose),
         suspects=suspects,
         nothing_found_probability=nothing,
         runout_check=runout_check(suspects, _places(candidates), nothing, mismatch),

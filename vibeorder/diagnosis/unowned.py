@@ -1,0 +1,148 @@
+"""A rival of every part: something that keeps one frequency whatever turns.
+
+A loose holder of the phone, a panel or a bracket of little damping is shaken by the road in a narrow band, a fan or a
+pump makes a tone, and either lies on some part's track at some speed, all the more where the speed is known roughly.
+With c the part that the recording speaks most for, on the course whose constant correction is e, the same line as
+nobody's weighs
+
+    ln P(nobody) = ln P(c) + ln(p(nothing) / p(c)) + ln p(nobody)
+                 + ln(sqrt(2 pi) s / w) + (e - m)^2 / (2 s^2) - v^2 / (2 q^2) + ln(exp(l) + g)
+
+v: spread of ln(frequency) over the blocks by their power, against a band's own width q: what moves with the speed is
+neither. l: log odds of noise against a line by how the strength comes and goes (`narrownoise`), bounded; g: how many
+tones there are over such bands. m, s: of the doubt in the wheel's rate; w: width in ln(frequency) of where either may
+lie. A part has to lie where the speed puts it, these lie anywhere: so a part gains what a place foretold is worth, and
+not where it is far from the one foretold. The rival counts as 'nothing that turns'.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from vibeorder.diagnosis.blocks import candidate_blocks
+from vibeorder.diagnosis.floor import Floor
+from vibeorder.diagnosis.judge import Hypothesis, Judgement, Unowned
+from vibeorder.diagnosis.narrownoise import ShortBlocks, noise_log_odds, on_own_axis
+from vibeorder.diagnosis.propose import RateDoubt
+
+__all__ = ["OF_NOBODY", "loose_hz", "with_unowned"]
+
+FloatArray = NDArray[np.float64]
+
+OF_NOBODY = 0.05
+"""How often, of the drives with no part at fault, something shakes in a narrow band as strongly as a complaint: mostly
+the phone's own holder (a judgement, no source)."""
+
+TONES = 0.4
+"""Tones of fans and pumps that the profile does not list, over such bands (a judgement, no source)."""
+
+PLACES, PLACES_HZ = 3.0, (3.0, 60.0)
+"""Width in ln(frequency) of where it may lie, 3 to 60 Hz, anywhere alike."""
+
+BAND = 0.015
+"""Sd of ln(frequency) within such a band, of a quality factor of 30."""
+
+ONE_PLACE = 0.05
+"""Two parts' lines that show nearer than this, in ln(frequency), are one line under two names."""
+
+LIKELIER = 0.5
+"""Probability of nothing, and share of the rival in it, from which it is spoken of."""
+
+ASKED, BEHIND = 3, 4.0
+"""How many of the likeliest parts are asked, and how far behind the likeliest (log weight)."""
+
+
+def with_unowned(found: Judgement, doubt: RateDoubt, floor: Floor) -> Judgement:
+    """The judgement, to whose 'nothing' the rival is added where any part is likelier than that."""
+    log_class = found.log_class
+    order = np.argsort(-log_class[:-1])[:ASKED]
+    asked = [
+        int(i) for i in order if log_class[i] > max(log_class[order[0]] - BEHIND, log_class[-1] - BEHIND)
+    ]
+    read = [one for i in asked if (one := _read(found, i, floor)) is not None]
+    rivals = [_rival(found, one, _odds_there(read, one.seen_hz), doubt) for one in read]
+    if not rivals:
+        return found
+    best = max(rivals, key=lambda one: one.log_weight)
+    log_class = log_class.copy()
+    log_class[-1] = np.logaddexp(log_class[-1], best.log_weight)
+    return replace(found, log_class=log_class, unowned=best)
+
+
+def loose_hz(judgements: Sequence[Judgement], nothing: float) -> float | None:
+    """Where narrow noise of nobody shakes, where nothing that turns is likeliest because of it; else None.
+
+    nothing: its probability over all of these stretches.
+    """
+    if nothing < LIKELIER:
+        return None
+    shares = [
+        (one.unowned.log_weight - float(one.log_class[-1]), one.unowned.frequency_hz)
+        for one in judgements
+        if one.unowned is not None and one.unowned.comes_and_goes
+    ]
+    share, hz = max(shares, default=(-np.inf, 0.0))
+    return hz if share > np.log(LIKELIER) else None
+
+
+@dataclass(frozen=True, slots=True)
+class _Read:
+    """One part's line in short blocks: where it shows, log odds of noise, and what its moving costs the rival."""
+
+    index: int
+    hypothesis: Hypothesis
+    seen_hz: float
+    odds: float
+    moves: float
+
+
+def _read(found: Judgement, index: int, floor: Floor) -> _Read | None:
+    """The line of one part; None where none is read, or not where something of nobody's may lie."""
+    one, candidate = found.best_for(index), found.candidates[index]
+    reading = next((line.reading_of(index) for line in one.lines if index in line.members), None)
+    if reading is None or reading.best <= 0.0:
+        return None
+    along = ShortBlocks(one.scan, one.course)
+    blocks = candidate_blocks(along, index, candidate, one.gears, one.offsets, floor)
+    if blocks is None:
+        return None
+    seen_hz = float(np.median(blocks.folded_hz))
+    if not PLACES_HZ[0] < seen_hz < PLACES_HZ[1]:
+        return None
+    power = on_own_axis(blocks.centre, blocks.noise, blocks.weight)
+    spread = _spread(blocks.folded_hz, blocks.weight * np.maximum(power - 1.0, 0.0))
+    odds = noise_log_odds(power, blocks.weight)
+    return _Read(index, one, seen_hz, odds, -0.5 * (spread / BAND) ** 2)
+
+
+def _odds_there(read: Sequence[_Read], seen_hz: float) -> float:
+    """Log odds of noise at one place, by the name that follows its line best: under another it may stray off it."""
+    return min(one.odds for one in read if abs(np.log(one.seen_hz / seen_hz)) < ONE_PLACE)
+
+
+def _rival(found: Judgement, read: _Read, odds: float, doubt: RateDoubt) -> Unowned:
+    """The line of one part, taken for nobody's."""
+    kind = float(np.logaddexp(odds, np.log(TONES)))
+    off = (_constant(read.hypothesis) - doubt.mean) / doubt.sd
+    place = float(np.log(np.sqrt(2.0 * np.pi) * doubt.sd / PLACES)) + 0.5 * off**2
+    prior = float(found.log_prior[-1] - found.log_prior[read.index]) + float(np.log(OF_NOBODY))
+    weight = float(found.log_class[read.index]) + prior + place + read.moves + kind
+    return Unowned(weight, read.seen_hz, odds > 0.0)
+
+
+def _spread(frequency_hz: FloatArray, share: FloatArray) -> float:
+    """Sd of ln(frequency) over blocks that count by their share [shape (blocks,) both]."""
+    if share.sum() <= 0.0:
+        return 0.0
+    log_hz = np.log(np.maximum(frequency_hz, 0.1))
+    mean = float(np.average(log_hz, weights=share))
+    return float(np.sqrt(np.average((log_hz - mean) ** 2, weights=share)))
+
+
+def _constant(hypothesis: Hypothesis) -> float:
+    """Mean relative correction of the course over the stretch."""
+    scan, course = hypothesis.scan, hypothesis.course
+    at = scan.nominal()
+    return float(course.turns[-1] / max(float(at[1][-1]), 1.0))
