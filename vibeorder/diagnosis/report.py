@@ -1,6 +1,6 @@
 """The judgement turned into a `Diagnosis`: measured figures, sentences, views."""
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 
 import numpy as np
 from numpy.typing import NDArray
@@ -80,20 +80,16 @@ def assemble(
     speed = _speed(piece, best, vehicle, kind, given, _own(given, recording), suspects)
     steady, tracks = _steady(speed.speed_mps), _tracks(best, candidates, posterior)
     lines = lines_seen(signal, _named(tracks), suspects)
-    told, loose = (
-        given is not None and mismatch is None,
-        loose_hz([p.judgement for p in pieces], posterior.nothing),
-    )
-    shake, posterior = with_unexplained(lines if told else (), piece, posterior, steady, signal, loose)
+    seen = lines if given is not None and mismatch is None else ()
+    loose = loose_hz([p.judgement for p in pieces], posterior.nothing)
+    shake, posterior = with_unexplained(seen, piece, posterior, steady, signal, loose)
     suspects, nothing = _suspects(candidates, piece, posterior, pairs, signal), posterior.nothing
-    own = () if kind != "inferred" else inferred_notes(pieces, log_odds, vehicle, speed, suspects, nothing)
-    notes = (*own, *beat_notes(suspects, piece, steady), *joint_notes(piece, vehicle))
+    notes = () if kind != "inferred" else inferred_notes(pieces, log_odds, vehicle, speed, suspects, nothing)
+    notes += (*beat_notes(suspects, piece, steady), *joint_notes(piece, vehicle))
     notes += plain_notes(suspects, nothing, steady, vehicle, signal, lines, recording.kind == "audio")
     why: tuple[Explanation, ...] = ()
     if explain:
-        from vibeorder.diagnosis.why import explain as explained  # many modules, seldom asked for
-
-        why = explained(signal, piece, log_odds, suspects, nothing, lines, speed, vehicle, kind, given)
+        why = _explainer()(signal, piece, log_odds, suspects, nothing, lines, speed, vehicle, kind, given)
     return Diagnosis(
         verdict=verdict(suspects, nothing, mismatch, shake, loose),
         suspects=suspects,
@@ -115,6 +111,13 @@ def assemble(
         mismatch=mismatch,
         unexplained=shake,
     )
+
+
+def _explainer() -> Callable[..., tuple[Explanation, ...]]:
+    """What explains, loaded when asked for: many modules, seldom wanted."""
+    from vibeorder.diagnosis.why import explain
+
+    return explain
 
 
 def _places(candidates: Sequence[Candidate]) -> dict[tuple[str, float], str]:
