@@ -79,9 +79,8 @@ def assemble(
     suspects = _suspects(candidates, piece, posterior, pairs, signal)
     speed = _speed(piece, best, vehicle, kind, given, _own(given, recording), suspects)
     steady, tracks = _steady(speed.speed_mps), _tracks(best, candidates, posterior)
-    lines = lines_seen(signal, _named(tracks), suspects)
+    lines, loose = lines_seen(signal, _named(tracks), suspects), _loose(pieces, posterior.nothing)
     seen = lines if given is not None and mismatch is None else ()
-    loose = loose_hz([p.judgement for p in pieces], posterior.nothing)
     shake, posterior = with_unexplained(seen, piece, posterior, steady, signal, loose)
     suspects, nothing = _suspects(candidates, piece, posterior, pairs, signal), posterior.nothing
     notes = () if kind != "inferred" else inferred_notes(pieces, log_odds, vehicle, speed, suspects, nothing)
@@ -145,6 +144,10 @@ def leading(pieces: Sequence[Piece], log_odds: FloatArray) -> Piece:
 def _shown(hypothesis: Hypothesis) -> float:
     """Evidence of all its lines."""
     return sum(line.reading_of(line.members[0]).best for line in hypothesis.lines)
+
+
+def _loose(pieces: Sequence[Piece], nothing: float) -> float | None:
+    return loose_hz([p.judgement for p in pieces], nothing)
 
 
 def _top(log_odds: FloatArray) -> int:

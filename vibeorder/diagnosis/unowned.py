@@ -44,7 +44,7 @@ PLACES, PLACES_HZ = 3.0, (3.0, 60.0)
 BAND = 0.015
 """Sd of ln(frequency) within such a band, of a quality factor of 30."""
 
-ONE_PLACE = 0.05
+ONE_PLACE = 0.02
 """Two parts' lines that show nearer than this, in ln(frequency), are one line under two names."""
 
 LIKELIER = 0.5
