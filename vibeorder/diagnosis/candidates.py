@@ -7,7 +7,15 @@ from typing import Literal
 from vibeorder.diagnosis.amplitudes import HealthyPrior
 from vibeorder.vehicle import Source, Vehicle, firing_order, rotors, sources_of
 
-__all__ = ["OVERTONE_TIMES", "Candidate", "candidates_of", "in_sound", "overtones", "upper_orders"]
+__all__ = [
+    "OVERTONE_TIMES",
+    "Candidate",
+    "candidates_of",
+    "in_sound",
+    "overtones",
+    "runout_places",
+    "upper_orders",
+]
 
 FIRING_IN_SOUND = (0.95, 0.12, 1.0)
 """How often firing is heard in a vehicle with nothing wrong, how loud, and the sd of its ln: intake and exhaust speak
@@ -206,3 +214,8 @@ def _louder(source: Source, fires: bool) -> Source:
         else (source.healthy_presence, ENGINE_LOUDER * source.healthy_median_mps2, ENGINE_LOG_SD)
     )
     return replace(source, healthy_presence=presence, healthy_median_mps2=median, healthy_log_sd=log_sd)
+
+
+def runout_places(candidates: Sequence[Candidate]) -> dict[tuple[str, float], str]:
+    """Where the dial indicator goes for each part and order."""
+    return {c.key: c.source.runout_where for c in candidates}

@@ -9,7 +9,7 @@ from vibeorder.diagnosis.advice import SURE, runout_check, settle_profile, top_g
 from vibeorder.diagnosis.alternatives import band_sentence, inferred_notes, speed_band
 from vibeorder.diagnosis.amplitudes import COMPLAINT_FROM_MPS2
 from vibeorder.diagnosis.analyse import Piece
-from vibeorder.diagnosis.candidates import Candidate
+from vibeorder.diagnosis.candidates import Candidate, runout_places
 from vibeorder.diagnosis.drive_standing import next_drive_from
 from vibeorder.diagnosis.evidence import Reading
 from vibeorder.diagnosis.explanation import Explanation
@@ -93,7 +93,7 @@ def assemble(
         verdict=verdict(suspects, nothing, mismatch, shake, loose),
         suspects=suspects,
         nothing_found_probability=nothing,
-        runout_check=runout_check(suspects, _places(candidates), nothing, mismatch),
+        runout_check=runout_check(suspects, runout_places(candidates), nothing, mismatch),
         speed=speed,
         recording=_recording(recording),
         vehicle_name=vehicle.name,
@@ -117,11 +117,6 @@ def _explainer() -> Callable[..., tuple[Explanation, ...]]:
     from vibeorder.diagnosis.why import explain
 
     return explain
-
-
-def _places(candidates: Sequence[Candidate]) -> dict[tuple[str, float], str]:
-    """Where the dial indicator goes for each part and order."""
-    return {c.key: c.source.runout_where for c in candidates}
 
 
 def pairs_of(pieces: Sequence[Piece], log_odds: FloatArray, rate_hz: float) -> set[tuple[int, int]]:
