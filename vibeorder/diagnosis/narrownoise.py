@@ -20,7 +20,7 @@ from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import ive
+from scipy.special import i0e
 
 from vibeorder.diagnosis.blocks import NEEDED_COVER, SIDE_HZ, OnCourse
 from vibeorder.diagnosis.evidence import MAIN_LOBE, whiten
@@ -106,13 +106,10 @@ def noise_log_odds(power: FloatArray, weight: FloatArray) -> float:
     use = weight > SPEAKS_FROM
     if int(np.count_nonzero(use)) < LEAST_BLOCKS:
         return 0.0
-    power, steady = np.minimum(power, np.exp(LEVELS[-1])), np.zeros(1)
-    line = [_summed(power, use, drift, steady, np.ones((1, 1))) for drift in LINE_DRIFTS]
-    noise = [
-        _summed(power, use, drift, STRENGTHS, _forgets(width))
-        for drift in NOISE_DRIFTS
-        for width in WIDTHS_HZ
-    ]
+    heard = np.minimum(power, np.exp(LEVELS[-1]))[use, None, None]
+    as_line, as_noise = (_log_rice(heard, np.exp(LEVELS[:, None] + own)) for own in (np.zeros(1), STRENGTHS))
+    line = [_summed(as_line, use, drift, np.ones((1, 1))) for drift in LINE_DRIFTS]
+    noise = [_summed(as_noise, use, drift, _forgets(width)) for drift in NOISE_DRIFTS for width in WIDTHS_HZ]
     of_noise, of_line = (float(np.logaddexp.reduce(x)) - float(np.log(len(x))) for x in (noise, line))
     return float(np.clip(of_noise - of_line, -MOST, MOST))
 
@@ -123,7 +120,7 @@ def _forgets(width_hz: float) -> FloatArray:
     kept = float(np.exp(-np.pi * width_hz * SHORT_S))
     v, free = np.exp(STRENGTHS), 1.0 - kept**2
     root = 2.0 * kept * np.sqrt(v[:, None] * v) / free
-    log_p = STRENGTHS - (v + kept**2 * v[:, None]) / free + np.log(ive(0, root)) + root
+    log_p = STRENGTHS - (v + kept**2 * v[:, None]) / free + np.log(i0e(root)) + root
     p = np.exp(log_p - log_p.max(axis=1, keepdims=True))
     return np.asarray(p / p.sum(axis=1, keepdims=True))
 
@@ -137,18 +134,18 @@ def _walks(drift: float) -> FloatArray:
 def _log_rice(power: FloatArray, steady: FloatArray) -> FloatArray:
     """Log density of a block's power over noise with this steady part, one block in twenty lost."""
     spread = 1.0 + UNEVEN * steady
-    rice = np.log(ive(0, 2.0 * np.sqrt(power * steady) / spread)) - np.log(spread)
+    rice = np.log(i0e(2.0 * np.sqrt(power * steady) / spread)) - np.log(spread)
     rice -= (np.sqrt(power) - np.sqrt(steady)) ** 2 / spread
     lost = -power / (1.0 + steady) - np.log1p(steady)
     return np.asarray(np.logaddexp(np.log(1.0 - LOST) + rice, np.log(LOST) + lost))
 
 
-def _summed(
-    power: FloatArray, use: NDArray[np.bool_], drift: float, strengths: FloatArray, forgets: FloatArray
-) -> float:
-    """Log likelihood summed over all courses of ln P and ln v."""
+def _summed(log_p: FloatArray, use: NDArray[np.bool_], drift: float, forgets: FloatArray) -> float:
+    """Log likelihood summed over all courses of ln P and ln v.
+
+    log_p: of each block that is used, at every level and strength [shape (used, levels, strengths)].
+    """
     walks = _walks(drift)
-    log_p = _log_rice(power[use, None, None], np.exp(LEVELS[:, None] + strengths))
     top = log_p.max(axis=(1, 2))
     seen = np.exp(log_p - top[:, None, None])
     stays = np.linalg.matrix_power(forgets, 64)[0] if forgets.size > 1 else np.ones(1)
