@@ -54,12 +54,12 @@ def dask_results(tasks: Sequence[Task], address: str) -> Iterator[Outcome]:
 
 
 def _outcome(future: Any, task: Task) -> Outcome:
-    if future.status == "finished":
-        outcome: Outcome = future.result()
-        return outcome
     if future.cancelled():
         raise VibeorderError(
             "the Dask scheduler went away; what is done is kept, and the same command goes on"
         )
-    error = future.exception()
+    error = future.exception()  # waits: what a lost worker had done is done again
+    if error is None:
+        outcome: Outcome = future.result()
+        return outcome
     return failed(task, f"{task.source}: the cluster gave it up ({type(error).__name__}: {error})")
