@@ -37,6 +37,16 @@ CAR = parse_vehicle(
         "engine": {"cylinders": 4},
     }
 )
+VAN = parse_vehicle(
+    {
+        "vehicle": {"name": "gray van", "layout": "rwd"},
+        "tire": {"size": "225/60R16"},
+        "axle": {"ratio": 3.5},
+        "transmission": {"gears": [3.0, 1.8, 1.2, 1.0]},
+        "engine": {"cylinders": 6},
+        "accessory": [{"name": "pump", "ratio": 1.2}],
+    }
+)
 ELECTRIC = parse_vehicle(
     {
         "vehicle": {"name": "invented electric", "layout": "ev"},

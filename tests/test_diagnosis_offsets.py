@@ -8,6 +8,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from diagnosis_examples import VAN
 from numpy.typing import NDArray
 
 from vibeorder.diagnosis.blocks import Course
@@ -23,17 +24,7 @@ FloatArray = NDArray[np.float64]
 SECONDS, WHEEL_HZ, FRAME_S, CHANNELS = 60, 15.0, 3.0, 3
 EPSILON = np.asarray(np.arange(-50, 51) * 0.001, np.float64)
 MID_S = np.asarray(np.arange(SECONDS) + 0.5, np.float64)
-VEHICLE = parse_vehicle(
-    {
-        "vehicle": {"name": "gray van", "layout": "rwd"},
-        "tire": {"size": "225/60R16"},
-        "axle": {"ratio": 3.5},
-        "transmission": {"gears": [3.0, 1.8, 1.2, 1.0]},
-        "engine": {"cylinders": 6},
-        "accessory": [{"name": "pump", "ratio": 1.2}],
-    }
-)
-PUMP = next(c for c in candidates_of(VEHICLE) if c.part == "accessory:pump")
+PUMP = next(c for c in candidates_of(VAN) if c.part == "accessory:pump")
 TRACK = Track(0, 4, 3.5 * PUMP.multiple)
 
 
@@ -108,7 +99,7 @@ def front_drive() -> Vehicle:
 
 def test_every_part_that_may_be_named_is_read_at_twice_and_three_times_its_fault_without_a_speed() -> None:
     """Else a rival whose catalogued orders lie there wins by them: a joint's 3x with 6x and 9x as half orders."""
-    for vehicle, named in ((front_drive(), ("half_shaft", 3.0)), (VEHICLE, ("accessory:pump", 1.0))):
+    for vehicle, named in ((front_drive(), ("half_shaft", 3.0)), (VAN, ("accessory:pump", 1.0))):
         own = candidates_of(vehicle)
         read = {(c.part, c.order) for c in (*own, *upper_orders(own, vehicle))}
         assert {(named[0], named[1] * times) for times in (1, 2, 3)} <= read

@@ -3,6 +3,7 @@
 from dataclasses import replace
 
 import numpy as np
+from diagnosis_examples import VAN
 
 from vibeorder.diagnosis.analyse import _unfolded
 from vibeorder.diagnosis.candidates import candidates_of, upper_orders
@@ -13,18 +14,8 @@ from vibeorder.vehicle import engine_ratio, parse_vehicle
 
 SECONDS, RATE_HZ, WHEEL_HZ = 60, 200.0, 10.0
 EPSILON = np.asarray(np.arange(-50, 51) * 0.001, np.float64)
-VEHICLE = parse_vehicle(
-    {
-        "vehicle": {"name": "gray van", "layout": "rwd"},
-        "tire": {"size": "225/60R16"},
-        "axle": {"ratio": 3.5},
-        "transmission": {"gears": [3.0, 1.8, 1.2, 1.0]},
-        "engine": {"cylinders": 6},
-        "accessory": [{"name": "pump", "ratio": 1.2}],
-    }
-)
-PUMP = next(c for c in candidates_of(VEHICLE) if c.part == "accessory:pump")
-PER_WHEEL = np.array([engine_ratio(VEHICLE, g, False) for g in (1, 2, 3, 4)])
+PUMP = next(c for c in candidates_of(VAN) if c.part == "accessory:pump")
+PER_WHEEL = np.array([engine_ratio(VAN, g, False) for g in (1, 2, 3, 4)])
 STRAIGHT_ON = 50
 
 

@@ -154,12 +154,10 @@ def _steps(done: int, total: int) -> Iterator[Step]:
         with _bar(done, total) as step:
             yield step
         return
-    count, began = done, time.monotonic()
+    counted_on = _counter(done, total)
 
     def line(outcome: "Outcome") -> None:
-        nonlocal count
-        count += 1
-        left = _left_text(time.monotonic() - began, count - done, total - count)
+        count, left = counted_on()
         door.say(f"{count} of {total}{left}  {outcome.source}: {_short(outcome)}\n", aside=True)
 
     yield line
@@ -176,17 +174,27 @@ def _bar(done: int, total: int) -> Iterator[Step]:
     )
     console = Console(stderr=True, markup=False, highlight=False)
     with Progress(*columns, console=console) as bar:
-        job, count, began = bar.add_task("", total=total, completed=done, left=""), done, time.monotonic()
+        job, counted_on = bar.add_task("", total=total, completed=done, left=""), _counter(done, total)
 
         def step(outcome: "Outcome") -> None:
-            nonlocal count
-            count += 1
-            left = _left_text(time.monotonic() - began, count - done, total - count)
+            count, left = counted_on()
             bar.update(job, completed=count, left=left, description=_plain(outcome.source)[-40:])
             if outcome.error:
                 bar.console.print(_plain(f"{outcome.source}: {outcome.error}"), soft_wrap=True)
 
         yield step
+
+
+def _counter(done: int, total: int) -> Callable[[], tuple[int, str]]:
+    """What counts one more each time: how many are done, and how long the rest takes, as `_left_text` says it."""
+    count, began = done, time.monotonic()
+
+    def counted_on() -> tuple[int, str]:
+        nonlocal count
+        count += 1
+        return count, _left_text(time.monotonic() - began, count - done, total - count)
+
+    return counted_on
 
 
 def _left_text(spent_s: float, finished: int, left: int) -> str:

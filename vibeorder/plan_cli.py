@@ -65,11 +65,7 @@ def _card(car: "Vehicle", speed: str, steps: Sequence["PlannedStep"]) -> str:
         promise = sharper_text(step.bits + step.bits_left, step.bits_left)
         worth = f"{worth_of(step.tells_apart)} {promise[0].upper()}{promise[1:]}."
         drive = f"{number}. {step.instruction} {step.reading}".rstrip()
-        lines += [
-            "",
-            *_wrapped(drive, ""),
-            *_wrapped(worth, "   "),
-        ]
+        lines += ["", *_wrapped(drive, ""), *_wrapped(worth, "   ")]
     if not steps:
         lines += ["", "No drive tells this vehicle's suspects apart at that speed."]
     cautions = dict.fromkeys(step.caution for step in steps)

@@ -59,6 +59,11 @@ class Tracked:
     frequency_hz: FloatArray
     weight: FloatArray
 
+    @property
+    def power(self) -> FloatArray:
+        """Of each block, over the noise, all axes together [shape (blocks,)]."""
+        return np.asarray((np.abs(self.raw / self.noise) ** 2).sum(axis=0))
+
 
 class TrackReader:
     """The samples cut into blocks; any phase may be read from them.
@@ -124,8 +129,8 @@ class TrackReader:
         raw, sd, sides = self._on_axes(raw, sides, frequency)
         beside = [(np.abs(side / sd) ** 2).sum(axis=0) / side.shape[0] for side in sides]
         excess = (beside[0] + beside[1]) / 2.0
-        ends = [excess[:1]] * 2, [excess[-1:]] * 2
-        smooth = np.convolve(np.concatenate([*ends[0], excess, *ends[1]]), np.ones(5) / 5.0, mode="valid")
+        longer = np.concatenate([excess[:1].repeat(2), excess, excess[-1:].repeat(2)])
+        smooth = np.convolve(longer, np.ones(5) / 5.0, mode="valid")
         sd = sd * np.sqrt(np.maximum(np.maximum(smooth, excess / MOST_OF_A_BLOCK), LEAST_EXCESS))
         seen = folded(frequency, rate)
         usable = (

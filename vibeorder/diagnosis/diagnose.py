@@ -169,9 +169,8 @@ def _senses(weighed: Weighed, scaled: FloatArray, found: Diagnosis) -> Senses | 
     """What motion and sound each saw, where both were recorded."""
     if weighed.sound is None or weighed.setting is None:
         return None
-    from vibeorder.diagnosis.heard_along import (
-        heard_on,  # with most that an unknown speed needs
-    )
+    # imports most of what an unknown speed needs
+    from vibeorder.diagnosis.heard_along import heard_on
 
     piece = leading(weighed.pieces, scaled)
     best = piece.judgement.best_for(int(np.argmax(scaled)))

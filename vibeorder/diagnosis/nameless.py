@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from vibeorder.diagnosis.candidates import Candidate
 from vibeorder.diagnosis.classes import class_evidence
 from vibeorder.diagnosis.namings import Naming
-from vibeorder.diagnosis.narrownoise import noise_log_odds_along
+from vibeorder.diagnosis.narrownoise import PLACES, PLACES_HZ, noise_log_odds_along
 from vibeorder.diagnosis.retold import Weighed
 from vibeorder.diagnosis.ridge import FRAME_CAP
 from vibeorder.diagnosis.signal import Signal, folded
@@ -29,11 +29,9 @@ NAMELESS, ENGINE_UNPLACED = 0.03, 0.7
 """How often, of the drives with a strong line and no listed part at fault, the line is of no listed part; and how often
 where the profile has an engine but not what its rate follows from (judgements, no source)."""
 
-PLACES, PLACES_HZ = 3.0, (3.0, 60.0)
-"""Width in ln(frequency) of where such a line may lie, 3 to 60 Hz, anywhere alike."""
-
 SPEEDS = 1.5
-"""Likewise of the speeds, at those that are usual: they lie between 19 and 87 mph, uniform in speed."""
+"""Width in ln of the speeds, as PLACES is of a line of no part, at those that are usual: they lie between 19 and 87
+mph, uniform in speed."""
 
 COURSES = 12.0
 """Log number of courses among which the best is taken: in noise alone the clearest gains about this much (sound

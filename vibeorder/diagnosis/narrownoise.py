@@ -27,10 +27,21 @@ from vibeorder.diagnosis.evidence import MAIN_LOBE, whiten
 from vibeorder.diagnosis.signal import Signal
 from vibeorder.spectrum.baseband import block_spectra, demodulate
 
-__all__ = ["SHORT_S", "ShortBlocks", "noise_log_odds", "noise_log_odds_along", "on_own_axis"]
+__all__ = [
+    "PLACES",
+    "PLACES_HZ",
+    "SHORT_S",
+    "ShortBlocks",
+    "noise_log_odds",
+    "noise_log_odds_along",
+    "on_own_axis",
+]
 
 FloatArray = NDArray[np.float64]
 ComplexArray = NDArray[np.complexfloating]
+
+PLACES, PLACES_HZ = 3.0, (3.0, 60.0)
+"""Width in ln(frequency) of where a line of no part may lie, 3 to 60 Hz, anywhere alike."""
 
 SHORT_S = 1.0
 """Length of a block, which do not overlap: about as long as a band of 0.3 Hz keeps its strength."""
@@ -48,7 +59,7 @@ STRENGTHS: FloatArray = np.linspace(np.log(0.004), np.log(8.0), 18)
 LINE_DRIFTS, NOISE_DRIFTS = (0.1, 0.2, 0.4), (0.2,)
 """Sd of the change of ln P in a second: a line's strength stays for minutes, or follows load, hills and the body's
 modes within seconds; a road's roughness changes in tens of seconds. Alike likely
-(judgements, no source)."""
+(judgements)."""
 
 JUMPS = 0.03
 """Chance in a second that ln P is another from then on: another gear than was thought, another road (a judgement)."""
@@ -59,7 +70,6 @@ not read well: a bump, a change of gear, a line that crosses (judgements, no sou
 
 LEAST_BLOCKS, SPEAKS_FROM = 8, 0.3
 BAND_RATE_HZ = 24.0
-
 
 MOST = 10.0
 """Most log odds either way that the coming and going of a line's strength gives."""

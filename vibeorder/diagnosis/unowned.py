@@ -24,7 +24,7 @@ from numpy.typing import NDArray
 from vibeorder.diagnosis.blocks import candidate_blocks
 from vibeorder.diagnosis.floor import Floor
 from vibeorder.diagnosis.judge import Hypothesis, Judgement, Unowned
-from vibeorder.diagnosis.narrownoise import ShortBlocks, noise_log_odds, on_own_axis
+from vibeorder.diagnosis.narrownoise import PLACES, PLACES_HZ, ShortBlocks, noise_log_odds, on_own_axis
 from vibeorder.diagnosis.propose import RateDoubt
 
 __all__ = ["OF_NOBODY", "loose_hz", "with_unowned"]
@@ -37,9 +37,6 @@ the phone's own holder (a judgement, no source)."""
 
 TONES = 0.4
 """Tones of fans and pumps that the profile does not list, over such bands (a judgement, no source)."""
-
-PLACES, PLACES_HZ = 3.0, (3.0, 60.0)
-"""Width in ln(frequency) of where it may lie, 3 to 60 Hz, anywhere alike."""
 
 BAND = 0.015
 """Sd of ln(frequency) within such a band, of a quality factor of 30."""

@@ -98,8 +98,7 @@ class Frames:
 
     def of_anchor(self, anchored: FloatArray, line: Tracked) -> float:
         """The strong line's bounded evidence, no frame's more than its block bears out."""
-        power = (np.abs(line.raw / line.noise) ** 2).sum(axis=0)
-        block = bounded_evidence(power.astype(np.float32), line.raw.shape[0])[self._nearest]
+        block = bounded_evidence(line.power.astype(np.float32), line.raw.shape[0])[self._nearest]
         borne_out = np.minimum(anchored, np.maximum(block, 0.0) * BLOCK_TIMES + BLOCK_BESIDE)
         return ANCHOR_SHARE * float(np.where(line.weight[self._nearest] > 0, borne_out, anchored).sum())
 

@@ -268,8 +268,7 @@ def _clearness(line: Tracked, apart_from: BoolArray) -> float:
     use = (line.weight > 0) & ~apart_from
     if not use.any():
         return 0.0
-    power = (np.abs(line.raw[:, use] / line.noise[:, use]) ** 2).sum(axis=0)
-    return float(np.log1p(power).mean())
+    return float(np.log1p(line.power[use]).mean())
 
 
 def _as_lines(

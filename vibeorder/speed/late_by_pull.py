@@ -7,7 +7,6 @@ from numpy.typing import NDArray
 
 from vibeorder.recording import Recording, Trace
 from vibeorder.recording.store import excerpt
-from vibeorder.speed.slow_changes import slow_changes
 
 __all__ = ["Pulls", "pulls_shift"]
 
@@ -128,7 +127,7 @@ def _fit(middles: FloatArray, means: FloatArray, held: BoolArray, trace: Trace, 
         np.interp(last[good], times, trace.values) - np.interp(first[good], times, trace.values)
     ) / WINDOW_S
     span = max(float(np.ptp(middles[good])), 1.0)
-    drift = slow_changes(middles[good], min(int(2.0 * span / DRIFT_S), MOST_DRIFTS))
+    drift = _slow_changes(middles[good], min(int(2.0 * span / DRIFT_S), MOST_DRIFTS))
     change = change - drift @ (drift.T @ change)
     axes = means[:, good] - (means[:, good] @ drift) @ drift.T
     power = float(change @ change)
@@ -141,6 +140,13 @@ def _fit(middles: FloatArray, means: FloatArray, held: BoolArray, trace: Trace, 
     slope = float(np.linalg.norm(axes @ change)) / power
     rest_mps2 = float(np.sqrt(np.mean(rest**2)))
     return _Fit(-0.5 * count * float(np.log1p(-explained)), float(np.sqrt(explained)), slope, rest_mps2)
+
+
+def _slow_changes(at_s: FloatArray, halves: int) -> FloatArray:
+    """Orthonormal slow changes: a constant, and cosines of up to so many half periods [shape (n, halves + 1)]."""
+    span = max(float(at_s[-1] - at_s[0]), 1.0)
+    shape = np.cos(np.pi * np.outer((at_s - at_s[0]) / span, np.arange(halves + 1)))
+    return np.asarray(np.linalg.qr(shape)[0], float)
 
 
 def _independent(one: FloatArray, other: FloatArray) -> float:
