@@ -86,6 +86,7 @@ class TrackReader:
         self._windows = np.stack([self.window, self.window * beside.real, self.window * beside.imag])
         self._cut = self._blocks(signal.samples)
         self.noise_overlap = _overlap(self.first.size)
+        self._emptied = np.full(self.first.size, np.inf)
 
     def _blocks(self, samples: NDArray[np.floating]) -> NDArray[np.float32]:
         """Every block under the window, and so that its sums are those beside the track [shape (blocks, 3 c, size)]."""
@@ -105,7 +106,14 @@ class TrackReader:
         other = object.__new__(TrackReader)
         other.__dict__.update(self.__dict__)
         other._cut = other._blocks(samples)
+        seen = folded(self._frequency(turns), self.signal.rate_hz)
+        other._emptied = np.where(held > 0, seen, np.inf)
         return other
+
+    def _frequency(self, turns: FloatArray) -> FloatArray:
+        """True frequency of a phase track in every block [shape (blocks,)]."""
+        steps = turns[self.index[:, -1]] - turns[self.index[:, 0]]
+        return np.maximum(steps / (self.block_s - 1.0 / self.signal.rate_hz), 1e-3)
 
     def _amplitude(self, turns: FloatArray, beside: bool = False) -> list[ComplexArray]:
         """Amplitude of every block on a phase track, and beside it on request [shape (c, blocks) each]."""
@@ -123,12 +131,11 @@ class TrackReader:
     def read(self, turns: FloatArray, growth: float, keep: FloatArray | None = None) -> Tracked:
         """One line on a phase track [shape (n,)]; keep: blocks to use [shape (blocks,)]."""
         rate = self.signal.rate_hz
-        frequency = (turns[self.index[:, -1]] - turns[self.index[:, 0]]) / (self.block_s - 1.0 / rate)
-        frequency = np.maximum(frequency, 1e-3)
+        frequency = self._frequency(turns)
         raw, *sides = self._amplitude(turns, beside=True)
         raw, sd, sides = self._on_axes(raw, sides, frequency)
         beside = [(np.abs(side / sd) ** 2).sum(axis=0) / side.shape[0] for side in sides]
-        excess = (beside[0] + beside[1]) / 2.0
+        excess = self._together(beside, frequency)
         longer = np.concatenate([excess[:1].repeat(2), excess, excess[-1:].repeat(2)])
         smooth = np.convolve(longer, np.ones(5) / 5.0, mode="valid")
         sd = sd * np.sqrt(np.maximum(np.maximum(smooth, excess / MOST_OF_A_BLOCK), LEAST_EXCESS))
@@ -141,6 +148,14 @@ class TrackReader:
         )
         weight = self.cover * usable * (1.0 if keep is None else keep)
         return _tracked(raw, sd, frequency, weight, growth)
+
+    def _together(self, beside: list[FloatArray], frequency: FloatArray) -> FloatArray:
+        """Noise power below and above the track in one; a place from which a line was taken does not tell any."""
+        places = [folded(frequency + off, self.signal.rate_hz) for off in (-BESIDE_HZ, BESIDE_HZ)]
+        told = [np.abs(place - self._emptied) > 2.0 / self.block_s for place in places]
+        return np.asarray(
+            np.where(told[0] == told[1], 0.5 * (beside[0] + beside[1]), np.where(told[0], *beside))
+        )
 
     def _on_axes(
         self, raw: ComplexArray, sides: list[ComplexArray], frequency: FloatArray

@@ -49,6 +49,13 @@ FOLDED_COST = 0.02
 SKIRT_BINS, SKIRT_FROM = 3, 0.25
 """How far a line's window reaches, in bins, and the share of its peak below which power is taken for its skirt."""
 
+SMEAR_POINTS = 15
+"""Instants of a frame at which the noise that a chirp brings in is asked for."""
+
+RUNG_HALF_HZ, RUNG_FROM = 2.5, 1.3
+"""Half width of the median that tells how loud a frame is about a place, seven times a line's half width, and how much
+louder than usual it is by chance."""
+
 STANDS_OUT = 0.1
 """Share of frames and places in which a line is taken to be, when asked of one place at a time."""
 
@@ -113,14 +120,52 @@ def _read(
     samples = np.pad(signal.samples, ((0, 0), pad))
     there = np.pad(signal.valid, pad).astype(float)
     level = colour.level_at(colour.mid_s)
+    rung = _Rung(samples.shape[0], spacing)
+    smeared = _smeared(colour, np.arange(places.first, places.last) * spacing, places.steps, window)
     out = np.empty((first.size, SLOPES.size, cells.size), np.float32)
     for i, s in enumerate(first + pad[0]):
         energy = float(there[s : s + size] @ window**2) * level[i] + 1e-12
         power = _white_power(dechirped.spectra(samples[:, s : s + size]), whitener)
         whole = there[s : s + size].mean() > 0.4
-        found = places.largest(_without_skirts(power / np.float32(energy)))
+        power = power / (np.float32(energy) * smeared)
+        power /= rung(power[upward.size - 1])
+        found = places.largest(_without_skirts(power))
         out[i] = bounded_evidence(found, samples.shape[0], cap) if whole else 0.0
     return out
+
+
+def _smeared(colour: Colour, at_hz: FloatArray, chirps: FloatArray, window: FloatArray) -> F32:
+    """How much more noise a dechirped spectrum has than an undechirped one, 1 or more [shape (chirps, bins)].
+
+    Noise is dechirped too: what lies a chirp's length away comes in, and below the lowest lines, where a folded
+    line meets its image, a body heaves with far more power. at_hz: of the bins; chirps: in Hz/s.
+    """
+    u = (np.linspace(0.0, 1.0, SMEAR_POINTS + 2)[1:-1] - 0.5) * window.size / colour.rate_hz
+    weight = np.cos(np.pi * u * colour.rate_hz / window.size) ** 4
+    seen = folded(np.abs(at_hz[None, :, None] + chirps[:, None, None] * u), colour.rate_hz)
+    density = np.interp(seen, colour.frequency_hz, colour.density) @ (weight / weight.sum())
+    return np.maximum(density / np.interp(at_hz, colour.frequency_hz, colour.density), 1.0).astype(np.float32)
+
+
+class _Rung:
+    """How much louder than usual the noise of one frame is, place by place: a bump rings the modes of the body.
+
+    What lifts all that is near is no line. The level of a whole frame knows nothing of it.
+    """
+
+    def __init__(self, channels: int, spacing_hz: float) -> None:
+        from scipy.special import gammaincinv
+
+        self._usual = RUNG_FROM * float(gammaincinv(channels, 0.5))
+        self._size = 2 * max(1, round(RUNG_HALF_HZ / spacing_hz)) + 1
+
+    def __call__(self, power: F32) -> F32:
+        """Factor, 1 or more, of power over noise, summed over channels and not dechirped [shape (bins,)]."""
+        from scipy.ndimage import median_filter
+
+        return np.maximum(median_filter(power, self._size, mode="nearest") / self._usual, 1.0).astype(
+            np.float32
+        )
 
 
 class _Dechirped:
@@ -194,6 +239,7 @@ class _Places:
         sign = np.where(cells >= rate_hz * zone, 1.0, -1.0)
         centre = np.clip(np.round(seen / spacing).astype(int), 0, top)
         self.first, self.last = max(0, int(centre.min()) - 3), min(top + 1, int(centre.max()) + 4)
+        self.steps = steps
         chirp = SLOPES[:, None] * (sign * cells * CELL / HOP_S)
         at = np.round((chirp - steps[0]) / (steps[1] - steps[0])).astype(int)
         self.possible = (at >= 0) & (at < steps.size)

@@ -35,7 +35,7 @@ BLOCK_TIMES, BLOCK_BESIDE = 2.0, 1.0
 """How much more than its nearest block has a frame of the strong line may say: where a smooth course holds no line, a
 frame's best cell beside it is noise that was looked for; and where a lock has slipped, the line is another's."""
 
-CLEAR_OF_STRONG_HZ = 0.8
+CLEAR_OF_STRONG_HZ = 1.5
 """Nearer than this to the strong line nothing is read of another: its skirt, and what is left of it, are there."""
 
 
