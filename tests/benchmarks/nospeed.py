@@ -29,6 +29,7 @@ from common import calibration_error, chance_error, each, fill_page, table
 from world import CURVE_SD_PER_M, GRADE_SD, random_road_test
 
 from vibeorder.diagnosis import posterior, told, weigh
+from vibeorder.diagnosis.twins import AS_GOOD_UNTOLD
 from vibeorder.simulate import (
     Body,
     Drive,
@@ -65,7 +66,7 @@ GEARS = (
 )
 USUAL_RPM, USUAL_RPM_LOG_SD = 1900.0, 0.3
 SURE = 0.9
-WITHIN = 5.0
+CLOSE, WITHIN = 5.0, float(np.exp(AS_GOOD_UNTOLD))
 BANDS: tuple[tuple[str, Callable[["Outcome"], bool]], ...] = (
     ("fault 0.1 to 0.2 m/s^2", lambda s: 0.0 < s.strength_mps2 < 0.2),
     ("fault 0.2 to 0.5 m/s^2", lambda s: s.strength_mps2 >= 0.2),
@@ -87,8 +88,10 @@ class Outcome:
     """What came out of one task.
 
     top: first suspect. right: it, or one that it is said to be indistinct from, is the fault or coincides with
-    it (healthy: nothing has most). listed: share of the truth among sources within a factor 5 of the best;
-    list_size: how many those are. given: probability of the truth. claimed: probability of what was answered.
+    it (healthy: nothing has most). listed: whether the truth is among those within a factor 20 of the best, from which
+    on names without a speed count as told apart; list_size: how many those are; listed_p: their probability, 0
+    where the truth is not among them. given: probability of the truth. claimed: of what was answered. first: what has
+    most is the fault or coincides with it; close, close_size: as listed, within a factor 5.
     log_evidence, log_prior, key, truth, twins: for fitting the temperature, as in calibrate.py.
     """
 
@@ -111,6 +114,9 @@ class Outcome:
     key: tuple[int, ...]
     truth: tuple[int, ...]
     twins: tuple[tuple[int, ...], ...]
+    first: bool
+    close: bool
+    close_size: int
 
 
 def draw(task: Task) -> RoadTest:
@@ -215,6 +221,7 @@ def judge_task(task: Task) -> Outcome:
     if p[list(group)].sum() <= p[-1]:
         group = {len(number)}
     near = {i for i in range(p.size) if p[i] * WITHIN > p.max()}
+    close = {i for i in near if p[i] * CLOSE > p.max()}
     prior = weighed.log_prior - weighed.log_prior[-1]
     return Outcome(
         task.seed,
@@ -236,13 +243,16 @@ def judge_task(task: Task) -> Outcome:
         (*(number[c.key] for c in candidates), len(number)),
         tuple(sorted(truth)),
         tuple(tuple(sorted({i, *twins[i]})) for i in range(len(number))),
+        int(p.argmax()) in truth,
+        bool(close & truth),
+        len(close),
     )
 
 
 HEADS = (
-    "world, drive, rate", "road tests", "first suspect right, twins as one",
-    "truth within factor 5 of the best: share, size",
-    "P(list that holds the truth)", "P(truth)", "log loss", "calibration error (by chance)",
+    "world, drive, rate", "road tests", "first name right", "first suspect right, twins as one",
+    "truth within factor 5 of the best: share, size", "within factor 20: share, size",
+    "P(list of factor 20 that holds the truth)", "P(truth)", "log loss", "calibration error (by chance)",
     "claims of 90% and more: share, right", "seconds",
 )  # fmt: skip
 
@@ -266,7 +276,9 @@ def _row(name: str, some: Sequence[Outcome]) -> Sequence[str]:
     return (
         name,
         str(len(some)),
+        share([s.first for s in some]),
         share([s.right for s in some]),
+        f"{share([s.close for s in some])}, {np.mean([s.close_size for s in some]):.2f}",
         f"{share([s.listed for s in some])}, {np.mean([s.list_size for s in some]):.2f}",
         f"{np.mean([s.listed_p for s in some]):.3f}",
         f"{given.mean():.3f}",

@@ -113,7 +113,7 @@ class TrackReader:
     def _frequency(self, turns: FloatArray) -> FloatArray:
         """True frequency of a phase track in every block [shape (blocks,)]."""
         steps = turns[self.index[:, -1]] - turns[self.index[:, 0]]
-        return np.maximum(steps / (self.block_s - 1.0 / self.signal.rate_hz), 1e-3)
+        return np.asarray(np.maximum(steps / (self.block_s - 1.0 / self.signal.rate_hz), 1e-3))
 
     def _amplitude(self, turns: FloatArray, beside: bool = False) -> list[ComplexArray]:
         """Amplitude of every block on a phase track, and beside it on request [shape (c, blocks) each]."""

@@ -15,15 +15,13 @@ from vibeorder.diagnosis.gears import NOT_LOCKED, GearCourse
 from vibeorder.diagnosis.judge import Hypothesis
 from vibeorder.diagnosis.measured import wheel_rate_hz
 from vibeorder.diagnosis.result import SpeedFit, Suspect
+from vibeorder.diagnosis.twins import AS_GOOD_UNTOLD
 from vibeorder.units import show_speeds
 from vibeorder.vehicle import Vehicle
 
-__all__ = ["WITHIN", "alternatives", "band_sentence", "inferred_notes", "speed_band"]
+__all__ = ["alternatives", "band_sentence", "inferred_notes", "speed_band"]
 
 FloatArray = NDArray[np.float64]
-
-WITHIN = 5.0
-"""Sources whose best explanation is within this factor of the best are named together."""
 
 HELD = 1.08
 """Fastest over slowest speed up to which one speed is said, not a range."""
@@ -41,14 +39,14 @@ LIKELY_BAND = (0.025, 0.975)
 def alternatives(
     pieces: Sequence[Piece], scaled: FloatArray, circumference_m: float, unit: str = "mph"
 ) -> tuple[str, ...]:
-    """A sentence that names every part within a factor WITHIN of the likeliest, with the speed and gear it implies.
+    """A sentence that names every part that stands beside the likeliest, with the speed and gear it implies.
 
     pieces: as infer_pieces gives them. scaled: tempered log weight of every candidate, then of nothing, over all
     pieces. unit: for the speeds. Nothing is said where one part is all that stands, or all at one speed.
     """
     candidates = pieces[0].judgement.candidates
     top = float(scaled[:-1].max())
-    near = [i for i in np.argsort(-scaled[:-1]) if scaled[i] > top - np.log(WITHIN)]
+    near = [i for i in np.argsort(-scaled[:-1]) if scaled[i] > top - AS_GOOD_UNTOLD]
     piece = max(pieces, key=lambda p: float(p.judgement.log_class[near[0]] - p.judgement.log_class[-1]))
     said: list[str] = []
     speeds: list[float] = []
@@ -62,7 +60,9 @@ def alternatives(
     if len(said) < 2 or max(speeds) / min(speeds) - 1.0 < SAME_SPEED:
         return ()
     listed = f"{', '.join(said[:-1])}, or {said[-1]}" if len(said) > 2 else " or ".join(said)
-    return (f"The speed is not known, and these explain the recording about equally well: {listed}.",)
+    return (
+        f"The speed is not known, and the recording rules out none of these, the likeliest first: {listed}.",
+    )
 
 
 def _speed_words(speed_mps: FloatArray, unit: str) -> str:

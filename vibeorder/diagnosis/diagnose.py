@@ -135,7 +135,8 @@ def told(
     candidates = weighed.pieces[0].judgement.candidates
     posterior = alone
     if said is not None:
-        pairs = pairs_of(weighed.pieces, scaled, weighed.signal.rate_hz) if pairs is None else pairs
+        if pairs is None:
+            pairs = pairs_of(weighed.pieces, scaled, weighed.signal.rate_hz, weighed.kind)
         posterior = with_said(alone, candidates, pairs, said)
     found = assemble(
         weighed.recording,

@@ -74,7 +74,7 @@ def assemble(
     """Everything that the doors render, from what was judged."""
     piece = leading(pieces, log_odds)
     candidates = piece.judgement.candidates
-    pairs = pairs_of(pieces, log_odds, signal.rate_hz) if pairs is None else pairs
+    pairs = pairs_of(pieces, log_odds, signal.rate_hz, kind) if pairs is None else pairs
     best = piece.judgement.best_for(_top(log_odds))
     suspects = _suspects(candidates, piece, posterior, pairs, signal)
     speed = _speed(piece, best, vehicle, kind, given, _own(given, recording), suspects)
@@ -119,9 +119,11 @@ def _explainer() -> Callable[..., tuple[Explanation, ...]]:
     return explain
 
 
-def pairs_of(pieces: Sequence[Piece], log_odds: FloatArray, rate_hz: float) -> set[tuple[int, int]]:
+def pairs_of(
+    pieces: Sequence[Piece], log_odds: FloatArray, rate_hz: float, kind: Kind
+) -> set[tuple[int, int]]:
     """Candidates that the leading piece cannot tell apart."""
-    return indistinct_pairs(leading(pieces, log_odds).judgement, log_odds[:-1], rate_hz)
+    return indistinct_pairs(leading(pieces, log_odds).judgement, log_odds[:-1], rate_hz, kind)
 
 
 def leading(pieces: Sequence[Piece], log_odds: FloatArray) -> Piece:

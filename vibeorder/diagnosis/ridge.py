@@ -14,7 +14,17 @@ from numpy.typing import NDArray
 from vibeorder.diagnosis.colour import FRAME_S, Colour, frames_of
 from vibeorder.diagnosis.signal import Signal, folded
 
-__all__ = ["CELL", "FRAME_CAP", "HOP_S", "LOWEST_HZ", "SLOPES", "LineTable", "bounded_evidence", "line_table"]
+__all__ = [
+    "CELL",
+    "FRAME_CAP",
+    "HOP_S",
+    "LOWEST_HZ",
+    "SLOPES",
+    "LineTable",
+    "bounded_evidence",
+    "line_table",
+    "smeared",
+]
 
 FloatArray = NDArray[np.float64]
 F32 = NDArray[np.float32]
@@ -49,7 +59,7 @@ FOLDED_COST = 0.02
 SKIRT_BINS, SKIRT_FROM = 3, 0.25
 """How far a line's window reaches, in bins, and the share of its peak below which power is taken for its skirt."""
 
-SMEAR_POINTS = 15
+SMEAR_POINTS = 31
 """Instants of a frame at which the noise that a chirp brings in is asked for."""
 
 RUNG_HALF_HZ, RUNG_FROM = 2.5, 1.3
@@ -121,20 +131,20 @@ def _read(
     there = np.pad(signal.valid, pad).astype(float)
     level = colour.level_at(colour.mid_s)
     rung = _Rung(samples.shape[0], spacing)
-    smeared = _smeared(colour, np.arange(places.first, places.last) * spacing, places.steps, window)
+    smear = smeared(colour, np.arange(places.first, places.last) * spacing, places.steps, window)
     out = np.empty((first.size, SLOPES.size, cells.size), np.float32)
     for i, s in enumerate(first + pad[0]):
         energy = float(there[s : s + size] @ window**2) * level[i] + 1e-12
         power = _white_power(dechirped.spectra(samples[:, s : s + size]), whitener)
         whole = there[s : s + size].mean() > 0.4
-        power = power / (np.float32(energy) * smeared)
+        power = power / (np.float32(energy) * smear)
         power /= rung(power[upward.size - 1])
         found = places.largest(_without_skirts(power))
         out[i] = bounded_evidence(found, samples.shape[0], cap) if whole else 0.0
     return out
 
 
-def _smeared(colour: Colour, at_hz: FloatArray, chirps: FloatArray, window: FloatArray) -> F32:
+def smeared(colour: Colour, at_hz: FloatArray, chirps: FloatArray, window: FloatArray) -> F32:
     """How much more noise a dechirped spectrum has than an undechirped one, 1 or more [shape (chirps, bins)].
 
     Noise is dechirped too: what lies a chirp's length away comes in, and below the lowest lines, where a folded
@@ -144,7 +154,8 @@ def _smeared(colour: Colour, at_hz: FloatArray, chirps: FloatArray, window: Floa
     weight = np.cos(np.pi * u * colour.rate_hz / window.size) ** 4
     seen = folded(np.abs(at_hz[None, :, None] + chirps[:, None, None] * u), colour.rate_hz)
     density = np.interp(seen, colour.frequency_hz, colour.density) @ (weight / weight.sum())
-    return np.maximum(density / np.interp(at_hz, colour.frequency_hz, colour.density), 1.0).astype(np.float32)
+    usual = np.interp(at_hz, colour.frequency_hz, colour.density)
+    return np.asarray(np.maximum(density / usual, 1.0), np.float32)
 
 
 class _Rung:
@@ -163,9 +174,8 @@ class _Rung:
         """Factor, 1 or more, of power over noise, summed over channels and not dechirped [shape (bins,)]."""
         from scipy.ndimage import median_filter
 
-        return np.maximum(median_filter(power, self._size, mode="nearest") / self._usual, 1.0).astype(
-            np.float32
-        )
+        about = median_filter(power, self._size, mode="nearest") / self._usual
+        return np.asarray(np.maximum(about, 1.0), np.float32)
 
 
 class _Dechirped:

@@ -22,7 +22,7 @@ from numpy.typing import NDArray
 from vibeorder.diagnosis.diagnose import Weighed, told
 from vibeorder.diagnosis.intake import Intake
 from vibeorder.diagnosis.result import Diagnosis, Mismatch
-from vibeorder.diagnosis.twins import AS_GOOD, indistinct_pairs, one_rate
+from vibeorder.diagnosis.twins import indistinct_pairs, one_rate, still_standing
 from vibeorder.diagnosis.wrong_words import doubted_words
 from vibeorder.errors import VibeorderError
 
@@ -146,7 +146,8 @@ def _still_one(weighed: Sequence[Weighed], scaled: FloatArray) -> set[tuple[int,
         leading = max(
             w.pieces, key=lambda p: float(np.ptp(p.judgement.log_class[np.isfinite(p.judgement.log_class)]))
         )
-        pairs |= indistinct_pairs(leading.judgement, w.scaled[:-1], w.signal.rate_hz)
+        pairs |= indistinct_pairs(leading.judgement, w.scaled[:-1], w.signal.rate_hz, w.kind)
+    within = min(still_standing(w.kind) for w in weighed)
     return {
-        (i, j) for i, j in pairs if one_rate(judgement, i, j) or abs(float(scaled[i] - scaled[j])) < AS_GOOD
+        (i, j) for i, j in pairs if one_rate(judgement, i, j) or abs(float(scaled[i] - scaled[j])) < within
     }

@@ -13,12 +13,27 @@ from numpy.typing import NDArray
 from vibeorder.diagnosis.evidence import Reading
 from vibeorder.diagnosis.judge import Hypothesis, Judgement
 from vibeorder.diagnosis.lines import Line, PairLine
+from vibeorder.diagnosis.posterior import Kind
 from vibeorder.diagnosis.signal import folded
 
-__all__ = ["AS_GOOD", "indistinct_pairs", "on_one_line", "one_rate", "readings_of", "seen_hz"]
+__all__ = [
+    "AS_GOOD",
+    "AS_GOOD_UNTOLD",
+    "indistinct_pairs",
+    "on_one_line",
+    "one_rate",
+    "readings_of",
+    "seen_hz",
+    "still_standing",
+]
 
 AS_GOOD = float(np.log(6.0))
 """Two explanations of one line within this of each other (log, tempered) are both standing."""
+
+AS_GOOD_UNTOLD = float(np.log(20.0))
+"""Likewise where no speed was told: what tells names apart there is how strong a sound vehicle's other lines are, which
+differ from one to the next, so strong evidence is asked for (Kass & Raftery 1995: 3 to 20 times is positive, 20 to
+150 strong)."""
 
 NEVER = -1e6
 """Log weight of what was not judged at all."""
@@ -32,10 +47,16 @@ SAME_LINE_HZ = 0.3
 """Two candidates measured nearer than this look at one physical line."""
 
 
+def still_standing(kind: Kind) -> float:
+    """How far apart (log, tempered) two explanations may be that both stand, for a kind of speed source."""
+    return AS_GOOD_UNTOLD if kind in ("inferred", "memo") else AS_GOOD
+
+
 def indistinct_pairs(
-    judgement: Judgement, log_weight: NDArray[np.float64], sample_rate_hz: float
+    judgement: Judgement, log_weight: NDArray[np.float64], sample_rate_hz: float, kind: Kind
 ) -> set[tuple[int, int]]:
     """Pairs (i, j), i < j, of candidates that this recording cannot separate. log_weight: tempered."""
+    within = still_standing(kind)
     count = len(judgement.candidates)
     log_weight = np.maximum(log_weight, NEVER)
     top = int(np.argmax(log_weight))
@@ -43,8 +64,8 @@ def indistinct_pairs(
     best = [judgement.best_for(i) for i in range(count)]
     for i in range(count):
         for j in range(i + 1, count):
-            as_good = abs(log_weight[i] - log_weight[j]) < AS_GOOD
-            standing = max(log_weight[i], log_weight[j]) > log_weight[top] - AS_GOOD
+            as_good = abs(log_weight[i] - log_weight[j]) < within
+            standing = max(log_weight[i], log_weight[j]) > log_weight[top] - within
             lead = i if log_weight[i] >= log_weight[j] else j
             if one_rate(judgement, i, j) or _together(judgement, lead, i, j) > MOSTLY:
                 pairs.add((i, j))
