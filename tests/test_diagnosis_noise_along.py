@@ -6,6 +6,7 @@ averaged over what the window reaches. Noise is drawn here by its density, so th
 
 import numpy as np
 import pytest
+from numpy.typing import NDArray
 
 from vibeorder.diagnosis.along import TrackReader
 from vibeorder.diagnosis.colour import Colour, colour_of
@@ -15,11 +16,11 @@ from vibeorder.diagnosis.signal import Signal
 RATE_HZ, SECONDS = 200.0, 75.0
 
 
-def _signal(samples: np.ndarray) -> Signal:
+def _signal(samples: NDArray[np.float64]) -> Signal:
     return Signal(samples.astype(np.float32), np.ones(samples.shape[1], bool), RATE_HZ, False)
 
 
-def _noise(rng: np.random.Generator, seconds: float, heave: float = 0.0) -> np.ndarray:
+def _noise(rng: np.random.Generator, seconds: float, heave: float = 0.0) -> NDArray[np.float64]:
     """White noise of variance 1 on three axes, and below 2.5 Hz `heave` times as much amplitude."""
     count = round(seconds * RATE_HZ)
     spectrum = np.fft.rfft(rng.standard_normal((3, count)))
@@ -79,7 +80,7 @@ def test_where_the_strong_line_was_taken_out_the_noise_beside_another_is_not_les
     ratios = []
     for _ in range(4):
         noise = _noise(rng, SECONDS)
-        turns = 30.0 * np.arange(noise.shape[1]) / RATE_HZ
+        turns = np.asarray(30.0 * np.arange(noise.shape[1]) / RATE_HZ, float)
         strong = _signal(noise + 0.5 * np.cos(2.0 * np.pi * turns))
         reader = TrackReader(strong, colour_of(strong))
         rest = reader.without(turns, np.ones(reader.mid_s.size))
