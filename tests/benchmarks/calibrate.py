@@ -17,6 +17,7 @@ from typing import get_args
 
 sys.path.insert(0, str(Path(__file__).resolve().parent))
 
+import blas  # noqa: F401
 import numpy as np
 from common import (
     Known,

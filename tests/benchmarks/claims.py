@@ -18,6 +18,7 @@ from typing import get_args
 
 sys.path.insert(0, str(Path(__file__).resolve().parent))
 
+import blas  # noqa: F401
 import numpy as np
 from accuracy import LEAST_LOG, SURE, kept, mean_of, run, share
 from common import (

@@ -1,6 +1,5 @@
 """What the benchmarks of the diagnosis share: drawing road tests, telling what is known, scoring what came out."""
 
-import os
 import re
 import time
 from collections.abc import Callable, Iterable, Sequence
@@ -9,8 +8,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Literal, TypeVar
 
-os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # before numpy: two processes share two cores
-
+import blas  # noqa: F401
 import numpy as np
 from numpy.typing import NDArray
 from world import random_road_test

@@ -19,6 +19,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
+import blas  # noqa: F401
 import numpy as np
 
 from vibeorder.diagnosis import diagnose

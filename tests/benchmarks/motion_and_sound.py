@@ -14,6 +14,7 @@ from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).resolve().parent))
 
+import blas  # noqa: F401
 import numpy as np
 from common import Outcome, Task, each, outcome_of, publish, table
 from world import random_road_test

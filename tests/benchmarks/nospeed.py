@@ -23,6 +23,7 @@ from typing import Literal, get_args
 
 sys.path.insert(0, str(Path(__file__).resolve().parent))
 
+import blas  # noqa: F401
 import numpy as np
 from accuracy import share
 from common import calibration_error, chance_error, each, fill_page, table

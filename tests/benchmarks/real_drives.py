@@ -16,6 +16,7 @@ from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).resolve().parent))
 
+import blas  # noqa: F401
 import numpy as np
 from common import publish, table
 from real_turning import turning_table
