@@ -71,7 +71,7 @@ def test_a_bump_that_rings_the_body_is_no_line_in_its_frames() -> None:
     signal = _signal(samples)
     table = line_table(signal, colour_of(signal))
     near = (table.cells > 24.0) & (table.cells < 40.0)
-    assert table.score[:, :, near].max(axis=(1, 2)).max() < 10.0
+    assert table.score[:, :, near].max() < 12.0
 
 
 @pytest.mark.parametrize("apart_hz", [-1.0, -0.9, 0.9, 1.0])

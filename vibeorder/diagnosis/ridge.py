@@ -62,9 +62,9 @@ SKIRT_BINS, SKIRT_FROM = 3, 0.25
 SMEAR_POINTS = 31
 """Instants of a frame at which the noise that a chirp brings in is asked for."""
 
-RUNG_HALF_HZ, RUNG_FROM = 2.5, 1.3
-"""Half width of the median that tells how loud a frame is about a place, seven times a line's half width, and how much
-louder than usual it is by chance."""
+RUNG_HALF_HZ, RUNG_FROM, RUNG_CHIRPS = 2.5, 1.2, 6
+"""Half width of the median that tells how loud a frame is about a place, seven times a line's half width; how much
+louder than usual it is by chance; and which of the chirps are asked, every so many."""
 
 STANDS_OUT = 0.1
 """Share of frames and places in which a line is taken to be, when asked of one place at a time."""
@@ -138,7 +138,7 @@ def _read(
         power = _white_power(dechirped.spectra(samples[:, s : s + size]), whitener)
         whole = there[s : s + size].mean() > 0.4
         power = power / (np.float32(energy) * smear)
-        power /= rung(power[upward.size - 1])
+        power /= rung(power)
         found = places.largest(_without_skirts(power))
         out[i] = bounded_evidence(found, samples.shape[0], cap) if whole else 0.0
     return out
@@ -171,11 +171,14 @@ class _Rung:
         self._size = 2 * max(1, round(RUNG_HALF_HZ / spacing_hz)) + 1
 
     def __call__(self, power: F32) -> F32:
-        """Factor, 1 or more, of power over noise, summed over channels and not dechirped [shape (bins,)]."""
+        """Factor, 1 or more, of power over noise, summed over channels [shape (chirps, bins)], for every bin.
+
+        The least of several chirps: what rings is as broad under each, a line that moves is narrow under its own.
+        """
         from scipy.ndimage import median_filter
 
-        about = median_filter(power, self._size, mode="nearest") / self._usual
-        return np.asarray(np.maximum(about, 1.0), np.float32)
+        about = median_filter(power[::RUNG_CHIRPS], (1, self._size), mode="nearest").min(axis=0)
+        return np.asarray(np.maximum(about / self._usual, 1.0), np.float32)
 
 
 class _Dechirped:
