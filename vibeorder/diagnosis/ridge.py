@@ -62,9 +62,10 @@ SKIRT_BINS, SKIRT_FROM = 3, 0.25
 SMEAR_POINTS = 31
 """Instants of a frame at which the noise that a chirp brings in is asked for."""
 
-RUNG_HALF_HZ, RUNG_FROM, RUNG_CHIRPS = 2.5, 1.2, 6
-"""Half width of the median that tells how loud a frame is about a place, seven times a line's half width; how much
-louder than usual it is by chance; and which of the chirps are asked, every so many."""
+RUNG_HALF_HZ, RUNG_FROM, RUNG_CHIRPS = 2.5, 0.9, 6
+"""Half width of the median that tells how loud a frame is about a place, seven times a line's half width; from where on
+its least over the chirps asked, every so many, counts, as a share of the usual: in white noise it is 0.8, more than 1.1
+in one place of twenty."""
 
 STANDS_OUT = 0.1
 """Share of frames and places in which a line is taken to be, when asked of one place at a time."""
