@@ -18,9 +18,15 @@ SPANS = [(10 * i, 10 * i + 10) for i in range(5)]
 pytestmark = pytest.mark.skipif(sys.platform != "linux", reason="elsewhere stretches come one after another")
 
 
+def processes(monkeypatch: pytest.MonkeyPatch, count: int) -> None:
+    """So many for this process; one for those that it begins, as always."""
+    parent = os.getpid()
+    monkeypatch.setattr(parallel, "_processes", lambda: count if os.getpid() == parent else 1)
+
+
 @pytest.fixture
 def two(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(parallel, "_processes", lambda: 2)
+    processes(monkeypatch, 2)
 
 
 def squares(first: int, last: int) -> tuple[int, int]:
@@ -71,13 +77,25 @@ def test_one_stretch_and_one_of_several_processes_work_in_place(monkeypatch: pyt
     assert {process for _, (process, _) in parallel.side_by_side(squares, SPANS[:1])} == {os.getpid()}
 
 
-def test_a_drive_judged_side_by_side_gives_the_same_answer(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(analyse, "PIECE_S", 15.0)
+def test_things_are_shared_out_once_each(two: None) -> None:
+    for count in range(6):
+        taken = [i for first, step in parallel.shares(count) for i in range(first, count, step)]
+        assert sorted(taken) == list(range(count))
+    assert parallel.shares(5) == [(0, 2), (1, 2)]
+    assert parallel.shares(1) == [(0, 1)]
+
+
+@pytest.mark.parametrize("piece_s, gps", [(15.0, True), (150.0, True), (150.0, False)])
+def test_a_drive_judged_side_by_side_gives_the_same_answer(
+    monkeypatch: pytest.MonkeyPatch, piece_s: float, gps: bool
+) -> None:
+    """In stretches, in one whose hypotheses are shared out, and in one whose names are."""
+    monkeypatch.setattr(analyse, "PIECE_S", piece_s)
     drive = Drive("sweep", (18.0, 29.0), ((0.0, 8),))
-    recording = as_recording(made(TRUCK, drive, "driveshaft", duration_s=45.0))
+    recording = as_recording(made(TRUCK, drive, "driveshaft", duration_s=45.0 if gps else 20.0), gps)
     found = []
     for count in (1, 2):
-        monkeypatch.setattr(parallel, "_processes", lambda count=count: count)
+        processes(monkeypatch, count)
         found.append(numbers(diagnose(recording, TRUCK)))
     assert found[0] == pytest.approx(found[1], rel=1e-9, abs=1e-12)
     assert np.isfinite(found[0]).all()

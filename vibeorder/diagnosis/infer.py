@@ -21,16 +21,16 @@ from vibeorder.diagnosis.colour import colour_of
 from vibeorder.diagnosis.heard_along import HeardPursuit, with_sound
 from vibeorder.diagnosis.hearing import stretch_of
 from vibeorder.diagnosis.judge import log_prior_of_classes
-from vibeorder.diagnosis.lines import lines_of_first
+from vibeorder.diagnosis.lines import Line, PairLine, lines_of_first
 from vibeorder.diagnosis.nameless import SWEEP, with_nameless
-from vibeorder.diagnosis.namings import namings
-from vibeorder.diagnosis.parallel import side_by_side
+from vibeorder.diagnosis.namings import Naming, namings
+from vibeorder.diagnosis.parallel import shares, side_by_side
 from vibeorder.diagnosis.pulls import felt, pull_log_odds
 from vibeorder.diagnosis.pursuit import Pursuit
 from vibeorder.diagnosis.retold import Weighed, piece_of
 from vibeorder.diagnosis.ridge import CELL, LOWEST_HZ, LineTable, line_table
 from vibeorder.diagnosis.signal import Signal, folded
-from vibeorder.diagnosis.weighing import explain
+from vibeorder.diagnosis.weighing import Explained, explain
 from vibeorder.recording.decimate import decimated
 from vibeorder.recording.store import excerpt
 from vibeorder.speed.given import DASH_READS_HIGH, SpeedGiven
@@ -134,18 +134,23 @@ def _infer(
         pursuit.hear(heard, setting.vehicle, setting.low_range)
     reader, pulls = TrackReader(part, colour), felt(part)
     classes = log_prior_of_classes(candidates)
-    weighed: list[Weighed] = []
 
     def log_speed_of(rate_hz: FloatArray, line_hz: FloatArray) -> float:
         seen_hz = folded(line_hz, part.rate_hz) if part.folds else line_hz
         return _speed_log_prior(rate_hz * circumference, low, high, given, line_hz, seen_hz, whole)
 
-    for naming in namings(pursuit, part, log_speed_of):
+    found = namings(pursuit, part, log_speed_of)
+
+    def along(naming: Naming) -> list[_Said]:
         log_speed = log_speed_of(naming.rate_hz, naming.line_hz(part.rate_hz))
         log_speed += naming.restless_log_odds(part) + pull_log_odds(pulls, naming, circumference)
-        for one in explain(pursuit, naming, reader):
-            log_class = classes + class_evidence(every, one.lines, part.log_scale, own)
-            weighed.append(Weighed(one, log_speed + one.log_prior + log_class))
+        return [
+            (one.gear, one.log_prior, one.lines, log_speed + one.log_prior + (classes + said))
+            for one in explain(pursuit, naming, reader)
+            for said in [class_evidence(every, one.lines, part.log_scale, own)]
+        ]
+
+    weighed = _each_along(found, along)
     if not weighed:
         return None
     weighed = with_nameless(weighed, part, every, float(classes[-1]), setting.engine_unplaced)
@@ -154,6 +159,24 @@ def _infer(
     if heard is not None:
         weighed = with_sound(weighed, part, heard, candidates, setting, numbers)
     return piece_of(part, candidates, weighed, numbers, per_wheel, classes, first / signal.rate_hz)
+
+
+_Said = tuple[NDArray[np.intp] | None, float, tuple[Line | PairLine, ...], FloatArray]
+"""One course of gears on a naming: gear, log prior and lines as of `Explained`, and its log weights."""
+
+
+def _each_along(found: Sequence[Naming], along: Callable[[Naming], list[_Said]]) -> list[Weighed]:
+    """What is said along each naming, in their order; several at once where they may be."""
+
+    def of_every(first: int, step: int) -> list[tuple[int, list[_Said]]]:
+        return [(i, along(found[i])) for i in range(first, len(found), step)]
+
+    said = dict(pair for _, part in side_by_side(of_every, shares(len(found))) for pair in part)
+    return [
+        Weighed(Explained(found[i], gear, log_prior, lines), log_weight)
+        for i in sorted(said)
+        for gear, log_prior, lines, log_weight in said[i]
+    ]
 
 
 def _of_first(weighed: Weighed, count: int) -> Weighed:

@@ -25,6 +25,7 @@ from vibeorder.diagnosis.folding import anchor_fold_log_odds
 from vibeorder.diagnosis.gears import NOT_LOCKED, GearCourse
 from vibeorder.diagnosis.lines import Line, LineReader, PairLine, lines_of_first
 from vibeorder.diagnosis.offsets import Offsets, fit_offsets, wheel_offsets
+from vibeorder.diagnosis.parallel import shares, side_by_side
 from vibeorder.diagnosis.propose import THOROUGH, Effort, Proposal, RateDoubt, propose
 from vibeorder.diagnosis.scan import Scan
 from vibeorder.diagnosis.screening import Hope, Screen
@@ -118,7 +119,6 @@ def judge(
     """
     every, own = (*candidates, *beside), len(candidates)
     prior = log_prior_of_classes(candidates)
-    screen = Screen(scan, len(every), prior)
     proposals = propose(
         scan,
         every,
@@ -130,28 +130,70 @@ def judge(
         anchor,
         effort,
     )
-    posed = [one for p in proposals for one in _posed(scan, every, p, floor, doubt.followed, screen)]
-    found: dict[int, Hypothesis] = {}
-    queue = [(-one.at_most, k) for k, one in enumerate(posed)]
-    heapify(queue)
-    while queue:
-        k = heappop(queue)[1]
-        one = posed[k]
-        if screen.gives_up(one.at_most, one.hopes):
-            continue
-        reader = one.read_on(screen)
-        if reader is None:
-            heappush(queue, (-one.at_most, k))
-            continue
-        gears, offsets = one.gears, one.offsets
+    weighing = _Weighing(scan, every, own, prior, log_scale, floor, doubt.followed)
+    found: dict[_Place, _Weighed] = {}
+    for _, part in side_by_side(
+        lambda i, step: weighing.of_every(proposals, i, step), shares(len(proposals))
+    ):
+        found.update(part)
+    return judgement_of(candidates, prior, [Hypothesis(scan, *found[k]) for k in sorted(found)])
+
+
+_Place = tuple[int, int]
+"""Number of a proposal, and of a hypothesis on it."""
+
+_Weighed = tuple[Course, GearCourse | None, Offsets, tuple[Line | PairLine, ...], FloatArray]
+"""A hypothesis but for the scan, which need not go from process to process."""
+
+
+@dataclass(frozen=True, slots=True)
+class _Weighing:
+    """What all hypotheses are weighed with. count: only so many of the candidates, the first, can be at fault."""
+
+    scan: Scan
+    candidates: Sequence[Candidate]
+    count: int
+    log_prior: FloatArray
+    log_scale: float | None
+    floor: Floor
+    followed: Followed | None
+
+    def of_every(self, proposals: Sequence[Proposal], first: int, step: int) -> dict[_Place, _Weighed]:
+        """The hypotheses on every step-th proposal that are not given up against each other."""
+        screen = Screen(self.scan, len(self.candidates), self.log_prior)
+        posed = {
+            (p, i): one
+            for p in range(first, len(proposals), step)
+            for i, one in enumerate(
+                _posed(self.scan, self.candidates, proposals[p], self.floor, self.followed, screen)
+            )
+        }
+        found: dict[_Place, _Weighed] = {}
+        queue = [(-one.at_most, k) for k, one in posed.items()]
+        heapify(queue)
+        while queue:
+            k = heappop(queue)[1]
+            one = posed[k]
+            if screen.gives_up(one.at_most, one.hopes):
+                continue
+            reader = one.read_on(screen)
+            if reader is None:
+                heappush(queue, (-one.at_most, k))
+                continue
+            found[k] = self._of(one, reader)
+            screen.heed(found[k][-1])
+        return found
+
+    def _of(self, one: "_Posed", reader: LineReader) -> _Weighed:
+        """One hypothesis, all of whose lines may be read."""
+        gears, offsets, own = one.gears, one.offsets, self.count
         course, lines = reader.course, reader.lines(gears, offsets)
-        evidence = class_evidence(every, lines, log_scale, own, reader.blind(gears, offsets))
-        log_class = course.log_prior + one.log_weight + prior + evidence
-        screen.heed(log_class)
-        lines = lines_of_first(lines, own) if beside else lines
+        blind = reader.blind(gears, offsets)
+        evidence = class_evidence(self.candidates, lines, self.log_scale, own, blind)
+        log_class = course.log_prior + one.log_weight + self.log_prior + evidence
+        lines = lines_of_first(lines, own) if len(self.candidates) > own else lines
         course = anchored_among_first(course, lines, own)
-        found[k] = Hypothesis(scan, course, gears, _of_first(offsets, own), lines, log_class)
-    return judgement_of(candidates, prior, [found[k] for k in sorted(found)])
+        return course, gears, _of_first(offsets, own), lines, log_class
 
 
 class _Posed:

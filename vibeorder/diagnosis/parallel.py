@@ -12,7 +12,7 @@ from vibeorder.recording.processes import at_once, forked
 if TYPE_CHECKING:
     from multiprocessing.connection import Connection
 
-__all__ = ["side_by_side"]
+__all__ = ["shares", "side_by_side"]
 
 Result = TypeVar("Result")
 Span = tuple[int, int]
@@ -37,6 +37,12 @@ def side_by_side(work: Callable[[int, int], Result], spans: Sequence[Span]) -> I
         left.discard(i)
         yield i, result
     yield from ((i, work(*spans[i])) for i in sorted(left))
+
+
+def shares(count: int) -> list[Span]:
+    """`count` things shared out among as many processes as there may be: (first, step) for each, all of them once."""
+    step = max(1, min(_processes(), count))
+    return [(first, step) for first in range(step)]
 
 
 def _processes() -> int:
