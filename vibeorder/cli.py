@@ -3,6 +3,8 @@
 Everything heavy is imported inside the command that needs it, so that `vibeorder --help` answers at once.
 """
 
+import atexit
+import gc
 import os
 import sys
 from collections.abc import Callable, Mapping, Sequence
@@ -160,6 +162,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
     """The program: run the command line and return its exit code."""
     # many small matrices: more than one thread of the linear algebra costs far more than it brings
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+    # what is there at the end goes with the process: looked through for garbage, leaving takes a tenth of a second
+    atexit.register(gc.freeze)
     given = None if arguments is None else list(arguments)
     return door.walk_out(lambda: app(args=given, prog_name="vibeorder"))
 

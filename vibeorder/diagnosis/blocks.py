@@ -14,7 +14,7 @@ from vibeorder.diagnosis.gears import GearCourse
 from vibeorder.diagnosis.scan import SLOWEST_RATE_HZ, Scan, Track, usable
 from vibeorder.diagnosis.signal import folded
 from vibeorder.spectrum.baseband import block_spectra, narrowed
-from vibeorder.spectrum.middle import middle
+from vibeorder.spectrum.middle import middle, within
 
 __all__ = [
     "A_PART_OF_IT",
@@ -242,7 +242,7 @@ def _rise(
     """How much higher the noise is on the track than beside it, as an amplitude [shape (blocks,)]."""
     nominal = np.maximum(along.nominal_hz, 0.1)
     moving = along.scan.moving.rise(frequency_hz / nominal, nominal, *beside_hz)
-    return np.asarray(np.sqrt(np.clip(floor.rise(frequency_hz, *beside_hz) * moving, GENTLE, STEEP)))
+    return np.asarray(np.sqrt(within(floor.rise(frequency_hz, *beside_hz) * moving, GENTLE, STEEP)))
 
 
 def _state(mine: list[tuple[int, Track, float]], gears: GearCourse | None, frames: int) -> NDArray[np.intp]:
@@ -263,7 +263,7 @@ def _state_of_blocks(
         return np.full(mid_s.size, max(int(state[0]), 0), np.intp), np.full(mid_s.size, bool(state[0] >= 0))
     half = 0.5 * block_s + 0.5
     low, middle, high = (
-        state[np.clip(np.searchsorted(frame_s, mid_s + d), 0, frame_s.size - 1)] for d in (-half, 0.0, half)
+        state[np.minimum(np.searchsorted(frame_s, mid_s + d), frame_s.size - 1)] for d in (-half, 0.0, half)
     )
     return np.maximum(middle, 0), (low == middle) & (middle == high) & (middle >= 0)
 

@@ -6,6 +6,7 @@ What all lines share is summed over: the recording's scale where it is unknown, 
 
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass, replace
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -45,8 +46,7 @@ def class_evidence(
     count: only so many of them, the first, can be at fault [shape (count + 1,)]. blind: those that turn where no
     line can be read: nothing is said of them, for or against.
     """
-    everyone = range(len(candidates))
-    roles = [[role_of(candidates, fault, other) for other in everyone] for fault in everyone[:count]]
+    roles = _roles(tuple(candidates), count)
     if log_scale is not None:
         return np.asarray(_over_tires(candidates, roles, lines, np.array([log_scale]), blind)[0])
     scales = np.linspace(-2.5, 2.5, SCALE_POINTS) * SCALE_SPREAD
@@ -54,6 +54,13 @@ def class_evidence(
     return np.asarray(
         np.logaddexp.reduce(log_p[:, None] + _over_tires(candidates, roles, lines, scales, blind), axis=0)
     )
+
+
+@lru_cache(maxsize=16)
+def _roles(candidates: tuple[Candidate, ...], count: int | None) -> tuple[tuple[str, ...], ...]:
+    """Role of each candidate where each of the first `count` is at fault: the same on every hypothesis."""
+    everyone = range(len(candidates))
+    return tuple(tuple(role_of(candidates, fault, other) for other in everyone) for fault in everyone[:count])
 
 
 def role_of(candidates: Sequence[Candidate], fault: int, other: int) -> str:

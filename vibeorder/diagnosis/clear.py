@@ -7,7 +7,7 @@ import numpy as np
 from vibeorder.diagnosis.gears import GearCourse
 from vibeorder.diagnosis.locking import lock_block_s
 from vibeorder.diagnosis.propose import Proposal, along
-from vibeorder.diagnosis.scan import Scan
+from vibeorder.diagnosis.scan import SLOW, Scan
 from vibeorder.diagnosis.sharpening import LockOn
 
 __all__ = ["clear_lines"]
@@ -51,4 +51,6 @@ def _one_place(scan: Scan, a: LockOn, b: LockOn) -> bool:
     both = (a.held > 0) & (b.held > 0)
     mine, other = (scan.tracks[line.track].multiple * (1.0 + line.offset) for line in (a, b))
     near_hz = SKIRT_BINS / lock_block_s(scan.clock.usual_hz * mine)
-    return bool(both.any() and np.percentile(abs(mine - other) * scan.clock.rate_hz[both], 20) < near_hz)
+    if both.all():
+        return abs(mine - other) * scan.clock.slow_hz < near_hz
+    return bool(both.any() and abs(mine - other) * np.percentile(scan.clock.rate_hz[both], SLOW) < near_hz)

@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vibeorder.diagnosis.signal import Signal, folded
-from vibeorder.spectrum.middle import middle
+from vibeorder.spectrum.middle import middle, within
 
 __all__ = ["GENTLE", "RANK", "SMOOTH_HZ", "STEEP", "Floor", "floor_of"]
 
@@ -43,7 +43,7 @@ class Floor:
         offsets = np.linspace(near_hz, far_hz, 5)
         beside = np.concatenate([-offsets, offsets])
         around = middle(self.at(frequency_hz + beside[:, None]), axis=0)
-        return np.asarray(np.clip(self.at(frequency_hz) / around, GENTLE, STEEP))
+        return np.asarray(within(self.at(frequency_hz) / around, GENTLE, STEEP))
 
     def at(self, frequency_hz: FloatArray) -> FloatArray:
         """Density where a line of that frequency shows."""

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from vibeorder.diagnosis.floor import GENTLE, RANK, SMOOTH_HZ, STEEP, Floor
 from vibeorder.diagnosis.signal import Signal
 from vibeorder.diagnosis.wheelframes import LEAST_TURNS, WheelFrames, wheel_frames
-from vibeorder.spectrum.middle import middle
+from vibeorder.spectrum.middle import middle, within
 
 __all__ = ["NOTHING_MOVES", "MovingFloor", "moving_floor", "road_frames"]
 
@@ -54,7 +54,7 @@ class MovingFloor:
             return np.ones(np.shape(order))
         offsets = np.linspace(near_hz, far_hz, 5)
         away = np.concatenate([-offsets, offsets])[:, None] / np.maximum(rate_hz, 0.1)
-        return np.asarray(np.clip(self.at(order) / middle(self.at(order + away), axis=0), GENTLE, STEEP))
+        return np.asarray(within(self.at(order) / middle(self.at(order + away), axis=0), GENTLE, STEEP))
 
 
 NOTHING_MOVES = MovingFloor(np.zeros(0), np.zeros(0))

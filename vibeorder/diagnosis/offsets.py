@@ -11,6 +11,7 @@ from vibeorder.diagnosis.gears import GearCourse
 from vibeorder.diagnosis.propose import Proposal
 from vibeorder.diagnosis.rolling import OWN_SIZE_SD, rolls_off, turns_with_one_wheel
 from vibeorder.diagnosis.scan import Scan
+from vibeorder.spectrum.middle import within
 
 __all__ = ["NO_OFFSETS", "Offsets", "fit_offsets", "wheel_offsets"]
 
@@ -151,7 +152,7 @@ def _standing(
     """
     index = np.round((epsilon[held] + grid[:, None] - scan.clock.epsilon[0]) / scan.clock.step).astype(int)
     inside = (index >= 0) & (index < scan.evidence[track].shape[1])
-    at = (np.flatnonzero(held), np.clip(index, 0, scan.evidence[track].shape[1] - 1))
+    at = (np.flatnonzero(held), within(index, 0, scan.evidence[track].shape[1] - 1))
     evidence = scan.evidence[track][at]
     votes = np.minimum(evidence, VOTE_CAP)
     if track < len(scan.ratio):  # a track of the sound has none

@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from vibeorder.diagnosis.evidence import FRAME_LEVELS, HANN_WIDTH, PRESENT, THIRD_OCTAVE
 from vibeorder.diagnosis.floor import Floor
 from vibeorder.diagnosis.movingfloor import MovingFloor
+from vibeorder.diagnosis.parallel import shares, side_by_side
 from vibeorder.diagnosis.scan import SLOWEST_RATE_HZ
 from vibeorder.diagnosis.signal import Signal
 from vibeorder.diagnosis.wheelframes import LEAST_TURNS, WheelFrames, wheel_frames, whitened
@@ -105,15 +106,21 @@ def ladder_of(
     parts: stretches as (samples, turns of the clock at them, fixed floor, moving floor, start in seconds).
     """
     log_order = np.arange(np.log(LOW_ORDER), np.log(HIGH_ORDER), STEP)
-    rows = [_rows(part, log_order) for part in parts]
-    found = [row for row in rows if row is not None]
+    rows: dict[int, _Rows | None] = {}
+    for _, some in side_by_side(
+        lambda first, step: {i: _rows(parts[i], log_order) for i in range(first, len(parts), step)},
+        shares(len(parts)),
+    ):
+        rows.update(some)
+    found = [row for i in range(len(parts)) if (row := rows[i]) is not None]
     if not found:
         return None
     width = min(row[2].shape[1] for row in found)
     ratio, readable, turns, mid_s = (np.concatenate([row[i] for row in found]) for i in (0, 1, 3, 4))
     power = np.concatenate([row[2][:, :width] for row in found])
     channels = parts[0][0].samples.shape[0]
-    evidence = np.where(readable, _frame_evidence(ratio, channels), 0.0).astype(np.float32)
+    evidence = np.zeros(ratio.shape, np.float32)
+    evidence[readable] = _frame_evidence(ratio[readable], channels)
     return Ladder(log_order, evidence, readable, power, turns, turns / FRAME_S, mid_s, _summed(evidence))
 
 
@@ -135,9 +142,11 @@ def order_lines(ladder: Ladder) -> list[OrderLine]:
     return found
 
 
-def _rows(
-    part: Part, log_order: FloatArray
-) -> tuple[FloatArray, BoolArray, F32, FloatArray, FloatArray] | None:
+_Rows = tuple[FloatArray, BoolArray, F32, FloatArray, FloatArray]
+"""Power ratio and whether it is readable at each log order, power of every bin, turns and middles of the frames."""
+
+
+def _rows(part: Part, log_order: FloatArray) -> _Rows | None:
     signal, turns, floor, moving, start_s = part
     duration_s = signal.samples.shape[1] / signal.rate_hz
     mid_s = np.arange(0.5 * FRAME_S, duration_s - 0.5 * FRAME_S + 1e-6, HOP_S)

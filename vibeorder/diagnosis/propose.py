@@ -16,6 +16,7 @@ from vibeorder.diagnosis.paths import gear_totals, spread, trace_gears, wobble_c
 from vibeorder.diagnosis.scan import Scan
 from vibeorder.diagnosis.sharpening import LockOn
 from vibeorder.diagnosis.votes import ASSIST_CAP, engine_votes, road_total, road_votes
+from vibeorder.spectrum.middle import within
 
 __all__ = [
     "BRISK",
@@ -147,7 +148,7 @@ def along(scan: Scan, track: int, epsilon: FloatArray, shifts: FloatArray) -> Fl
     wanted = epsilon + shifts[:, None]
     index = np.round((wanted - scan.clock.epsilon[0]) / scan.clock.step).astype(int)
     inside = (index >= 0) & (index < evidence.shape[1])
-    found = evidence[np.arange(epsilon.size), np.clip(index, 0, evidence.shape[1] - 1)]
+    found = evidence[np.arange(epsilon.size), within(index, 0, evidence.shape[1] - 1)]
     return np.where(inside, found, 0.0)
 
 

@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 
 from vibeorder.diagnosis.candidates import Candidate
 from vibeorder.diagnosis.ridge import SLOPES, LineTable
+from vibeorder.spectrum.middle import within
 
 __all__ = ["Pursued", "Pursuit"]
 
@@ -157,7 +158,7 @@ class Pursuit:
         """
         where = self.table.index(self.rates_hz[0] * multiple) + cell
         inside = (where >= 0) & (where < self.table.cells.size)
-        found = values[np.arange(cell.size), at, np.clip(where, 0, self.table.cells.size - 1)]
+        found = values[np.arange(cell.size), at, within(where, 0, self.table.cells.size - 1)]
         return np.asarray(np.where(inside, found, 0.0), float)
 
     def follow(self, anchor: int) -> list[Pursued]:

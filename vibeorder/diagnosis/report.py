@@ -81,8 +81,10 @@ def assemble(
     steady, tracks = _steady(speed.speed_mps), _tracks(best, candidates, posterior)
     lines, loose = lines_seen(signal, _named(tracks), suspects), _loose(pieces, posterior.nothing)
     seen = lines if given is not None and mismatch is None else ()
-    shake, posterior = with_unexplained(seen, piece, posterior, steady, signal, loose)
-    suspects, nothing = _suspects(candidates, piece, posterior, pairs, signal), posterior.nothing
+    shake, left = with_unexplained(seen, piece, posterior, steady, signal, loose)
+    if left is not posterior:
+        suspects = _suspects(candidates, piece, left, pairs, signal)
+    nothing = left.nothing
     notes = () if kind != "inferred" else inferred_notes(pieces, log_odds, vehicle, speed, suspects, nothing)
     notes += (*beat_notes(suspects, piece, steady), *joint_notes(piece, vehicle))
     notes += plain_notes(suspects, nothing, steady, vehicle, signal, lines, recording.kind == "audio")

@@ -14,6 +14,7 @@ from vibeorder.diagnosis.candidates import Candidate
 from vibeorder.diagnosis.evidence import MAIN_LOBE, whiten
 from vibeorder.diagnosis.scan import Scan, usable
 from vibeorder.spectrum.baseband import block_spectra, narrowed
+from vibeorder.spectrum.middle import within
 
 __all__ = ["OWN_SIZE_SD", "rolls_off", "turns_with_one_wheel"]
 
@@ -70,7 +71,7 @@ def rolls_off(scan: Scan, track: int, course: Course, sample_rate_hz: float) -> 
     off = step * np.arange(-int(MOST_OFF / step), int(MOST_OFF / step) + 1)
     bin_hz = float(blocks.offset_hz[1] - blocks.offset_hz[0])
     index = np.round(rate[:, None] * multiple * off / bin_hz).astype(int) + blocks.offset_hz.size // 2
-    found = np.take_along_axis(ratio, np.clip(index, 0, ratio.shape[1] - 1), axis=1)
+    found = np.take_along_axis(ratio, within(index, 0, ratio.shape[1] - 1), axis=1)
     channels = spectra.shape[0]
     evidence = channels * np.log1p(found / (channels * CLEAR_RATIO))
     seen = usable(rate * multiple, sample_rate_hz) & (blocks.cover > NEEDED_COVER)

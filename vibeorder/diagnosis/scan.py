@@ -22,7 +22,7 @@ from vibeorder.diagnosis.wheelframes import WheelFrames, wheel_frames, whitened
 from vibeorder.spectrum.baseband import Baseband, BlockSpectra, block_spectra, demodulate
 from vibeorder.spectrum.middle import middle
 
-__all__ = ["BLIND_AT_ZERO_HZ", "Bands", "Clock", "Scan", "Track", "scan_tracks", "usable"]
+__all__ = ["BLIND_AT_ZERO_HZ", "SLOW", "Bands", "Clock", "Scan", "Track", "scan_tracks", "usable"]
 
 FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
@@ -40,6 +40,9 @@ BLIND_AT_NYQUIST_HZ = 1.0
 
 PLAIN_SHARE = 0.42
 """Share of the sample rate below which a line never folds, and so can be read from resampled frames."""
+
+SLOW = 20.0
+"""Percentile of the wheel's rate at which two lines are held against each other: where they run nearest."""
 
 SLOWEST_RATE_HZ = 0.8
 """Wheel turns per second below which (2 m/s) nothing is read: crawling, stopping."""
@@ -85,6 +88,11 @@ class Clock:
         """Median rate of the wheel while it turns; stops must not decide how long a block is."""
         turning = self.rate_hz[self.rate_hz > SLOWEST_RATE_HZ]
         return float(np.median(turning)) if turning.size else SLOWEST_RATE_HZ
+
+    @cached_property
+    def slow_hz(self) -> float:
+        """Rate below which the wheel turns in one frame of five."""
+        return float(np.percentile(self.rate_hz, SLOW))
 
 
 _Read = tuple[NDArray[np.float32], NDArray[np.float32]]

@@ -15,6 +15,7 @@ from vibeorder.diagnosis.blocks import BLOCK_S, LEAK_MARGIN, LEAKS_BINS, Course,
 from vibeorder.diagnosis.evidence import EVIDENCE_SHARE, MODEL_RATIO_PER_S, NOISE_MARGIN
 from vibeorder.diagnosis.gears import GearCourse
 from vibeorder.diagnosis.scan import SLOWEST_RATE_HZ, Clock, Scan
+from vibeorder.spectrum.middle import within
 
 __all__ = ["Hope", "Screen"]
 
@@ -128,7 +129,7 @@ class Screen:
             self._expected[key] = _expected(scan, t)
         expected = self._expected[key]
         cell = np.round((paths - scan.clock.epsilon[0]) / scan.clock.step).astype(int)
-        found = expected[np.arange(cell.shape[1]), np.clip(cell, 0, expected.shape[1] - 1)]
+        found = expected[np.arange(cell.shape[1]), within(cell, 0, expected.shape[1] - 1)]
         outside = (cell < 0) | (cell >= expected.shape[1])
         found = np.where(outside, EVIDENCE_SHARE * FRAMES_SAY * MODEL_RATIO_PER_S * BLOCK_S, found).max(
             axis=0

@@ -16,6 +16,7 @@ from vibeorder.diagnosis.evidence import Reading
 from vibeorder.diagnosis.namings import ANCHOR_SHARE, Naming
 from vibeorder.diagnosis.ridge import CELL, SLOPES, LineTable, bounded_evidence
 from vibeorder.diagnosis.signal import folded
+from vibeorder.spectrum.middle import within
 
 __all__ = ["CLEAR_FROM", "CLEAR_OF_STRONG_HZ", "Frames", "vouched_best"]
 
@@ -78,7 +79,7 @@ class Frames:
         for off in range(-OFF_CELLS, OFF_CELLS + 1):
             where = at + off
             inside = (where >= 0) & (where < table.cells.size)
-            score = table.score[frame, self._slope, np.clip(where, 0, table.cells.size - 1)]
+            score = table.score[frame, self._slope, within(where, 0, table.cells.size - 1)]
             best = np.maximum(best, np.where(inside, score, 0.0))
         return best
 

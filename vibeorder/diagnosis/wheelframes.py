@@ -121,17 +121,31 @@ class _Between:
 
     def __init__(self, index: FloatArray, total: int) -> None:
         place = index * OVERSAMPLED
-        self._whole = np.clip(place.astype(np.int32), 1, OVERSAMPLED * total - 3)
-        self._u = (place - self._whole).astype(np.float32)
+        # the first of four neighbours; as the type that look-ups take, or each of them would convert it
+        self._first = np.clip(place.astype(np.intp), 1, OVERSAMPLED * total - 3) - 1
+        self._u = (place - 1.0 - self._first).astype(np.float32)
 
     def of(self, channel: F32) -> F32:
         """The channel there."""
-        fine, u = _oversampled(channel), self._u
-        a, b, c, d = (fine[self._whole + k] for k in (-1, 0, 1, 2))
-        half = np.float32(0.5)
-        return np.asarray(
-            b + half * u * (c - a + u * (2 * a - 5 * b + 4 * c - d + u * (3 * (b - c) + d - a))), np.float32
-        )
+        fine = _oversampled(channel)
+        a, b, c, d = (fine[k:].take(self._first, mode="clip") for k in range(4))
+        return _cubic(a, b, c, d, self._u)
+
+
+def _cubic(a: F32, b: F32, c: F32, d: F32, u: F32) -> F32:
+    """Between b (u = 0) and c (u = 1), in place where it can be:
+    b + u/2 (c - a + u (2a - 5b + 4c - d + u (3 (b - c) + d - a)))."""
+    out = np.subtract(b, c)
+    out *= 3
+    out += d
+    out -= a
+    out *= u
+    out += 2 * a - 5 * b + 4 * c - d
+    out *= u
+    out += c - a
+    out *= np.float32(0.5) * u
+    out += b
+    return out
 
 
 def _oversampled(channel: F32) -> F32:

@@ -1,11 +1,11 @@
-"""The median of short arrays."""
+"""The median and the bounds of short arrays, for which what numpy makes sure of first takes longer than the work."""
 
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["middle"]
+__all__ = ["middle", "within"]
 
 
 def middle(values: NDArray[Any], axis: int = -1) -> NDArray[Any]:
@@ -19,3 +19,8 @@ def middle(values: NDArray[Any], axis: int = -1) -> NDArray[Any]:
         return np.asarray(np.partition(values, half, axis).take(half, axis))
     parted = np.partition(values, (half - 1, half), axis)
     return np.asarray((parted.take(half - 1, axis) + parted.take(half, axis)) / 2)
+
+
+def within(values: NDArray[Any], least: float, most: float) -> NDArray[Any]:
+    """The values, none below `least` nor above `most` [same shape]."""
+    return np.asarray(np.minimum(np.maximum(values, least), most))
