@@ -51,7 +51,7 @@ def phase_steps(
     window = np.sin(np.pi * (np.arange(length) + 0.5) / length) ** 2
     beside = np.exp(2j * np.pi * np.arange(length) / length * 3.0)
     weights = np.stack([window, window * beside, window * beside.conj()], axis=1) / window.sum()
-    read = z[:, first[:, None] + np.arange(length)] @ weights.astype(np.complex64)
+    read = z.take(first[:, None] + np.arange(length), axis=1) @ weights.astype(np.complex64)
     centre = read[:, :, 0]
     noise = 0.5 * (np.abs(read[:, :, 1:]) ** 2).sum(axis=(0, 2))
     noise = np.exp(np.convolve(np.pad(np.log(noise + 1e-20), 4, mode="edge"), np.ones(9) / 9.0, mode="valid"))

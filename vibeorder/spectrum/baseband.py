@@ -216,8 +216,10 @@ def block_spectra(
     index, inside, weights = (_kept_cut if few else _cut)(
         band.rate_hz, band.start_s, band.z.shape[1], length, mid_s.tobytes()
     )
-    cover = np.where(inside, band.cover[index], 0.0) @ weights
-    cut = band.z[:, index] * (inside * weights).astype(np.float32)
+    cover = np.where(inside, band.cover.take(index), 0.0) @ weights
+    cut = band.z.take(index, axis=1) * (inside * weights).astype(
+        np.float32
+    )  # by an index it takes five times as long
     if few:
         spectra = cut.astype(np.complex64, copy=False) @ _few_bins(length, size, count)
     else:
