@@ -90,7 +90,7 @@ class TrackReader:
 
     def _blocks(self, samples: NDArray[np.floating]) -> NDArray[np.float32]:
         """Every block under the window, and so that its sums are those beside the track [shape (blocks, 3 c, size)]."""
-        cut = samples.take(self.index, axis=1).transpose(1, 0, 2)
+        cut = samples[:, self.index].transpose(1, 0, 2)
         windows = self._windows.astype(np.float32)
         return np.concatenate([cut * window for window in windows], axis=1)
 

@@ -223,7 +223,8 @@ def block_spectra(
     if few:
         spectra = cut.astype(np.complex64, copy=False) @ _few_bins(length, size, count)
     else:
-        spectra = np.fft.fft(cut, size, axis=-1)[..., np.arange(-count, count + 1)]
+        whole = np.fft.fft(cut, size, axis=-1)
+        spectra = np.concatenate([whole[..., -count:], whole[..., : count + 1]], axis=-1)
     spectra = np.asarray(spectra, np.complex64)
     if band.filtered:
         spectra *= _made_up(size, count, band.rate_hz)
