@@ -40,6 +40,9 @@ BESIDE_HZ = 0.9
 LEAST_EXCESS, MOST_OF_A_BLOCK = 0.5, 3.0
 BLIND_AT_ZERO_HZ, BLIND_AT_NYQUIST_HZ = 3.0, 1.0
 NEEDED_COVER = 0.6
+FEW = 6
+"""Ratios of a line to its noise of which the product is taken."""
+
 SATURATES = 16.0
 """A block's line-to-noise power ratio saturates at this: no track, growth or noise is known better."""
 
@@ -90,9 +93,14 @@ class TrackReader:
 
     def _blocks(self, samples: NDArray[np.floating]) -> NDArray[np.float32]:
         """Every block under the window, and so that its sums are those beside the track [shape (blocks, 3 c, size)]."""
-        cut = samples[:, self.index].transpose(1, 0, 2)
+        cut = samples.take(self.index, axis=1).transpose(1, 0, 2)
         windows = self._windows.astype(np.float32)
-        return np.concatenate([cut * window for window in windows], axis=1)
+        found = np.concatenate([cut * window for window in windows], axis=1)
+        if (
+            len(samples) == 1
+        ):  # else the channels side by side: in single precision sums depend on the order in memory
+            return found
+        return np.ascontiguousarray(found.transpose(0, 2, 1)).transpose(0, 2, 1)
 
     def without(self, turns: FloatArray, held: FloatArray) -> "TrackReader":
         """A reader of the same samples less the line on `turns`, where `held` [shape (blocks,)]."""
@@ -209,10 +217,12 @@ def likelihoods(lines: list[tuple[Tracked, FloatArray]], mid_s: FloatArray) -> l
     values, vectors = np.linalg.eigh(np.stack(systems))
     power = np.abs(np.einsum("lcji,lcj->lci", vectors, np.stack(turned))) ** 2
     strength = AMPLITUDES[:, None, None, None] ** 2 * np.maximum(values, 0.0)
-    told = power * strength
-    told /= 1.0 + strength
-    told -= np.log1p(strength, out=strength)
-    log_l = told.sum(axis=(2, 3)).T
+    power = power * strength
+    strength += 1.0
+    power /= strength
+    # the logarithm of a product takes a fraction of the time of as many logarithms; of a few, it stays in range
+    few = np.multiply.reduceat(strength, np.arange(0, mid_s.size, FEW), axis=3)
+    log_l = (power.sum(axis=(2, 3)) - np.log(few).sum(axis=(2, 3))).T
     block_s = 2.0 * float(mid_s[1] - mid_s[0]) if mid_s.size > 1 else BLOCK_S
     return [_reading(line, own, block_s) for (line, _), own in zip(lines, log_l, strict=True)]
 
@@ -227,7 +237,7 @@ def _reading(line: Tracked, log_likelihood: FloatArray, block_s: float) -> Readi
     trust = line.weight[use] ** 2 / beside
     power = max(float((trust * excess / line.weight[use] ** 2).sum() / trust.sum()), 0.0)
     noise = float(beside.mean())
-    count, typical_hz = int(use.sum()), float(np.median(line.frequency_hz[use]))
+    count, typical_hz = int(use.sum()), float(middle(line.frequency_hz[use]))
     band_noise = float(np.sqrt(noise * block_s / HANN_WIDTH * THIRD_OCTAVE * typical_hz))
     rms, snr = float(np.sqrt(power)), power / noise * count / 2.0
     return Reading(log_likelihood, rms, snr, typical_hz, count, band_noise)

@@ -26,6 +26,7 @@ __all__ = [
     "line_evidence",
     "log_prior_of",
     "log_prior_together",
+    "prior_of",
 ]
 
 FloatArray = NDArray[np.float64]
@@ -131,9 +132,9 @@ class LikelihoodAtScales:
         """Log evidence of the line that `members` share, at each scale with its own `felt_from` [shape (scales,)]."""
         if not at_fault(members):
             return np.asarray(
-                self.log_most + np.log(self.share @ _prior(tuple(members), COMPLAINT_FROM_MPS2))
+                self.log_most + np.log(self.share @ prior_of(tuple(members), COMPLAINT_FROM_MPS2))
             )
-        priors = {felt: _prior(tuple(members), felt) for felt in set(felt_from)}
+        priors = {felt: prior_of(tuple(members), felt) for felt in set(felt_from)}
         prior = np.stack([priors[felt] for felt in felt_from])
         return np.asarray(self.log_most + np.log((self.share * prior).sum(axis=1)))
 
@@ -158,17 +159,18 @@ def at_scales(log_likelihood: FloatArray, log_scales: FloatArray) -> FloatArray:
 
 def log_prior_of(member: Member, felt_from: float = COMPLAINT_FROM_MPS2) -> FloatArray:
     """Log prior of (absent, AMPLITUDES...) of one source in its role."""
-    return np.log(_prior((member,), felt_from))
+    return np.log(prior_of((member,), felt_from))
 
 
 def log_prior_together(members: Sequence[Member], felt_from: float = COMPLAINT_FROM_MPS2) -> FloatArray:
     """Log prior of (absent, AMPLITUDES...) of what several sources in their roles make, their powers added."""
     # without a fault nothing is felt: one prior is kept, from whatever strength
-    return np.log(_prior(tuple(members), felt_from if at_fault(members) else COMPLAINT_FROM_MPS2))
+    return np.log(prior_of(tuple(members), felt_from if at_fault(members) else COMPLAINT_FROM_MPS2))
 
 
 @lru_cache(maxsize=16384)
-def _prior(members: tuple[Member, ...], felt_from: float) -> FloatArray:
+def prior_of(members: tuple[Member, ...], felt_from: float) -> FloatArray:
+    """Prior of (absent, AMPLITUDES...) of what several sources in their roles make together."""
     total = np.sqrt(
         sum(
             (

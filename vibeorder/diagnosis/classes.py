@@ -12,8 +12,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vibeorder.diagnosis.amplitudes import HealthyPrior
+from vibeorder.diagnosis.asked import Asked, Judged
 from vibeorder.diagnosis.candidates import Candidate
-from vibeorder.diagnosis.lines import Judged, Line, PairLine
+from vibeorder.diagnosis.lines import Line, PairLine
 
 __all__ = ["class_evidence", "role_of"]
 
@@ -84,17 +85,18 @@ def _over_tires(
 ) -> FloatArray:
     """The evidence summed over how lively the tires are [shape (scales, faults + 1)]. roles: of all, each at fault."""
     tires = [any(candidates[m].part == "tire_wheel" for m in line.members) for line in lines]
-    judged = [_Asked(line.members, line.at_scales(log_scales)) for line in lines]
+    judged = [_Line(line.members, line.at_scales(log_scales)) for line in lines]
     rolling = [one for one, tire in zip(judged, tires, strict=True) if tire]
     others = [one for one, tire in zip(judged, tires, strict=True) if not tire]
-    healthy = [c.healthy for c in candidates]
-    fixed = _evidence(roles, others, healthy, log_scales)
+    healthy, asked = [c.healthy for c in candidates], Asked(log_scales.size)
+    fixed_sum = _Sum(roles, others, healthy, asked)
+    levels = np.array(TIRES_ALIKE) if rolling else np.zeros(0)
+    sums = [_Sum(roles, rolling, _livelier(candidates, healthy, float(g)), asked) for g in levels]
+    answers = asked.answers()
+    fixed = fixed_sum.of(answers)
     if rolling:
-        levels = np.array(TIRES_ALIKE)
-        parts = [
-            p + _evidence(roles, rolling, _livelier(candidates, healthy, float(g)), log_scales)
-            for g, p in zip(levels, _normal(levels, TIRES_ALIKE_SD), strict=True)
-        ]
+        log_p = _normal(levels, TIRES_ALIKE_SD)
+        parts = [p + own.of(answers) for p, own in zip(log_p, sums, strict=True)]
         fixed = fixed + np.logaddexp.reduce(np.stack(parts), axis=0)
     read = {m for line in lines for m in line.members}
     possible = np.array([i in read for i in range(len(roles))] + [True])
@@ -114,35 +116,49 @@ def _livelier(
 
 
 @dataclass(frozen=True, slots=True)
-class _Asked:
+class _Line:
     """One line at the scales in question: the candidates that it may belong to, and what it says of their roles."""
 
     members: tuple[int, ...]
     evidence: Judged
 
 
-def _evidence(
-    roles: Sequence[Sequence[str]],
-    lines: Sequence[_Asked],
-    healthy: Sequence[HealthyPrior],
-    log_scales: FloatArray,
-) -> FloatArray:
-    sound = ["healthy"] * len(healthy)
-    base = [line.evidence(healthy, sound) for line in lines]
-    out = np.zeros((log_scales.size, len(roles) + 1)) + sum(base, np.zeros(log_scales.size))[:, None]
-    at: dict[int, list[int]] = {}
-    for k, line in enumerate(lines):
-        for m in line.members:
-            at.setdefault(m, []).append(k)
-    # a line says the same of every fault that gives its members the same roles
-    said: dict[tuple[int, tuple[str, ...]], FloatArray] = {}
-    for fault, own in enumerate(roles):
-        for k in dict.fromkeys(k for m, role in enumerate(own) if role != "healthy" for k in at.get(m, ())):
-            key = (k, tuple(own[m] for m in lines[k].members))
-            if key not in said:
-                said[key] = lines[k].evidence(healthy, own)
-            out[:, fault] += said[key] - base[k]
-    return out
+class _Sum:
+    """The evidence of some lines summed, with all healthy and with each at fault; asked for, and then put together."""
+
+    def __init__(
+        self,
+        roles: Sequence[Sequence[str]],
+        lines: Sequence[_Line],
+        healthy: Sequence[HealthyPrior],
+        asked: Asked,
+    ) -> None:
+        sound = ["healthy"] * len(healthy)
+        self._faults = len(roles)
+        self._base = [asked.ask(line.evidence, healthy, sound) for line in lines]
+        self._changes: list[tuple[int, int, int]] = []
+        at: dict[int, list[int]] = {}
+        for k, line in enumerate(lines):
+            for m in line.members:
+                at.setdefault(m, []).append(k)
+        # a line says the same of every fault that gives its members the same roles
+        said: dict[tuple[int, tuple[str, ...]], int] = {}
+        for fault, own in enumerate(roles):
+            for k in dict.fromkeys(
+                k for m, role in enumerate(own) if role != "healthy" for k in at.get(m, ())
+            ):
+                key = (k, tuple(own[m] for m in lines[k].members))
+                if key not in said:
+                    said[key] = asked.ask(lines[k].evidence, healthy, own)
+                self._changes.append((fault, said[key], self._base[k]))
+
+    def of(self, answers: FloatArray) -> FloatArray:
+        """Each at fault, and nobody last [shape (scales, faults + 1)]; answers: of all that was asked."""
+        out = np.zeros((self._faults + 1, answers.shape[1])) + answers[self._base].sum(axis=0)
+        if self._changes:
+            fault, said, base = np.array(self._changes).T
+            np.add.at(out, fault, answers[said] - answers[base])
+        return np.asarray(out.T)
 
 
 def _normal(at: FloatArray, sd: float) -> FloatArray:

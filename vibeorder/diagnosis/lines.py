@@ -15,6 +15,7 @@ from vibeorder.diagnosis.amplitudes import (
     line_evidence,
     log_prior_together,
 )
+from vibeorder.diagnosis.asked import Judged, OfOneLine
 from vibeorder.diagnosis.blocks import (
     A_PART_OF_IT,
     MOST_OF_IT,
@@ -29,15 +30,12 @@ from vibeorder.diagnosis.evidence import AMPLITUDES, Reading
 from vibeorder.diagnosis.floor import Floor
 from vibeorder.diagnosis.gears import GearCourse
 from vibeorder.diagnosis.scan import Scan
-from vibeorder.spectrum.middle import middle
+from vibeorder.spectrum.middle import log_total, middle
 
-__all__ = ["AS_RECORDED", "COINCIDE_HZ", "Judged", "Line", "LineReader", "PairLine", "lines_of_first"]
+__all__ = ["AS_RECORDED", "COINCIDE_HZ", "Line", "LineReader", "PairLine", "lines_of_first"]
 
 FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
-
-Judged = Callable[[Sequence[HealthyPrior], Sequence[str]], FloatArray]
-"""Log evidence of one line, its candidates healthy so and so and in these roles [shape (scales,)]."""
 
 AS_RECORDED: FloatArray = np.zeros(1)
 """Log scale of a recording in m/s^2."""
@@ -83,17 +81,13 @@ class Line:
         """
         return self.at_scales(log_scales)(healthy, roles)
 
-    def at_scales(self, log_scales: FloatArray) -> "Judged":
+    def at_scales(self, log_scales: FloatArray) -> Judged:
         """What `evidence` gives at these scales, for many roles: what all have in common is reckoned once."""
         if self.joints is not None:
             return partial(self._beside_joints_at, log_scales)
         likelihood = likelihood_at(self.reading.log_likelihood, log_scales)
-        felt = [complaint_from(self.reading.band_noise_rms * float(np.exp(-s))) for s in log_scales]
-
-        def judged(healthy: Sequence[HealthyPrior], roles: Sequence[str]) -> FloatArray:
-            return likelihood.evidence([(healthy[m], roles[m]) for m in self.members], felt)
-
-        return judged
+        felt = map(complaint_from, (self.reading.band_noise_rms * np.exp(-log_scales)).tolist())
+        return OfOneLine(self.members, likelihood, tuple(felt))
 
     def _beside_joints_at(
         self, log_scales: FloatArray, healthy: Sequence[HealthyPrior], roles: Sequence[str]
@@ -140,7 +134,7 @@ class PairLine:
         """Log evidence over both strengths, over that of the road's joints alone; log_scales as for a line."""
         return self.at_scales(log_scales)(healthy, roles)
 
-    def at_scales(self, log_scales: FloatArray) -> "Judged":
+    def at_scales(self, log_scales: FloatArray) -> Judged:
         """As of a line."""
         return lambda healthy, roles: np.array([self._at_scale(healthy, roles, float(s)) for s in log_scales])
 
@@ -168,7 +162,7 @@ class PairLine:
         ]
         together = np.log(np.maximum(np.hypot(amplitudes[:, None], amplitudes), 1e-9)) + log_scale
         shared = np.interp(together, grid, self.shared.log_likelihood, left=0.0)
-        return float(np.logaddexp.reduce((alone[0][:, None] + alone[1] + shared).ravel()))
+        return log_total(alone[0][:, None] + alone[1] + shared)
 
 
 class LineReader:

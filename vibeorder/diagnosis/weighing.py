@@ -236,7 +236,8 @@ def _place(clusters: list[_Cluster], j: int, line: Tracked, seen: FloatArray) ->
     """
     partner: tuple[_Cluster, BoolArray] | None = None
     usable = line.weight > 0
-    every = (np.abs(seen - np.stack([cluster.seen for cluster in clusters])) < COINCIDE_HZ) & usable
+    others = np.concatenate([cluster.seen for cluster in clusters]).reshape(-1, seen.size)
+    every = (np.abs(seen - others) < COINCIDE_HZ) & usable
     shares = np.count_nonzero(every, axis=1) / max(int(np.count_nonzero(usable)), 1)
     for cluster, near, share in zip(clusters, every, shares.tolist(), strict=True):
         if share > MOSTLY:
