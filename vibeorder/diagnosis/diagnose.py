@@ -247,7 +247,10 @@ def _inferred(
     progress: Progress | None,
     heard: Signal | None,
 ) -> list[Piece]:
-    """Without a speed; what that takes, a fifth of all modules, is imported only then."""
+    """Without a speed; what that takes, a fifth of all modules, is imported only then, and before processes part."""
+    import scipy.fft
+    import scipy.ndimage  # noqa: F401
+
     from vibeorder.diagnosis.infer import infer_pieces
 
     return infer_pieces(signal, candidates, given, setting, progress, heard)

@@ -90,8 +90,6 @@ def read_drive(
 ) -> "tuple[Recording, SpeedGiven | Trace | None, Recording | None]":
     """The recording, the speed to judge it by, and its sound out of a file of its own or of the recording's."""
     # here while a recording is read ahead, and before processes part that would each import them
-    import scipy.fft
-    import scipy.ndimage
     import scipy.special  # noqa: F401
 
     from vibeorder.recording import Trace, read_recording, sound_beside, told_how_heard

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from vibeorder.diagnosis.signal import Signal, folded
 from vibeorder.spectrum.middle import middle, within
+from vibeorder.spectrum.sliding import ranked_within
 
 __all__ = ["GENTLE", "RANK", "SMOOTH_HZ", "STEEP", "Floor", "floor_of"]
 
@@ -52,8 +53,6 @@ class Floor:
 
 def floor_of(signal: Signal) -> Floor:
     """Median over frames, then over a band, of the power spectrum of all channels."""
-    from scipy.ndimage import percentile_filter
-
     size = min(
         signal.samples.shape[1],
         max(
@@ -73,7 +72,7 @@ def floor_of(signal: Signal) -> Floor:
     level = np.median(power, axis=1, keepdims=True) + 1e-20
     middle = np.median(power / level, axis=0)
     half = max(1, round(SMOOTH_HZ * size / signal.rate_hz))
-    density = percentile_filter(middle, RANK, 2 * half + 1, mode="nearest")
+    density = ranked_within(middle, RANK, half)
     density = np.convolve(np.pad(density, half, mode="edge"), np.ones(half + 1) / (half + 1), mode="same")[
         half:-half
     ]

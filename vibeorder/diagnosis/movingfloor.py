@@ -15,6 +15,7 @@ from vibeorder.diagnosis.floor import GENTLE, RANK, SMOOTH_HZ, STEEP, Floor
 from vibeorder.diagnosis.signal import Signal
 from vibeorder.diagnosis.wheelframes import LEAST_TURNS, WheelFrames, wheel_frames
 from vibeorder.spectrum.middle import middle, within
+from vibeorder.spectrum.sliding import ranked_within
 
 __all__ = ["NOTHING_MOVES", "MovingFloor", "moving_floor", "road_frames"]
 
@@ -71,8 +72,6 @@ def road_frames(signal: Signal, turns: FloatArray) -> WheelFrames | None:
 
 def moving_floor(frames: WheelFrames | None, floor: Floor) -> MovingFloor:
     """Mean over frames of the log spectrum against wheel angle, lines taken out by a median over frequency."""
-    from scipy.ndimage import percentile_filter
-
     if frames is None:
         return NOTHING_MOVES
     top_hz = min(TOP_HZ, 0.45 * floor.sample_rate_hz)
@@ -83,7 +82,7 @@ def moving_floor(frames: WheelFrames | None, floor: Floor) -> MovingFloor:
     keep = (frequency > 1.0) & (frequency < top_hz)
     power = (np.abs(frames.spectra[:, use][:, :, keep]) ** 2).sum(axis=0) / floor.at(frequency[keep])
     half = max(1, round(SMOOTH_HZ * FRAME_S))
-    log_power = np.log(percentile_filter(power, RANK, (1, 2 * half + 1), mode="nearest") + 1e-20)
+    log_power = np.log(ranked_within(power, RANK, half) + 1e-20)
     log_power -= np.median(log_power, axis=1, keepdims=True)
     order = frequency[keep] * FRAME_S / frames.turns[use][:, None]
     grid = np.arange(0.3, float(order[:, -1].max()), STEP_ORDERS)

@@ -17,6 +17,7 @@ from vibeorder.diagnosis.parallel import shares, side_by_side
 from vibeorder.diagnosis.scan import SLOWEST_RATE_HZ
 from vibeorder.diagnosis.signal import Signal
 from vibeorder.diagnosis.wheelframes import LEAST_TURNS, WheelFrames, wheel_frames, whitened
+from vibeorder.spectrum.sliding import largest_within
 
 __all__ = ["Ladder", "OrderLine", "Part", "ladder_of", "order_lines"]
 
@@ -175,9 +176,7 @@ def _frame_evidence(ratio: FloatArray, channels: int) -> FloatArray:
 
 def _summed(evidence: F32) -> FloatArray:
     """Log evidence over the drive at each log order, the line swaying a little from frame to frame."""
-    from scipy.ndimage import maximum_filter1d
-
-    return np.asarray(FRAME_WEIGHT * maximum_filter1d(evidence, 2 * SWAY + 1, axis=1).sum(axis=0), float)
+    return np.asarray(FRAME_WEIGHT * largest_within(evidence, SWAY).sum(axis=0), float)
 
 
 def _line(ladder: Ladder, left: F32, best: int, evidence: float) -> OrderLine | None:

@@ -16,6 +16,7 @@ from vibeorder.diagnosis.evidence import EVIDENCE_SHARE, MODEL_RATIO_PER_S, NOIS
 from vibeorder.diagnosis.gears import GearCourse
 from vibeorder.diagnosis.scan import SLOWEST_RATE_HZ, Clock, Scan
 from vibeorder.spectrum.middle import within
+from vibeorder.spectrum.sliding import largest_within
 
 __all__ = ["Hope", "Screen"]
 
@@ -156,13 +157,11 @@ def _expected(scan: Scan, t: int) -> FloatArray:
 
     As a reading has it: what stands beside a stronger line counts as that line's skirt, and a strong one saturates.
     """
-    from scipy.ndimage import maximum_filter1d
-
     clock, ratio = scan.clock, scan.ratio[t]
     cells = int(LEAKS_BINS / BLOCK_S / (clock.usual_hz * scan.tracks[t].multiple * clock.step))
     reach = min(max(cells, 1), ratio.shape[1])
-    on = LONGER * maximum_filter1d(ratio, 3, axis=1, mode="nearest")
-    near = LONGER * maximum_filter1d(ratio, 2 * reach + 3, axis=1, mode="nearest")
+    on = LONGER * largest_within(ratio, 1)
+    near = LONGER * largest_within(ratio, reach + 1)
     channels = scan.channels
     own = on / (1.0 + np.maximum(near - on - LEAK_MARGIN, 0.0) / channels)
     above = np.maximum(own - channels - NOISE_MARGIN, 0.0)

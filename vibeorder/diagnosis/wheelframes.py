@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 
 from vibeorder.diagnosis.floor import Floor
 from vibeorder.diagnosis.signal import Signal
+from vibeorder.spectrum.lengths import fast_length
 from vibeorder.spectrum.middle import middle
 
 __all__ = ["LEAST_TURNS", "WheelFrames", "wheel_frames", "whitened"]
@@ -159,9 +160,4 @@ def _oversampled(channel: F32) -> F32:
 
 def _size(least: float) -> int:
     """The next even length that transforms fast."""
-    from scipy.fft import next_fast_len
-
-    size = next_fast_len(int(np.ceil(least)), real=True)
-    while size % 2:
-        size = next_fast_len(size + 1, real=True)
-    return int(size)
+    return fast_length(int(np.ceil(least)), even=True)

@@ -13,6 +13,7 @@ from vibeorder.spectrum.floor import (
     matrix_shape,
     median_to_mean,
 )
+from vibeorder.spectrum.lengths import fast_length
 from vibeorder.spectrum.windows import cosine_window
 
 __all__ = ["DYNAMIC_RANGE", "Found", "Whitened", "find_peaks", "measure_widths", "plain_spectrum", "whiten"]
@@ -112,10 +113,8 @@ class Whitened:
 
 def plain_spectrum(samples: FloatArray, mask: BoolArray, rate_hz: float) -> tuple[ComplexArray, float]:
     """Spectrum without a window, scaled to two-sided density [shape (c, bins)], and its bin width."""
-    from scipy import fft
-
-    length = fft.next_fast_len(samples.shape[1], real=True)
-    fourier = fft.rfft(samples, length, axis=1) / np.sqrt(rate_hz * np.count_nonzero(mask))
+    length = fast_length(samples.shape[1])
+    fourier = np.fft.rfft(samples, length, axis=1) / np.sqrt(rate_hz * np.count_nonzero(mask))
     return np.asarray(fourier, dtype=np.complex128), rate_hz / length
 
 
@@ -243,18 +242,16 @@ def _hann_fourier(
     samples: FloatArray, mask: BoolArray, rate_hz: float
 ) -> tuple[ComplexArray, float, FloatArray]:
     """Hann spectrum of the record, scaled to two-sided density, its bin width, and the window's leakage."""
-    from scipy import fft
-
     n = samples.shape[1]
-    length = fft.next_fast_len(n, real=True)
+    length = fast_length(n)
     weights = cosine_window("hann", n) * mask
-    fourier = fft.rfft(samples * weights, length, axis=1)
+    fourier = np.fft.rfft(samples * weights, length, axis=1)
     fourier /= np.sqrt(rate_hz * np.sum(weights**2))
     distance = np.maximum(1.0, np.arange(fourier.shape[1]))
     # Side lobes of Hann fall off as 1 / (pi d^3); those of a gap have to be worked out.
     leak = np.minimum(1.0, 1.0 / (np.pi * distance**3) ** 2)
     if not mask.all():
-        window = np.abs(fft.rfft(weights, length)) ** 2 / np.sum(weights) ** 2
+        window = np.abs(np.fft.rfft(weights, length)) ** 2 / np.sum(weights) ** 2
         leak = np.maximum(leak, np.maximum.accumulate(window[::-1])[::-1])
     return np.asarray(fourier, dtype=np.complex128), rate_hz / length, np.asarray(leak, dtype=np.float64)
 
