@@ -228,11 +228,11 @@ def tracks_in_use(
     scan: Scan, index: int, gears: GearCourse | None, offsets: Mapping[tuple[int, int | None], float]
 ) -> list[tuple[int, Track, float]]:
     """(number, track, offset) of a candidate's tracks in the gears that were driven in."""
-    used = None if gears is None else set(gears.gear.tolist())
+    used = frozenset() if gears is None else gears.used
     return [
         (t, track, offsets.get((index, track.gear), 0.0))
-        for t, track in enumerate(scan.tracks)
-        if track.candidate == index and (track.gear is None or (used is not None and track.gear in used))
+        for t, track in scan.tracks_of(index)
+        if track.gear is None or track.gear in used
     ]
 
 

@@ -27,7 +27,7 @@ def clear_lines(
     Each physical line once: of several that run in one place the clearest stands for all.
     """
     found: list[tuple[float, LockOn]] = []
-    used = set() if gears is None else set(gears.gear.tolist())
+    used = frozenset() if gears is None else gears.used
     for t, track in enumerate(scan.tracks):
         held = np.ones(scan.clock.mid_s.size)
         if track.gear is not None:

@@ -6,6 +6,7 @@ which engine speed a driver or an automatic picks are its priors.
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -66,12 +67,17 @@ LOGGED_OFFSET_MOST = 0.03
 """How far tire and speed sensor (sd 1%, cut at 3%) may have all logged ratios off together, in ln."""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class GearCourse:
     """Gear number per frame, 1 = first, NOT_LOCKED where none [shape (frames,)], and its log prior."""
 
     gear: IntArray
     log_prior: float
+
+    @cached_property
+    def used(self) -> frozenset[int]:
+        """The gears in it."""
+        return frozenset(self.gear.tolist())
 
 
 def gear_log_prior(engine_per_wheel: FloatArray, wheel_rate_hz: FloatArray) -> FloatArray:

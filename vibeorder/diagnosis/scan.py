@@ -146,6 +146,14 @@ class Scan:
     votes: tuple[NDArray[np.float32], ...] = ()
     ratio: tuple[NDArray[np.float32], ...] = ()
     channels: int = 0
+    _of_each: dict[int, list[tuple[int, Track]]] = field(default_factory=dict, init=False, repr=False)
+
+    def tracks_of(self, candidate: int) -> Sequence[tuple[int, Track]]:
+        """Number and track of a candidate's tracks: looked through once, as every hypothesis asks for all."""
+        if not self._of_each:
+            for t, track in enumerate(self.tracks):
+                self._of_each.setdefault(track.candidate, []).append((t, track))
+        return self._of_each.get(candidate, [])
 
     def vote(self, track: int) -> NDArray[np.float32]:
         """What a track may say of courses and gears beside an anchor [shape of its evidence]."""
