@@ -21,6 +21,7 @@ __all__ = [
     "LikelihoodAtScales",
     "Member",
     "at_fault",
+    "both_at",
     "complaint_from",
     "likelihood_at",
     "line_evidence",
@@ -64,6 +65,10 @@ HEALTHY_UP_TO = 0.9965
 STRAY_SHARE, STRAY_MPS2, STRAY_LOG_SD = 0.03, 0.035, 0.5
 """How often something that no model names (a joint of the road, a hump of the noise, a part not in the catalogue)
 stands in a line's place, and how strong it then is: weaker than a complaint, stronger than many healthy lines."""
+
+EACH: FloatArray = np.concatenate([[0.0], AMPLITUDES])
+LOG_BOTH: FloatArray = np.log(np.maximum(np.hypot(EACH[:, None], EACH), 1e-9))
+"""ln of what two lines make together, each absent or of any strength."""
 
 DRAWS = 4000
 STRAY_SEEDS = 1000
@@ -155,6 +160,11 @@ def at_scales(log_likelihood: FloatArray, log_scales: FloatArray) -> FloatArray:
     return np.interp(
         grid + log_scales[:, None], grid, log_likelihood, left=0.0, right=float(log_likelihood[-1])
     )
+
+
+def both_at(log_likelihood: FloatArray, log_scale: float) -> FloatArray:
+    """log L of two lines in one place, where their powers add, each (absent, AMPLITUDES...) in m/s^2 [shape both]."""
+    return np.interp(LOG_BOTH + log_scale, np.log(AMPLITUDES), log_likelihood, left=0.0)
 
 
 def log_prior_of(member: Member, felt_from: float = COMPLAINT_FROM_MPS2) -> FloatArray:

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from vibeorder.diagnosis.amplitudes import (
     HealthyPrior,
     Member,
+    both_at,
     complaint_from,
     likelihood_at,
     line_evidence,
@@ -136,21 +137,27 @@ class PairLine:
 
     def at_scales(self, log_scales: FloatArray) -> Judged:
         """As of a line."""
-        return lambda healthy, roles: np.array([self._at_scale(healthy, roles, float(s)) for s in log_scales])
+        at = [(float(s), both_at(self.shared.log_likelihood, float(s))) for s in log_scales]
+        return lambda healthy, roles: np.array([self._at_scale(healthy, roles, *one) for one in at])
 
-    def _at_scale(self, healthy: Sequence[HealthyPrior], roles: Sequence[str], log_scale: float) -> float:
+    def _at_scale(
+        self, healthy: Sequence[HealthyPrior], roles: Sequence[str], log_scale: float, shared: FloatArray
+    ) -> float:
         road = [_road(j, log_scale) for j in self.joints]
         parts = [
             [*((healthy[m], roles[m]) for m in side), *r] for side, r in zip(self.sides, road, strict=True)
         ]
-        alone = self._evidence(road, log_scale, road) if any(road) else 0.0
-        return self._evidence(parts, log_scale) - alone
+        alone = self._evidence(road, log_scale, shared, road) if any(road) else 0.0
+        return self._evidence(parts, log_scale, shared) - alone
 
     def _evidence(
-        self, parts: Sequence[Sequence[Member]], log_scale: float, only: Sequence[list[Member]] = ([], [])
+        self,
+        parts: Sequence[Sequence[Member]],
+        log_scale: float,
+        shared: FloatArray,
+        only: Sequence[list[Member]] = ([], []),
     ) -> float:
-        """Where the lines coincide their powers add. only: the road's joints, where nothing else is to explain them."""
-        amplitudes = np.concatenate([[0.0], AMPLITUDES])
+        """shared: of both where they coincide. only: the road's joints, where nothing else is to explain them."""
         shift = np.log(AMPLITUDES) + log_scale
         grid = np.log(AMPLITUDES)
         alone = [
@@ -160,8 +167,6 @@ class PairLine:
             )
             for members, r, whole, road in zip(parts, self.own, self.readings, only, strict=True)
         ]
-        together = np.log(np.maximum(np.hypot(amplitudes[:, None], amplitudes), 1e-9)) + log_scale
-        shared = np.interp(together, grid, self.shared.log_likelihood, left=0.0)
         return log_total(alone[0][:, None] + alone[1] + shared)
 
 
