@@ -6,6 +6,7 @@ beside it.
 """
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -14,7 +15,7 @@ from vibeorder.diagnosis.signal import Signal, folded
 from vibeorder.spectrum.middle import middle, within
 from vibeorder.spectrum.sliding import ranked_within
 
-__all__ = ["GENTLE", "RANK", "SMOOTH_HZ", "STEEP", "Floor", "floor_of"]
+__all__ = ["GENTLE", "RANK", "SMOOTH_HZ", "STEEP", "Floor", "either_side", "floor_of"]
 
 FloatArray = NDArray[np.float64]
 
@@ -41,14 +42,19 @@ class Floor:
 
     def rise(self, frequency_hz: FloatArray, near_hz: float, far_hz: float) -> FloatArray:
         """Floor on the track over the floor beside it, from `near_hz` to `far_hz` either side [-]."""
-        offsets = np.linspace(near_hz, far_hz, 5)
-        beside = np.concatenate([-offsets, offsets])
-        around = middle(self.at(frequency_hz + beside[:, None]), axis=0)
+        around = middle(self.at(frequency_hz + either_side(near_hz, far_hz)), axis=0)
         return np.asarray(within(self.at(frequency_hz) / around, GENTLE, STEEP))
 
     def at(self, frequency_hz: FloatArray) -> FloatArray:
         """Density where a line of that frequency shows."""
         return np.interp(folded(frequency_hz, self.sample_rate_hz), self.frequency_hz, self.density)
+
+
+@lru_cache(maxsize=512)
+def either_side(near_hz: float, far_hz: float) -> FloatArray:
+    """Five places on either side of a track, from near to far [shape (10, 1)]: the same for a line on every course."""
+    offsets = np.linspace(near_hz, far_hz, 5)
+    return np.concatenate([-offsets, offsets])[:, None]
 
 
 def floor_of(signal: Signal) -> Floor:

@@ -121,9 +121,8 @@ def _infer(
     table = line_table(part, colour)
     circumference = setting.vehicle.tire.circumference_m
     low, high = SPEED_RANGE_MPS if given is None else (0.96 * given.low_mps, given.high_mps)
-    rates = np.exp(
-        np.arange(np.log(low / circumference) - BEYOND, np.log(high / circumference) + BEYOND, CELL)
-    )
+    first_cell, beyond = np.log(low / circumference) - BEYOND, np.log(high / circumference) + BEYOND
+    rates = np.exp(np.arange(first_cell, beyond, CELL))
     per_wheel, numbers = _gears(setting)
     engine_hz = None if setting.engine_hz is None else setting.engine_hz[first:last]
     prior = _gear_prior(per_wheel, rates, table, engine_hz)
@@ -139,34 +138,46 @@ def _infer(
         seen_hz = folded(line_hz, part.rate_hz) if part.folds else line_hz
         return _speed_log_prior(rate_hz * circumference, low, high, given, line_hz, seen_hz, whole)
 
-    found = namings(pursuit, part, log_speed_of)
+    def odds_of(naming: Naming) -> float:
+        moves = naming.restless_log_odds(part) + pull_log_odds(pulls, naming, circumference)
+        return log_speed_of(naming.rate_hz, naming.line_hz(part.rate_hz)) + moves
 
-    def along(naming: Naming) -> list[_Said]:
-        log_speed = log_speed_of(naming.rate_hz, naming.line_hz(part.rate_hz))
-        log_speed += naming.restless_log_odds(part) + pull_log_odds(pulls, naming, circumference)
-        return [
-            (one.gear, one.log_prior, one.lines, log_speed + one.log_prior + (classes + said))
-            for one in explain(pursuit, naming, reader)
-            for said in [class_evidence(every, one.lines, part.log_scale, own)]
-        ]
-
-    weighed = _each_along(found, along)
+    weighed = _each_along(
+        namings(pursuit, part, log_speed_of),
+        odds_of,
+        lambda naming: explain(pursuit, naming, reader),
+        lambda lines: classes + class_evidence(every, lines, part.log_scale, own),
+    )
     if not weighed:
         return None
     weighed = with_nameless(weighed, part, every, float(classes[-1]), setting.engine_unplaced)
-    if setting.beside:
-        weighed = [_of_first(w, own) for w in weighed]
+    weighed = [_of_first(w, own) for w in weighed] if setting.beside else weighed
     if heard is not None:
         weighed = with_sound(weighed, part, heard, candidates, setting, numbers)
     return piece_of(part, candidates, weighed, numbers, per_wheel, classes, first / signal.rate_hz)
 
 
-_Said = tuple[NDArray[np.intp] | None, float, tuple[Line | PairLine, ...], FloatArray]
+_Lines = tuple[Line | PairLine, ...]
+_Said = tuple[NDArray[np.intp] | None, float, _Lines, FloatArray]
 """One course of gears on a naming: gear, log prior and lines as of `Explained`, and its log weights."""
 
 
-def _each_along(found: Sequence[Naming], along: Callable[[Naming], list[_Said]]) -> list[Weighed]:
-    """What is said along each naming, in their order; several at once where they may be."""
+def _each_along(
+    found: Sequence[Naming],
+    odds_of: Callable[[Naming], float],
+    explained: Callable[[Naming], list[Explained]],
+    log_class: Callable[[_Lines], FloatArray],
+) -> list[Weighed]:
+    """Every course of gears on every naming weighed, in their order; several namings at once where they may be.
+
+    odds_of: log odds of a naming's speed and course; log_class: log weights by its lines.
+    """
+
+    def along(naming: Naming) -> list[_Said]:
+        odds, every = odds_of(naming), explained(naming)
+        return [
+            (one.gear, one.log_prior, one.lines, odds + one.log_prior + log_class(one.lines)) for one in every
+        ]
 
     def of_every(first: int, step: int) -> list[tuple[int, list[_Said]]]:
         return [(i, along(found[i])) for i in range(first, len(found), step)]

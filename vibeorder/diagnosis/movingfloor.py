@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from vibeorder.diagnosis.floor import GENTLE, RANK, SMOOTH_HZ, STEEP, Floor
+from vibeorder.diagnosis.floor import GENTLE, RANK, SMOOTH_HZ, STEEP, Floor, either_side
 from vibeorder.diagnosis.signal import Signal
 from vibeorder.diagnosis.wheelframes import LEAST_TURNS, WheelFrames, wheel_frames
 from vibeorder.spectrum.middle import middle, within
@@ -53,8 +53,7 @@ class MovingFloor:
         """Density on the track over that beside it, from `near_hz` to `far_hz` either side [-]."""
         if self.order.size == 0:
             return np.ones(np.shape(order))
-        offsets = np.linspace(near_hz, far_hz, 5)
-        away = np.concatenate([-offsets, offsets])[:, None] / np.maximum(rate_hz, 0.1)
+        away = either_side(near_hz, far_hz) / np.maximum(rate_hz, 0.1)
         return np.asarray(within(self.at(order) / middle(self.at(order + away), axis=0), GENTLE, STEEP))
 
 
