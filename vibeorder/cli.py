@@ -233,6 +233,10 @@ def diagnose(
         from vibeorder.diagnosis import DriveTold
         from vibeorder.drives_cli import Asked, judge_drives
 
+        if json != "-":  # a report will be printed: what draws its tables comes while the recording is read
+            import rich.console
+            import rich.table  # noqa: F401
+
     told = DriveTold(car, given, gear, low_range, late_s, options, sound, reader)
     asked = Asked(told, still, standing_rpm, said, why or why_plot is not None, _progress)
     together, results = judge_drives(recordings, asked)
