@@ -82,8 +82,7 @@ def assemble(
     lines, loose = lines_seen(signal, _named(tracks), suspects), _loose(pieces, posterior.nothing)
     seen = lines if given is not None and mismatch is None else ()
     shake, left = with_unexplained(seen, piece, posterior, steady, signal, loose)
-    if left is not posterior:
-        suspects = _suspects(candidates, piece, left, pairs, signal)
+    suspects = suspects if left is posterior else _suspects(candidates, piece, left, pairs, signal)
     nothing = left.nothing
     notes = () if kind != "inferred" else inferred_notes(pieces, log_odds, vehicle, speed, suspects, nothing)
     notes += (*beat_notes(suspects, piece, steady), *joint_notes(piece, vehicle))
