@@ -52,7 +52,7 @@ def _entry(entry: Entry) -> str:
         return f"{body.get('command', 'reading')}: {_said(body)}"
     if entry.kind == "comparison":
         names = [str((body.get(role) or {}).get("name", "?")) for role in ("before", "after")]
-        return f"{names[0]} against {names[1]}: {_said(body)}"
+        return f"{names[0]} against {names[1]}: {_said(body) or 'its result cannot be read'}"
     text = _one_line(str(body.get("text", "")))
     name = NAMES.get(entry.kind, entry.kind)
     return f"{name}: {text}" if text else name
