@@ -138,10 +138,15 @@ Lengths = Annotated[
 Least = Annotated[float, typer.Option(metavar="DEG", help="Smallest working angle allowed.")]
 Most = Annotated[float, typer.Option(metavar="DEG", help="Largest working angle allowed.")]
 Ends = Annotated[float, typer.Option(metavar="DEG", help="How far the two angles may differ.")]
-Torsional = Annotated[float, typer.Option(metavar="RAD/S2", help="Torsional acceleration allowed.")]
-InertiaDrive = Annotated[float, typer.Option(metavar="RAD/S2", help="Inertia acceleration allowed, driving.")]
-InertiaCoast = Annotated[
-    float, typer.Option(metavar="RAD/S2", help="Inertia acceleration allowed, coasting.")
+SwingBehind = Annotated[
+    float,
+    typer.Option(metavar="RAD/S2", help="Swing allowed behind the last joint (torsional acceleration)."),
+]
+SwingPulling = Annotated[
+    float, typer.Option(metavar="RAD/S2", help="Swing of the shaft itself allowed, pulling.")
+]
+SwingCoasting = Annotated[
+    float, typer.Option(metavar="RAD/S2", help="Swing of the shaft itself allowed, coasting.")
 ]
 Diameter = Annotated[str, typer.Option(metavar="LENGTH", help='Outside diameter of the tube: "3.5 in".')]
 Wall = Annotated[str, typer.Option(metavar="LENGTH", help='Wall of the tube: "0.083 in".')]
@@ -295,9 +300,9 @@ def angles(
     least: Least = USUAL.least_deg,
     most: Most = USUAL.most_deg,
     ends: Ends = USUAL.ends_deg,
-    torsional: Torsional = USUAL.torsional_rad_s2,
-    inertia_drive: InertiaDrive = USUAL.inertia_drive_rad_s2,
-    inertia_coast: InertiaCoast = USUAL.inertia_coast_rad_s2,
+    swing_behind: SwingBehind = USUAL.torsional_rad_s2,
+    swing_pulling: SwingPulling = USUAL.inertia_drive_rad_s2,
+    swing_coasting: SwingCoasting = USUAL.inertia_coast_rad_s2,
     json: Json = None,
 ) -> None:
     """Joint working angles, what they leave over, and the shim that makes it right."""
@@ -307,7 +312,7 @@ def angles(
     rate = rpm / 60.0 if rpm is not None else _shaft_rate(speed, "--speed", _vehicle(vehicle))
     if rate is None:
         raise VibeorderError("no speed given; give --rpm, or --speed with --vehicle")
-    limits = JointLimits(least, most, ends, torsional, inertia_drive, inertia_coast)
+    limits = JointLimits(least, most, ends, swing_behind, swing_pulling, swing_coasting)
     answer = answer_angles(
         slopes, rate, sides=sides, phasing=phasing, constant_velocity=cv or (), lengths=lengths, limits=limits
     )
