@@ -161,7 +161,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     # many small matrices: more than one thread of the linear algebra costs far more than it brings
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     given = None if arguments is None else list(arguments)
-    return door.walk_out(lambda: app(args=given, prog_name="vibeorder"))
+    return door.walk_out(lambda: app(args=given, prog_name="vibeorder", standalone_mode=False))
 
 
 def _say_version(wanted: bool) -> None:
