@@ -161,7 +161,7 @@ TopSpeed = Annotated[
 Fraction = Annotated[float, typer.Option(metavar="X", help="Share of the critical speed that may be used.")]
 
 
-@app.command(cls=JobCommand)
+@app.command(cls=JobCommand, short_help="Off center or out of round, and where the high spot is.")
 def runout(
     readings: Readings = None,
     back: Back = None,
@@ -190,7 +190,7 @@ def runout(
     _hand_over(answer, json, plot)
 
 
-@app.command(cls=JobCommand)
+@app.command(cls=JobCommand, short_help="Which of two bolted parts carries the runout.")
 def halfturn(
     mount: Mounts = None,
     counted_on: CountedOn = "moved",
@@ -213,7 +213,7 @@ def halfturn(
     _hand_over(answer, json, plot)
 
 
-@app.command(cls=JobCommand)
+@app.command(cls=JobCommand, short_help="Which way to bolt two parts, or which to replace.")
 def mate(
     mount: Mounts = None,
     fixed: FixedShare = None,
@@ -238,7 +238,7 @@ def mate(
     _hand_over(answer, json, plot)
 
 
-@app.command(cls=JobCommand)
+@app.command(cls=JobCommand, short_help="What a runout pulls at speed.")
 def effect(
     runout: Runout,
     mass: Mass,
@@ -259,7 +259,7 @@ def effect(
     _hand_over(answer_effect(runout, mass, rates, one_end=one_end, critical_hz=critical_hz), json, None)
 
 
-@app.command(cls=JobCommand)
+@app.command(cls=JobCommand, short_help="The correction weight, from trial runs.")
 def balance(
     reference: Reference,
     run: Runs,
@@ -287,7 +287,7 @@ def balance(
     _hand_over(answer, json, plot)
 
 
-@app.command(cls=JobCommand)
+@app.command(cls=JobCommand, short_help="Joint working angles, and the shim that mends them.")
 def angles(
     slopes: Slopes,
     rpm: Rpm = None,
@@ -319,7 +319,7 @@ def angles(
     _hand_over(answer, json, None)
 
 
-@app.command(cls=JobCommand)
+@app.command(cls=JobCommand, short_help="Whether a driveshaft tube is turned too fast.")
 def shaft(
     diameter: Diameter,
     wall: Wall,
