@@ -88,9 +88,9 @@ def line_odds(log_evidence: float) -> str:
     Beyond what anybody can picture the power of ten stands beside it, since it still ranks two lines.
 
     >>> line_odds(2.3)
-    'with a line on its track the recording is 10 times as likely as with noise alone'
+    'a line on its track explains the recording 10 times better than noise alone'
     >>> line_odds(47.3)
-    'with a line on its track the recording is more than 10000 times as likely as with noise alone (10^20.5 times)'
+    'a line on its track explains the recording more than 10000 times better than noise alone (10^20.5 times)'
     >>> line_odds(0.1)
     'nothing speaks for a line on its track'
     """
@@ -99,7 +99,7 @@ def line_odds(log_evidence: float) -> str:
     times = f"{odds(log_evidence).removesuffix(' to 1')} times"
     beyond = log_evidence > math.log(MOST_ODDS)
     power = f" (10^{log_evidence / math.log(10.0):.1f} times)" if beyond else ""
-    return f"with a line on its track the recording is {times} as likely as with noise alone{power}"
+    return f"a line on its track explains the recording {times} better than noise alone{power}"
 
 
 def turned_text(scale: float, which: str) -> str:
