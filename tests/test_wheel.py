@@ -6,13 +6,14 @@ Names and places in a wheel: PEP 427 and PEP 566 (metadata), PEP 561 (`py.typed`
 
 import configparser
 import email
+import tarfile
 import tomllib
 import zipfile
 from email.message import Message
 from pathlib import Path
 
 import pytest
-from wheel_build import ROOT, build_wheel, package_files
+from wheel_build import BESIDE, ROOT, build_source_archive, build_wheel, files_below, package_files
 
 from vibeorder import __version__
 
@@ -75,6 +76,16 @@ def test_the_command_is_there(wheel: zipfile.ZipFile) -> None:
     scripts = configparser.ConfigParser()
     scripts.read_string(read(wheel, ".dist-info/entry_points.txt"))
     assert dict(scripts["console_scripts"]) == {"vibeorder": "vibeorder.cli:main"}
+
+
+def test_the_source_archive_holds_all_that_readmes_two_commands_need(tmp_path: Path) -> None:
+    with tarfile.open(build_source_archive(tmp_path)) as archive:
+        packed = {one.name.split("/", 1)[1] for one in archive.getmembers() if one.isfile()}
+    assert (
+        files_below("vibeorder", *BESIDE) | {"README.md", "DEVELOPERS.md", "LICENSE", "pyproject.toml"}
+        <= packed
+    )
+    assert not [name for name in packed if name.endswith(".pyc")]
 
 
 def test_a_licence_and_no_recording_goes_along(wheel: zipfile.ZipFile) -> None:
