@@ -39,9 +39,14 @@ def job_text(job: Job) -> str:
     vehicle = f", {job.vehicle_name}" if job.vehicle_name else ""
     head = [
         f"Job {job.number} ({state}){vehicle}: {_one_line(job.complaint)}",
-        f"  {job.opened_at[:16]}  opened",
+        f"  {_when(job.opened_at)}  opened",
     ]
-    return "\n".join([*head, *(f"  {e.added_at[:16]}  {_entry(e)}" for e in readable(job).entries)])
+    return "\n".join([*head, *(f"  {_when(e.added_at)}  {_entry(e)}" for e in readable(job).entries)])
+
+
+def _when(stamp: str) -> str:
+    """Day and minute, as one reads them."""
+    return stamp[:16].replace("T", " ")
 
 
 def _entry(entry: Entry) -> str:
