@@ -6,6 +6,7 @@ from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
 import pytest
+from hypothesis import settings
 
 if TYPE_CHECKING:
     import httpx
@@ -17,6 +18,10 @@ os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 # program that they start, compiles all of it anew.
 sys.dont_write_bytecode = False
 os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
+
+# How long one example takes says how busy the machine is, and nothing of the program.
+settings.register_profile("busy machine", deadline=None)
+settings.load_profile("busy machine")
 
 
 @pytest.fixture(scope="module")

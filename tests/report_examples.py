@@ -149,7 +149,10 @@ def audio_diagnosis() -> Diagnosis:
 def _speed(drift: float) -> SpeedFit:
     times = np.linspace(0.0, 75.0, 301)
     path = 26.8 * (1.0 + drift * np.sin(2 * np.pi * times / 60.0))
-    told = ("the lines put the wheels at -1.9% against the nominal tire", "the logged speed runs 0.7 s late")
+    told = (
+        "by the lines the wheels turned 1.9% slower than tire size and logged speed say",
+        "the logged speed runs 0.7 s late",
+    )
     return SpeedFit("logged", times, path, 0.995 * path, 1.005 * path, 0.981, 0.004, 0.7, "mph", 5, told)
 
 

@@ -294,4 +294,4 @@ def test_the_clock_face_holds_every_marker_whole_and_the_arrows_name_their_unit(
     assert face.get_ylim()[1] > 1.05 * farthest
     arrows = answer_halfturn(["0 = 4.3 thou@49", "180 = 19.9 thou@26"])
     assert arrows.figure is not None
-    assert arrows.figure().axes[0].get_title() == "high spots, thou"
+    assert arrows.figure().axes[0].get_title() == "High spots, thou"

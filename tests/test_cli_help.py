@@ -36,3 +36,11 @@ def test_the_commands_of_the_design_are_there() -> None:
 def test_help_can_be_asked_for_everywhere(path: str, capsys: pytest.CaptureFixture[str]) -> None:
     assert main([*path.split()[1:], "--help"]) == 0
     assert capsys.readouterr().out.startswith(f"Usage: {path}")
+
+
+@pytest.mark.parametrize("words", [[], ["bench"], ["job"]], ids=["vibeorder", "bench", "job"])
+def test_no_line_of_a_list_of_commands_is_cut(words: list[str], capsys: pytest.CaptureFixture[str]) -> None:
+    assert main([*words, "--help"]) == 0
+    assert [
+        line for line in capsys.readouterr().out.splitlines() if line.endswith("...") and "ARGS" not in line
+    ] == []

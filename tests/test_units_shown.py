@@ -57,7 +57,7 @@ def test_a_gear_that_was_given_is_not_one_that_fits(capsys: pytest.CaptureFixtur
     assert "gear 7, as given" in given
     assert "fits" not in given
     assert "gear 7 fits best" in said_of_speed([flange], capsys)
-    assert "at the logged speed" in given
+    assert "than tire size and logged speed say" in given
 
 
 def test_a_range_that_was_given_is_said_and_what_the_recording_makes_of_it(

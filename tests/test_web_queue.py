@@ -9,7 +9,7 @@ from pathlib import Path
 
 import psutil
 import pytest
-from patience import PATIENCE_S
+from patience import PATIENCE_S, await_that
 from web_children import forked_child
 
 from vibeorder.errors import VibeorderError
@@ -99,14 +99,26 @@ def test_a_full_queue_says_so_and_one_visitor_cannot_fill_it(start: Start) -> No
 
 def test_a_child_that_hangs_is_ended_with_all_that_it_started(start: Start) -> None:
     with no_child_left():
-        queue = start(real=True, task_wall_s=8.0)
-        name = queue.submit("hang", {})
-        state = wait(queue, name)
-        assert state.state == "failed" and "longer than 8 s" in state.error
-        grandchild = int((queue._store.path(name) / "grandchild").read_text("utf-8"))
-        assert not psutil.pid_exists(grandchild) or psutil.Process(grandchild).status() == "zombie"
-        assert wait(queue, queue.submit("fine", {})).state == "done"
-        queue.stop()
+        for limit_s in (8.0, 32.0, 128.0):  # on a loaded machine a child may need longer to begin at all
+            queue = start(real=True, task_wall_s=limit_s)
+            name = queue.submit("hang", {})
+            state = wait(queue, name)
+            assert state.state == "failed" and f"longer than {limit_s:.0f} s" in state.error
+            after = wait(queue, queue.submit("fine", {}))
+            queue.stop()
+            note = queue._store.path(name) / "grandchild"
+            if note.exists() and note.read_text("utf-8") and "longer than" not in after.error:
+                break
+        await_that(lambda: not runs(int(note.read_text("utf-8"))), "the grandchild's end")
+        assert after.state == "done"
+
+
+def runs(process: int) -> bool:
+    """Whether a process is there and no zombie."""
+    try:
+        return bool(psutil.Process(process).status() != psutil.STATUS_ZOMBIE)
+    except psutil.NoSuchProcess:
+        return False
 
 
 def test_a_child_that_only_burns_time_is_ended_by_its_own_limit(start: Start) -> None:

@@ -138,10 +138,15 @@ Lengths = Annotated[
 Least = Annotated[float, typer.Option(metavar="DEG", help="Smallest working angle allowed.")]
 Most = Annotated[float, typer.Option(metavar="DEG", help="Largest working angle allowed.")]
 Ends = Annotated[float, typer.Option(metavar="DEG", help="How far the two angles may differ.")]
-Torsional = Annotated[float, typer.Option(metavar="RAD/S2", help="Torsional acceleration allowed.")]
-InertiaDrive = Annotated[float, typer.Option(metavar="RAD/S2", help="Inertia acceleration allowed, driving.")]
-InertiaCoast = Annotated[
-    float, typer.Option(metavar="RAD/S2", help="Inertia acceleration allowed, coasting.")
+SwingBehind = Annotated[
+    float,
+    typer.Option(metavar="RAD/S2", help="Swing allowed behind the last joint (torsional acceleration)."),
+]
+SwingPulling = Annotated[
+    float, typer.Option(metavar="RAD/S2", help="Swing of the shaft itself allowed, pulling.")
+]
+SwingCoasting = Annotated[
+    float, typer.Option(metavar="RAD/S2", help="Swing of the shaft itself allowed, coasting.")
 ]
 Diameter = Annotated[str, typer.Option(metavar="LENGTH", help='Outside diameter of the tube: "3.5 in".')]
 Wall = Annotated[str, typer.Option(metavar="LENGTH", help='Wall of the tube: "0.083 in".')]
@@ -156,7 +161,7 @@ TopSpeed = Annotated[
 Fraction = Annotated[float, typer.Option(metavar="X", help="Share of the critical speed that may be used.")]
 
 
-@app.command(cls=JobCommand)
+@app.command(cls=JobCommand, short_help="Off center or out of round, and where the high spot is.")
 def runout(
     readings: Readings = None,
     back: Back = None,
@@ -185,7 +190,7 @@ def runout(
     _hand_over(answer, json, plot)
 
 
-@app.command(cls=JobCommand)
+@app.command(cls=JobCommand, short_help="Which of two bolted parts carries the runout.")
 def halfturn(
     mount: Mounts = None,
     counted_on: CountedOn = "moved",
@@ -208,7 +213,7 @@ def halfturn(
     _hand_over(answer, json, plot)
 
 
-@app.command(cls=JobCommand)
+@app.command(cls=JobCommand, short_help="Which way to bolt two parts, or which to replace.")
 def mate(
     mount: Mounts = None,
     fixed: FixedShare = None,
@@ -233,7 +238,7 @@ def mate(
     _hand_over(answer, json, plot)
 
 
-@app.command(cls=JobCommand)
+@app.command(cls=JobCommand, short_help="What a runout pulls at speed.")
 def effect(
     runout: Runout,
     mass: Mass,
@@ -254,7 +259,7 @@ def effect(
     _hand_over(answer_effect(runout, mass, rates, one_end=one_end, critical_hz=critical_hz), json, None)
 
 
-@app.command(cls=JobCommand)
+@app.command(cls=JobCommand, short_help="The correction weight, from trial runs.")
 def balance(
     reference: Reference,
     run: Runs,
@@ -282,7 +287,7 @@ def balance(
     _hand_over(answer, json, plot)
 
 
-@app.command(cls=JobCommand)
+@app.command(cls=JobCommand, short_help="Joint working angles, and the shim that mends them.")
 def angles(
     slopes: Slopes,
     rpm: Rpm = None,
@@ -295,9 +300,9 @@ def angles(
     least: Least = USUAL.least_deg,
     most: Most = USUAL.most_deg,
     ends: Ends = USUAL.ends_deg,
-    torsional: Torsional = USUAL.torsional_rad_s2,
-    inertia_drive: InertiaDrive = USUAL.inertia_drive_rad_s2,
-    inertia_coast: InertiaCoast = USUAL.inertia_coast_rad_s2,
+    swing_behind: SwingBehind = USUAL.torsional_rad_s2,
+    swing_pulling: SwingPulling = USUAL.inertia_drive_rad_s2,
+    swing_coasting: SwingCoasting = USUAL.inertia_coast_rad_s2,
     json: Json = None,
 ) -> None:
     """Joint working angles, what they leave over, and the shim that makes it right."""
@@ -307,14 +312,14 @@ def angles(
     rate = rpm / 60.0 if rpm is not None else _shaft_rate(speed, "--speed", _vehicle(vehicle))
     if rate is None:
         raise VibeorderError("no speed given; give --rpm, or --speed with --vehicle")
-    limits = JointLimits(least, most, ends, torsional, inertia_drive, inertia_coast)
+    limits = JointLimits(least, most, ends, swing_behind, swing_pulling, swing_coasting)
     answer = answer_angles(
         slopes, rate, sides=sides, phasing=phasing, constant_velocity=cv or (), lengths=lengths, limits=limits
     )
     _hand_over(answer, json, None)
 
 
-@app.command(cls=JobCommand)
+@app.command(cls=JobCommand, short_help="Whether a driveshaft tube is turned too fast.")
 def shaft(
     diameter: Diameter,
     wall: Wall,

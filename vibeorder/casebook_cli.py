@@ -91,7 +91,7 @@ def show(job: Number, json: Json = None, casebook: Book = None) -> None:
         _hand_over(job_text(found), content, json, book.path)
 
 
-@app.command("add-recording")
+@app.command("add-recording", short_help="Put recordings on record without judging them.")
 def add_recording(
     job: Number,
     recordings: RecordingFiles,
@@ -129,7 +129,7 @@ def add_recording(
             door.say(f"Kept in job {job}: {path.name}, {role} the repair.\n")
 
 
-@app.command("add-reading")
+@app.command("add-reading", short_help="Put an earlier bench result on record.")
 def add_reading(job: Number, result: ResultFile, casebook: Book = None) -> None:
     """Put an earlier bench result on record; bench ... --job does it at once."""
     from vibeorder.casebook import reading_body
@@ -176,7 +176,7 @@ def close(job: Number, note: Note = "", undo: Undo = False, casebook: Book = Non
         door.say(f"Job {job} is closed; the last comparison says: {proven or 'nothing that can be read'}.\n")
 
 
-@app.command()
+@app.command(short_help="Write a job as a folder or as one JSON file.")
 def export(job: Number, target: Target, casebook: Book = None) -> None:
     """Write a job as one folder (JSON and files) or as one JSON file."""
     from vibeorder.casebook import as_files, as_json
@@ -193,7 +193,7 @@ def export(job: Number, target: Target, casebook: Book = None) -> None:
     door.say(f"Job {job} is written to {target}.\n")
 
 
-@app.command("import")
+@app.command("import", short_help="Bring in a job that job export wrote.")
 def import_job(source: Source, casebook: Book = None) -> None:
     """Bring in a job that job export wrote, from here or elsewhere."""
     from vibeorder.casebook import read_export

@@ -165,7 +165,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     # what is there at the end goes with the process: looked through for garbage, leaving takes a tenth of a second
     atexit.register(gc.freeze)
     given = None if arguments is None else list(arguments)
-    return door.walk_out(lambda: app(args=given, prog_name="vibeorder"))
+    return door.walk_out(lambda: app(args=given, prog_name="vibeorder", standalone_mode=False))
 
 
 def _say_version(wanted: bool) -> None:

@@ -43,6 +43,14 @@ PLACES = (
 """What is wrong with a place and not with us, where nobody nearer has said so."""
 LONGEST_NAME = 80
 PICTURES = (".png", ".svg", ".pdf")
+PARSERS_WORDS = {
+    "Input should be a valid integer, unable to parse string as an integer": "it must be a whole number",
+    "Input should be a valid number, unable to parse string as a number": "it must be a number",
+    "Input should be": "it must be",
+    "requires an argument": "needs a value after it",
+    "issing argument": "issing",
+}
+"""What the command line's parser says -> as we would say it."""
 PLAIN = {"±": "+-", "²": "^2", "×": "x", "÷": "/", "½": "1/2", "°": " deg", "–": "-"}
 
 
@@ -50,7 +58,7 @@ def walk_out(command: Callable[[], object]) -> int:
     """Run `command` and return the exit code, having said on stderr what went wrong, in one sentence."""
     _open_streams()
     try:
-        command()
+        code = command()
         sys.stdout.flush()
     except SystemExit as leaving:
         return leaving.code if isinstance(leaving.code, int) else MENDABLE * bool(leaving.code)
@@ -73,8 +81,8 @@ def walk_out(command: Callable[[], object]) -> int:
         _one_sentence(f"{short} cannot be used: {error.strerror}; give another place or name")
         return MENDABLE
     except Exception as fault:
-        return _our_fault(fault)
-    return 0
+        return MENDABLE if _said_of_words(fault) else _our_fault(fault)
+    return code if isinstance(code, int) else 0
 
 
 @contextmanager
@@ -182,6 +190,23 @@ def _same(path: Path, other: Path) -> bool:
 
 def _one_sentence(text: str) -> None:
     say(" ".join(text.split()) + "\n", aside=True)
+
+
+def _said_of_words(fault: Exception) -> bool:
+    """Say what is wrong with the words typed, if that is it: told by its looks, as typer keeps the class to itself."""
+    words, context = getattr(fault, "format_message", None), getattr(fault, "ctx", None)
+    if not callable(words):
+        return False
+    text = str(words())
+    if "\n" in text:  # a group without a command: its help
+        say(f"{text}\n", aside=True)
+        return True
+    for parsers, ours in PARSERS_WORDS.items():
+        text = text.replace(parsers, ours)
+    text = text[:1].lower() + text[1:].rstrip(". ")
+    path = getattr(context, "command_path", "vibeorder")
+    _one_sentence(f"{text}{'' if text.endswith('?') else ';'} {path} --help lists what can be typed")
+    return True
 
 
 def _our_fault(fault: Exception) -> int:

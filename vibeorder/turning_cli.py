@@ -149,7 +149,7 @@ def _order_table(orders: "tuple[OrderRow, ...]", axes: tuple[str, ...], unit: st
         if row.seen:
             text += f"{row.amplitude:12.4g}  {row.amplitude_se:9.2g}  {row.snr_db:7.0f} dB"
         else:  # what was read there is mostly noise: only how strong the order may be at most is known
-            most = f"under {row.amplitude + 2.0 * row.amplitude_se:.2g}"
+            most = f"under {float(f'{row.amplitude + 2.0 * row.amplitude_se:.2g}'):g}"
             text += f"{most:>12}  {'-':>9}  {'not seen':>10}"
         if row.seen and row.phases_deg:
             each = zip(axes, row.axis_amplitudes, row.phases_deg, row.phases_se_deg, strict=True)

@@ -278,7 +278,7 @@ def _parts_figure(shares: Shares, unit: str) -> "Callable[[], Figure]":
         f"{shares.moved_name} alone": shares.moved.value / one,
         "both, as first mounted": (shares.fixed.value + shares.moved.value) / one,
     }
-    return lambda: vectors_figure(vectors, "high spots", unit)
+    return lambda: vectors_figure(vectors, "High spots", unit)
 
 
 def _weights_figure(result: Balance, typed: Sequence[TypedRun]) -> "Callable[[], Figure]":
@@ -288,7 +288,7 @@ def _weights_figure(result: Balance, typed: Sequence[TypedRun]) -> "Callable[[],
         where = "" if len(result.trials) == 1 else f", plane {p}"
         vectors[f"trial{where}"] = trial / one
         vectors[f"correction{where}"] = x / one
-    return lambda: vectors_figure(vectors, "weights", typed[0].unit)
+    return lambda: vectors_figure(vectors, "Weights and where they sit", typed[0].unit)
 
 
 def _after(text: str, reference: Sequence[complex], lag: bool) -> tuple[complex, ...]:

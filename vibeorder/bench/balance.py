@@ -90,8 +90,8 @@ def may_balance(order: float, *, runout_checked: bool) -> tuple[str, ...]:
     """
     if abs(order - 1.0) > 0.02:
         raise VibeorderError(
-            f"Order {order:g} cannot be balanced. {BALANCE_ONLY_FIRST_ORDER} Look for joint angles and yoke "
-            "phasing at the second order of a driveshaft, for the part itself at any other"
+            f"Order {order:g} cannot be balanced. {BALANCE_ONLY_FIRST_ORDER} At the second order of a "
+            "driveshaft look for joint angles and yoke phasing, at any other order look at the part itself."
         )
     if runout_checked:
         return ()

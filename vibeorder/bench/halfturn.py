@@ -183,8 +183,8 @@ def halfturn_sheet(shares: Shares, unit: str, limit: RunoutLimit | None = None) 
 def _sentence(shares: Shares, unit: str, limit: RunoutLimit | None) -> str:
     if shares.contradiction:
         return (
-            f"I am sorry, {shares.contradiction}: no pair of parts gives these readings. Check the marks, "
-            "the bolts' seating and the stand, and read again."
+            f"{shares.contradiction[0].upper()}{shares.contradiction[1:]}: no pair of parts gives these readings. "
+            "Check the marks, the bolts' seating and the stand, and read again."
         )
     lengths = {"fixed": shares.fixed, "moved": shares.moved}
     names = {"fixed": shares.fixed_name, "moved": shares.moved_name}

@@ -241,12 +241,12 @@ def _faults(check: JointCheck) -> tuple[Fault, ...]:
             Fault("ends", f"the two angles differ by {apart:.1f} deg, more than {rules.ends_deg:g}")
         )
     for key, what, value, limit in (
-        ("torsional", "torsional acceleration", check.torsional_rad_s2, rules.torsional_rad_s2),
-        ("drive", "inertia acceleration driving", check.inertia_drive_rad_s2, rules.inertia_drive_rad_s2),
-        ("coast", "inertia acceleration coasting", check.inertia_coast_rad_s2, rules.inertia_coast_rad_s2),
+        ("torsional", "swing behind the last joint", check.torsional_rad_s2, rules.torsional_rad_s2),
+        ("drive", "swing of the shaft, pulling", check.inertia_drive_rad_s2, rules.inertia_drive_rad_s2),
+        ("coast", "swing of the shaft, coasting", check.inertia_coast_rad_s2, rules.inertia_coast_rad_s2),
     ):
         if value > limit:
-            faults.append(Fault(key, f"{what} {value:.0f} rad/s² is above {limit:.0f}"))
+            faults.append(Fault(key, f"{what} is {value:.0f} rad/s², above {limit:.0f}"))
     return tuple(faults)
 
 

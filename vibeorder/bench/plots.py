@@ -23,7 +23,15 @@ if TYPE_CHECKING:
 
 __all__ = ["runout_figure", "save_figure", "vectors_figure"]
 
-_BLUE, _RED, _GREY = "#1f5fa8", "#b8322a", "#777777"
+INK, PAPER, FAINT = "#1f2a33", "#fbfaf6", "#c9c6bc"
+_BLUE, _RED, _GREY = "#0072b2", "#d55e00", "#8a8f94"
+_ARROWS = (
+    ("o", "-", _BLUE), ("s", "--", _RED), ("D", "-.", INK),
+    ("^", ":", "#009e73"), ("v", "-", "#8c6d00"), ("P", "--", _GREY),
+)  # fmt: skip
+"""Tip, dash and colour of each arrow. Colours: M. Okabe and K. Ito, "Color Universal Design", 2008."""
+
+_RINGS = 4
 
 
 def runout_figure(result: Runout, unit: str, readings: Readings | None = None) -> "Figure":
@@ -31,49 +39,50 @@ def runout_figure(result: Runout, unit: str, readings: Readings | None = None) -
 
     Radius is the reading above a base circle twice the total indicator reading below the lowest.
     """
-    figure, axes = _polar()
-    one = parse_length(f"1 {unit}").si
     if not result.readings_m or result.fit is None:
         raise VibeorderError("the short form has no readings to draw; give all of them with --readings")
+    figure, axes = _polar()
+    one = parse_length(f"1 {unit}").si
     shown = np.asarray(result.readings_m) / one
     base = float(shown.min()) - 2.0 * max(result.tir_m / one, 1e-9)
     turn = np.linspace(0.0, 2.0 * math.pi, 361)
-    axes.plot(turn, fitted_curve(result.fit, turn) / one - base, color=_BLUE, linewidth=1.5, label="fitted")
-    axes.plot(turn, np.full(turn.shape, result.fit.coefficients[0] / one - base), color=_GREY, linewidth=0.8)
-    axes.plot(np.radians(result.angles_deg), shown - base, "o", color="black", markersize=4, label="read")
+    middle = result.fit.coefficients[0] / one - base
+    axes.plot(turn, np.full(turn.shape, middle), "--", color=_GREY, linewidth=1.0, label="runs true")
+    axes.plot(turn, fitted_curve(result.fit, turn) / one - base, color=_BLUE, linewidth=2.0, label="fitted")
+    axes.plot(np.radians(result.angles_deg), shown - base, "o", color=INK, markersize=5, label="read")
     if result.suspect is not None:
         at = math.radians(result.angles_deg[result.suspect])
-        axes.plot(
-            [at], [shown[result.suspect] - base], "x", color=_RED, markersize=10, label="clean and read again"
-        )
+        axes.plot([at], [shown[result.suspect] - base], "X", color=_RED, markersize=11, label="read again")
     high = math.radians(result.offset.angle_deg)
     top = float(fitted_curve(result.fit, np.array([high]))[0]) / one - base
-    axes.annotate("", xy=(high, top), xytext=(high, 0.0), arrowprops={"arrowstyle": "->", "color": _RED})
+    axes.plot([high, high], [0.0, top], "-", color=_RED, linewidth=1.5)
+    axes.plot([high], [top], "s", color=_RED, markersize=8, label="high spot")
     spot = name_angle(result.offset.angle_deg, readings)
-    axes.set_title(f"high spot at {spot}, {result.tir_m / one:.3g} {unit} total")
-    axes.set_ylim(0.0, 1.08 * float(max(shown.max() - base, top)))  # whole markers at the rim
-    axes.set_yticklabels([])
+    axes.set_title(f"High spot at {spot}, {result.tir_m / one:.3g} {unit} total", weight="bold", color=INK)
+    whole = 1.08 * float(max(shown.max() - base, top))
+    axes.set_ylim(0.0, whole)  # whole markers at the rim
+    apart = whole / _RINGS
+    axes.set_rgrids([apart * k for k in range(1, _RINGS)], [""] * (_RINGS - 1))
     _name_angles(axes, readings)
-    axes.legend(loc="lower left", bbox_to_anchor=(-0.15, -0.12), fontsize=8)
+    axes.set_xlabel(f"rings {apart:.2g} {unit} apart; the shape is drawn larger than life")
+    axes.legend(loc="lower left", bbox_to_anchor=(-0.15, -0.12), fontsize=8, frameon=False)
     return figure
 
 
 def vectors_figure(vectors: Mapping[str, complex], title: str, unit: str) -> "Figure":
-    """Arrows from the center, one per name, lengths in `unit`."""
+    """Arrows from the center, one per name, lengths in `unit`; of two that coincide the one below is drawn wider."""
     figure, axes = _polar()
     longest = max((abs(v) for v in vectors.values()), default=1.0) or 1.0
-    colors = (_BLUE, _RED, "black", "#2d7d46", "#8a5a00", _GREY)
     for k, (name, v) in enumerate(vectors.items()):
-        color, angle = colors[k % len(colors)], math.atan2(v.imag, v.real)
-        axes.annotate(
-            "", xy=(angle, abs(v)), xytext=(0.0, 0.0), arrowprops={"arrowstyle": "->", "color": color}
-        )
-        axes.plot(
-            [], [], color=color, label=f"{name}: {abs(v):.3g} {unit} at {math.degrees(angle) % 360:.0f} deg"
-        )
+        tip, dash, color = _ARROWS[k % len(_ARROWS)]
+        angle, below = math.atan2(v.imag, v.real), len(vectors) - k - 1
+        label = f"{name}: {abs(v):.3g} {unit} at {math.degrees(angle) % 360:.0f} deg"
+        axes.plot([angle, angle], [0.0, abs(v)], dash, color=color, linewidth=1.5 + below)
+        axes.plot([angle], [abs(v)], tip, color=color, markersize=7.0 + 2.0 * below, clip_on=False)
+        axes.plot([], [], dash, marker=tip, color=color, label=label)
     axes.set_ylim(0.0, 1.1 * longest)
-    axes.set_title(f"{title}, {unit}" if unit else title)
-    axes.legend(loc="lower left", bbox_to_anchor=(-0.15, -0.15), fontsize=8)
+    axes.set_title(f"{title}, {unit}" if unit else title, weight="bold", color=INK)
+    axes.legend(loc="lower left", bbox_to_anchor=(-0.15, -0.15), fontsize=8, frameon=False)
     return figure
 
 
@@ -97,8 +106,11 @@ def _polar() -> "tuple[Figure, PolarAxes]":
     from matplotlib.figure import Figure
     from matplotlib.projections.polar import PolarAxes
 
-    figure = Figure(figsize=(6.0, 6.0), layout="constrained")
+    figure = Figure(figsize=(6.0, 6.0), layout="constrained", facecolor=PAPER)
     axes = cast(PolarAxes, figure.add_subplot(projection="polar"))
+    axes.set_facecolor(PAPER)
+    axes.grid(color=FAINT, linewidth=0.8)
+    axes.spines["polar"].set_color(_GREY)
     axes.set_theta_zero_location("N")
     axes.set_theta_direction(-1)
     return figure, axes

@@ -147,13 +147,16 @@ def _numbers(check: JointCheck, changes: Sequence[Change], unit: str) -> tuple[t
     numbers += [
         ("left over (equivalent angle)", f"{check.equivalent_deg:.2f} ± {check.equivalent_se_deg:.2f} deg"),
         ("second-order ripple", f"{100 * check.ripple:.3f}% of speed, up and down"),
-        ("torsional", f"{check.torsional_rad_s2:.0f} rad/s², limit {rules.torsional_rad_s2:.0f}"),
         (
-            "inertia, driving",
+            "swing behind the last joint",
+            f"{check.torsional_rad_s2:.0f} rad/s², limit {rules.torsional_rad_s2:.0f}",
+        ),
+        (
+            "swing of the shaft, pulling",
             f"{check.inertia_drive_rad_s2:.0f} rad/s², limit {rules.inertia_drive_rad_s2:.0f}",
         ),
         (
-            "inertia, coasting",
+            "swing of the shaft, coasting",
             f"{check.inertia_coast_rad_s2:.0f} rad/s², limit {rules.inertia_coast_rad_s2:.0f}",
         ),
     ]

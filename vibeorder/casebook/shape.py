@@ -13,6 +13,7 @@ from vibeorder.casebook.model import Job
 __all__ = ["misshapen", "readable", "trouble_in"]
 
 TEXT, NUMBER, OBJECT = "text", "a number", "an object"
+HALF_A_CHARACTER = "half a character (an emoji cut in two, say), which no text can hold"
 DEEPEST = 60
 """Levels of JSON; what vibeorder writes has about ten, and a few hundred exhaust the stack of what reads it."""
 
@@ -67,12 +68,10 @@ def trouble_in(data: Any) -> str:
         if depth > DEEPEST:
             return f"{place[:40]}... is nested deeper than {DEEPEST} levels"
         if isinstance(value, str) and not _whole(value):
-            return f"{place} holds half a character (a lone surrogate), which no text can"
+            return f"{place} holds {HALF_A_CHARACTER}"
         if isinstance(value, Mapping):
             if not all(_whole(key) for key in value):
-                return (
-                    f"{place or 'it'} has a name with half a character (a lone surrogate), which no text can"
-                )
+                return f"{place or 'it'} has a name with {HALF_A_CHARACTER}"
             left += [(f"{place}.{key}".removeprefix("."), depth + 1, item) for key, item in value.items()]
         elif isinstance(value, list):
             left += [(f"{place}[{i}]", depth + 1, item) for i, item in enumerate(value)]

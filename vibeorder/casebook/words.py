@@ -39,9 +39,14 @@ def job_text(job: Job) -> str:
     vehicle = f", {job.vehicle_name}" if job.vehicle_name else ""
     head = [
         f"Job {job.number} ({state}){vehicle}: {_one_line(job.complaint)}",
-        f"  {job.opened_at[:16]}  opened",
+        f"  {_when(job.opened_at)}  opened",
     ]
-    return "\n".join([*head, *(f"  {e.added_at[:16]}  {_entry(e)}" for e in readable(job).entries)])
+    return "\n".join([*head, *(f"  {_when(e.added_at)}  {_entry(e)}" for e in readable(job).entries)])
+
+
+def _when(stamp: str) -> str:
+    """Day and minute, as one reads them."""
+    return stamp[:16].replace("T", " ")
 
 
 def _entry(entry: Entry) -> str:
@@ -52,7 +57,7 @@ def _entry(entry: Entry) -> str:
         return f"{body.get('command', 'reading')}: {_said(body)}"
     if entry.kind == "comparison":
         names = [str((body.get(role) or {}).get("name", "?")) for role in ("before", "after")]
-        return f"{names[0]} against {names[1]}: {_said(body)}"
+        return f"{names[0]} against {names[1]}: {_said(body) or 'its result cannot be read'}"
     text = _one_line(str(body.get("text", "")))
     name = NAMES.get(entry.kind, entry.kind)
     return f"{name}: {text}" if text else name

@@ -153,7 +153,7 @@ def runout_check(
         return RunoutCheck(False, "", "no part's line is as strong as a complaint; measure nothing yet")
     if group and p >= LIKELY and not measurable:
         return RunoutCheck(
-            False, "", f"{group[0].label} is not found with a dial indicator: {group[0].first_check}"
+            False, "", f"the {group[0].label} is not found with a dial indicator. {group[0].first_check}"
         )
     if measurable:
         return RunoutCheck(

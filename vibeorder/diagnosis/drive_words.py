@@ -156,8 +156,8 @@ def _under_load(told: Sequence[Standing]) -> str:
     if with_throttle:
         said.append(f"{_names(with_throttle)} comes with the throttle")
     if steady:
-        said.append(f"{_names(steady)} stays alike")
-    return ", ".join(said) + " (compare the two by level or by hand: their frequencies are the same)"
+        said.append(f"{_names(steady)} stays as strong")
+    return ", ".join(said) + " (compare how strong it is, measured or by feel: the frequencies are the same)"
 
 
 def sharper_text(before_bits: float, after_bits: float) -> str:

@@ -64,8 +64,8 @@ def joint_notes(piece: Piece, vehicle: Vehicle) -> tuple[str, ...]:
 
 
 SOUND_IS_MEASURED = (
-    " The sound was measured by its own noise, which was evened over the frequencies: a line of 0.1 stands out of it "
-    "about as far as an ear just hears."
+    " The sound was measured by its own noise, which was evened over the frequencies: a line of size 0.1 is about the "
+    "weakest that an ear can just make out in it."
 )
 
 
@@ -107,7 +107,7 @@ def plain_notes(
     above = [s for s in suspects if s.expected_hz is not None and s.expected_hz > top_hz]
     if above:
         notes.append(
-            f"Above {top_hz:.0f} Hz, half the sample rate, lines show folded: "
+            f"Above {top_hz:.0f} Hz, half the sample rate, lines show folded, mirrored to a lower frequency; here: "
             + ", ".join(sorted({s.label for s in above}))
             + "."
         )

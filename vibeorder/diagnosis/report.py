@@ -25,6 +25,7 @@ from vibeorder.diagnosis.twins import indistinct_pairs, readings_of
 from vibeorder.diagnosis.unexplained import with_unexplained
 from vibeorder.diagnosis.unowned import loose_hz
 from vibeorder.diagnosis.views import lines_seen, order_map_view, spectrum_view
+from vibeorder.diagnosis.why_words import line_odds, turned_text
 from vibeorder.recording.model import Recording, Trace
 from vibeorder.speed.clocks import late_words
 from vibeorder.speed.given import SpeedGiven
@@ -240,7 +241,7 @@ def _why(
     if frequency is not None and expected is not None:
         off = show_signed(100 * (frequency / expected - 1), 1)
         out.append(f"measured at {frequency:.2f} Hz, expected at {expected:.2f} Hz ({off}%)")
-    out.append(f"log evidence of a line on its track: {reading.best:.1f}")
+    out.append(line_odds(reading.best))
     if offset:
         out.append(f"runs {show_signed(100 * offset, 1)}% off its nominal ratio (converter or belt slip)")
     return tuple(out)
@@ -271,10 +272,10 @@ def _speed(
     source = "given" if isinstance(given, SpeedGiven) and kind != "inferred" else "inferred"
     if isinstance(given, Trace):
         source = "logged" if own else "log file"
+    said = given.text if isinstance(given, SpeedGiven) else ""
     lag, sentences = _fit_sentences(best, None if kind == "inferred" else given, scale)
     if kind == "inferred":
         low, high = speed_band(piece, TEMPERATURE[kind], circumference, tire_se)
-        said = given.text if isinstance(given, SpeedGiven) else ""
         named = top_group(suspects)[1] >= SURE
         sentences = (band_sentence(path, low, high, unit, said, named), *sentences)
     return SpeedFit(
@@ -289,6 +290,7 @@ def _speed(
         unit=unit if unit in DASH_UNITS else UNSAID,
         gear=held_gear(best.gears),
         sentences=sentences,
+        said=said,
     )
 
 
@@ -314,11 +316,7 @@ def _fit_sentences(
         sentences.append("no line stood out enough to check the speed against")
     elif isinstance(given, Trace) or (given is not None and given.steady):
         which = "logged" if isinstance(given, Trace) else "given"
-        off = show_signed(100 * (scale - 1.0), 1)
-        sentences.append(
-            f"the lines put the wheels at {off}% against the nominal tire at the {which} speed "
-            "(tire wear and load, and the speed source, together)"
-        )
+        sentences.append(turned_text(scale, which))
     if isinstance(given, Trace):
         lag = _fitted_lag(best, lag_of(given))
         if lag is not None:

@@ -78,7 +78,7 @@ class SpeedFit:
     low_mps, high_mps: a band of about 95%. scale: true wheel rate / nominal one, with its standard error.
     lag_s: how late the speed source runs, or None. unit: the user's own.
     gear: the one held throughout, 1 the lowest; None where it changed, is not known or there is none.
-    gear_given: it was said; else it fits the recording best.
+    gear_given: it was said; else it fits the recording best. said: the speed as it was typed, "" where none was.
     """
 
     source: str
@@ -93,6 +93,7 @@ class SpeedFit:
     gear: int | None
     sentences: tuple[str, ...] = ()
     gear_given: bool = False
+    said: str = ""
 
 
 @dataclass(frozen=True, slots=True)

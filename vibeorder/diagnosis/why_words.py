@@ -2,7 +2,18 @@
 
 import math
 
-__all__ = ["PEAK", "STANDS", "WORTH_A_WORD", "hz", "odds", "plus_minus", "size", "two_digits"]
+__all__ = [
+    "PEAK",
+    "STANDS",
+    "WORTH_A_WORD",
+    "hz",
+    "line_odds",
+    "odds",
+    "plus_minus",
+    "size",
+    "turned_text",
+    "two_digits",
+]
 
 STANDS = 6.0
 """Log evidence from which a line is said to stand on its track; the report has the same in SHOWN_EVIDENCE."""
@@ -68,4 +79,40 @@ def odds(log_odds: float) -> str:
         else f"{ratio:.0f} to 1"
         if ratio < 100
         else f"{float(f'{ratio:.2g}'):.0f} to 1"
+    )
+
+
+def line_odds(log_evidence: float) -> str:
+    """How much likelier a recording is with a line on a track than with noise alone, for who knows no logarithms.
+
+    Beyond what anybody can picture the power of ten stands beside it, since it still ranks two lines.
+
+    >>> line_odds(2.3)
+    'a line on its track explains the recording 10 times better than noise alone'
+    >>> line_odds(47.3)
+    'a line on its track explains the recording more than 10000 times better than noise alone (10^20.5 times)'
+    >>> line_odds(0.1)
+    'nothing speaks for a line on its track'
+    """
+    if log_evidence < WORTH_A_WORD:
+        return "nothing speaks for a line on its track"
+    times = f"{odds(log_evidence).removesuffix(' to 1')} times"
+    beyond = log_evidence > math.log(MOST_ODDS)
+    power = f" (10^{log_evidence / math.log(10.0):.1f} times)" if beyond else ""
+    return f"a line on its track explains the recording {times} better than noise alone{power}"
+
+
+def turned_text(scale: float, which: str) -> str:
+    """How far the wheels turned from what was foretold. scale: true rate over it; which speed, "logged" or "given".
+
+    >>> turned_text(1.01, "logged")[:80]
+    'by the lines the wheels turned 1.0% faster than tire size and logged speed say ('
+    """
+    off = f"{abs(100 * (scale - 1.0)):.1f}%"
+    if off == "0.0%":
+        return f"by the lines the wheels turned just as tire size and {which} speed say"
+    turned = f"{off} {'faster' if scale > 1.0 else 'slower'}"
+    return (
+        f"by the lines the wheels turned {turned} than tire size and {which} speed say "
+        "(tire wear, load and the speed's own error together)"
     )

@@ -1,31 +1,50 @@
 """Stamps written as text: ISO with or without zone, day/month/year, H:M:S clocks with any last field."""
 
 import re
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from vibeorder.recording.spelleddates import in_figures
+
 if TYPE_CHECKING:
     import pandas as pd
 
-__all__ = ["clock_text_seconds"]
+__all__ = ["ClockText", "clock_text_seconds"]
 
 FloatArray = NDArray[np.float64]
 
 _STAMP = re.compile(
     r"^\s*(?:(?P<a>\d{1,4})[-/.](?P<b>\d{1,2})[-/.](?P<c>\d{1,4})[T\s]+)?"
     r"(?P<h>\d{1,2})[:\-](?P<m>\d{2})(?:[:\-](?P<s>\d{1,2}))?(?:[.,:](?P<f>\d{1,9}))?"
-    r"\s*(?P<p>am|pm|AM|PM)?\s*(?P<z>Z|z|UTC|[+-]\d{2}:?\d{2})?\s*$"
+    r"\s*(?P<p>am|pm|AM|PM)?\s*(?P<z>Z|z|UTC|GMT|[+-]\d{2}:?\d{2})?\s*$"
 )
 DAY_S = 86400.0
+YEAR_FIRST, MONTH_FIRST, DAY_FIRST = "year-month-day", "month/day/year", "day/month/year"
 
 
-def clock_text_seconds(column: "pd.Series[Any] | FloatArray") -> tuple[FloatArray, bool, str] | None:
-    """Seconds of each stamp (NaN where unreadable), whether they count from 1970, and the kind in words.
+@dataclass(frozen=True, slots=True)
+class ClockText:
+    """Stamps read: seconds of each, NaN where unreadable [shape (n,)]; whether they count from 1970; in words.
 
-    None where the column does not hold stamps. A date without a zone is taken as UTC. A clock without a
-    date runs on past midnight.
+    order: in which the date was read. doubt_s: what to add where day and month are the other way round, which
+    figures up to 12 do not tell; 0 where it is settled.
+    """
+
+    seconds: FloatArray
+    absolute: bool
+    kind: str
+    order: str = ""
+    doubt_s: float = 0.0
+
+
+def clock_text_seconds(column: "pd.Series[Any] | FloatArray", order: str = "") -> ClockText | None:
+    """The stamps of a column, or None where it does not hold stamps.
+
+    A date without a zone is taken as UTC. A clock without a date runs on past midnight. order: of the date, where
+    an earlier part of the log has told it.
     """
     if isinstance(column, np.ndarray):
         return None  # numbers
@@ -34,6 +53,9 @@ def clock_text_seconds(column: "pd.Series[Any] | FloatArray") -> tuple[FloatArra
         return None
     texts = filled.astype(str)
     probe = texts.iloc[:: max(1, len(texts) // 50)].tolist()
+    if in_figures(probe[0]) is not None:
+        texts = texts.map(lambda text: in_figures(text) or "")
+        probe = texts.iloc[:: max(1, len(texts) // 50)].tolist()
     matches = [match for text in probe if (match := _STAMP.match(text))]
     if len(matches) < 0.9 * len(probe):
         return None
@@ -46,11 +68,12 @@ def clock_text_seconds(column: "pd.Series[Any] | FloatArray") -> tuple[FloatArra
     clock = _clock_seconds(fields)
     if not dated:
         seconds[places] = _past_midnight(clock)
-        return seconds, False, "hours, minutes and seconds"
-    days, order = _days(fields)
+        return ClockText(seconds, False, "hours, minutes and seconds")
+    days, order, doubt = _days(fields, order)
     seconds[places] = days * DAY_S + clock - _zone_seconds(fields)
     zone = " with its zone" if matches[0].group("z") else ", taken as UTC"
-    return seconds, True, f"date and clock ({order}){zone}"
+    open_ = f" or {MONTH_FIRST}, which its figures do not tell" if doubt else ""
+    return ClockText(seconds, True, f"date and clock ({order}{open_}){zone}", order, doubt * DAY_S)
 
 
 def _fields(texts: "pd.Series[Any]", first: re.Match[str]) -> "pd.DataFrame | None":
@@ -114,21 +137,32 @@ def _past_midnight(clock: FloatArray) -> FloatArray:
     return clock + DAY_S * np.cumsum(np.nan_to_num(steps) < -0.5 * DAY_S)
 
 
-def _days(fields: "pd.DataFrame") -> tuple[FloatArray, str]:
-    """Days since 1970, and the order in which the date was read."""
+def _days(fields: "pd.DataFrame", order: str) -> tuple[FloatArray, str, float]:
+    """Days since 1970, the order in which the date was read, and how many days later the other order has it.
+
+    Figures up to 12 tell the order where the date changes: a log goes on from day to day, not from month to month.
+    """
     a, b, c = (_numbers(fields, name) for name in "abc")
     if np.nanmax(a) > 31:
-        year, month, day, order = a, b, c, "year-month-day"
-    elif np.nanmax(b) > 12:
-        year, month, day, order = c, a, b, "month/day/year"
-    else:
-        year, month, day, order = c, b, a, "day/month/year"
+        return _since_1970(a, b, c), YEAR_FIRST, 0.0
+    day_first, month_first = _since_1970(c, b, a), _since_1970(c, a, b)
+    told = order or (MONTH_FIRST if np.nanmax(b) > 12 else DAY_FIRST if np.nanmax(a) > 12 else "")
+    spans = [float(np.ptp(days[np.isfinite(days)])) for days in (day_first, month_first) if not told]
+    if spans and spans[0] != spans[1]:
+        told = DAY_FIRST if spans[0] < spans[1] else MONTH_FIRST
+    if told == MONTH_FIRST:
+        return month_first, MONTH_FIRST, 0.0
+    return day_first, DAY_FIRST, 0.0 if told else float(np.nanmedian(month_first - day_first))
+
+
+def _since_1970(year: FloatArray, month: FloatArray, day: FloatArray) -> FloatArray:
+    """Days, NaN where there is no such date."""
     year = np.where(year < 100, year + 2000, year)
     bad = ~(np.isfinite(year + month + day) & (month >= 1) & (month <= 12) & (day >= 1) & (day <= 31))
     years, months, dates = (np.where(bad, 1, part).astype(np.int64) for part in (year, month, day))
     whole = (years - 1970).astype("datetime64[Y]").astype("datetime64[M]") + (months - 1)
     days = whole.astype("datetime64[D]").astype(np.int64) + (dates - 1)
-    return np.where(bad, np.nan, days.astype(np.float64)), order
+    return np.where(bad, np.nan, days.astype(np.float64))
 
 
 def _zone_seconds(fields: "pd.DataFrame") -> FloatArray:

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from io import StringIO
 
 from vibeorder.errors import RecordingError
+from vibeorder.recording.spelleddates import in_figures
 
 __all__ = ["BLANKS", "Layout", "find_layout", "is_stamp", "is_text", "unquote"]
 
@@ -20,7 +21,7 @@ _POINT_NUMBER = re.compile(r"[+-]?\d*\.\d+([eE][+-]?\d+)?$")
 _MISSING = frozenset(("nan", "null", "none", "na", "n/a", "inf", "-inf", "-nan", "true", "false"))
 _STAMP = re.compile(
     r"(\d{1,4}[-/.]\d{1,2}[-/.]\d{1,4})?[T ]?\d{1,2}:\d{2}(:\d{2})?([.,:]\d+)?"
-    r"\s*(am|pm)?\s*(z|utc|[+-]\d{2}:?\d{2})?$"
+    r"\s*(am|pm)?\s*(z|utc|gmt|[+-]\d{2}:?\d{2})?$"
     r"|\d{1,4}[-/]\d{1,2}[-/]\d{1,4}$",
     re.IGNORECASE,
 )
@@ -63,7 +64,7 @@ def is_text(head: bytes) -> bool:
 
 def is_stamp(cell: str) -> bool:
     """Whether a cell is a date, a clock time or both."""
-    return bool(_STAMP.match(cell.strip()))
+    return bool(_STAMP.match(cell.strip())) or bool(_STAMP.match(in_figures(cell) or "-"))
 
 
 def find_layout(head: bytes, whole: bool, source: str) -> Layout:

@@ -55,6 +55,7 @@ def recording_from_table(table: Table, options: ReadOptions, scale_from: Table |
             source=table.source,
             start_s=uniform.start_s,
             epoch_s=epoch_s,
+            date_doubt_s=roles.stamps.doubt_s,
             speed=speed,
             rpm=rpm,
             mark_times_s=mark,

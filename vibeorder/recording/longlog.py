@@ -201,6 +201,7 @@ class _Gathered:
             source=self._source,
             start_s=float(instants[0, 0]),
             epoch_s=roles.stamps.epoch_s,
+            date_doubt_s=roles.stamps.doubt_s,
             speed=speed,
             rpm=rpm,
             mark_times_s=np.concatenate(self._marks) if self._marks else None,
@@ -315,8 +316,8 @@ def _stamps_of(table: Table, first: Stamps, rows_before: int, last_s: float) -> 
     if first.kind == "rows":
         return np.asarray((rows_before + np.arange(table.rows)) * first.unit_s, float)
     if first.kind == "text":
-        read = clock_text_seconds(table.frame[first.column])
-        seconds = np.full(table.rows, np.nan) if read is None else read[0] - first.first
+        read = clock_text_seconds(table.frame[first.column], first.order)
+        seconds = np.full(table.rows, np.nan) if read is None else read.seconds - first.first
         good = np.flatnonzero(np.isfinite(seconds))
         if first.epoch_s is not None or not good.size:
             return np.asarray(seconds, float)

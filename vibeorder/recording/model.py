@@ -24,6 +24,8 @@ class Trace:
     lag_s: how late the values run behind the recording, where that was measured or told; None where not.
     open_units: where the log does not say its unit and nothing has told it yet, each that it may be in and its log
         weight; `unit` is the first among them by weight.
+    date_doubt_s: what to add to epoch_s where day and month of its date are the other way round, which the figures
+        leave open; 0 where they do not.
     """
 
     times_s: FloatArray
@@ -33,6 +35,7 @@ class Trace:
     epoch_s: float | None = None
     lag_s: float | None = None
     open_units: tuple[tuple[str, float], ...] = ()
+    date_doubt_s: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,6 +69,7 @@ class Recording:
     kind: "acceleration" or "audio".
     speed, rpm: logged beside the samples, on the same clock, or None.
     mark_times_s: instants of a once-a-turn mark, where the log has such a column.
+    date_doubt_s: of epoch_s, as a Trace has it.
     history: what was found, assumed, repaired and ignored, one plain sentence each, shown to the user as is.
     """
 
@@ -83,6 +87,7 @@ class Recording:
     rpm: Trace | None = None
     mark_times_s: FloatArray | None = None
     history: tuple[str, ...] = field(default=())
+    date_doubt_s: float = 0.0
 
     @property
     def duration_s(self) -> float:

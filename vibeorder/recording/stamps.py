@@ -96,7 +96,7 @@ class Stamps:
 
     said: how they were understood. column: position, -1 where there is none.
     kind: numbers that rise, texts, steps since the last row, or rows at a known rate. unit_s: seconds of one.
-    first: the first stamp as it stands in the file.
+    first: the first stamp as it stands in the file. order, doubt_s: of a date (see `ClockText`).
     """
 
     times_s: FloatArray
@@ -106,6 +106,8 @@ class Stamps:
     kind: Literal["numbers", "text", "steps", "rows"] = "numbers"
     unit_s: float = 1.0
     first: float = 0.0
+    order: str = ""
+    doubt_s: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -182,7 +184,8 @@ def _with_epoch(stamps: Stamps, found: list[_Candidate]) -> Stamps:
             # Stamps cut to the second run up to one second behind: their latest are nearest the truth.
             still = float(np.mean(np.diff(other.stamps.times_s[both]) == 0))
             epoch_s = other.stamps.epoch_s + float(np.percentile(offsets, 98 if still > 0.5 else 50))
-            return replace(stamps, epoch_s=epoch_s, said=stamps.said + ", dated by " + other.stamps.said)
+            said = f"{stamps.said}, dated by {other.stamps.said}"
+            return replace(stamps, epoch_s=epoch_s, said=said, doubt_s=other.stamps.doubt_s)
     return stamps
 
 
@@ -197,12 +200,13 @@ def _from_text(table: Table, column: int) -> Stamps | None:
     read = clock_text_seconds(table.frame[column])
     if read is None:
         return None
-    seconds, absolute, kind = read
+    seconds = read.seconds
     if not _rises(seconds, 0.9):
         return None
     first = float(seconds[np.isfinite(seconds)][0])
-    said = f"time column {table.label(column)} as {kind}"
-    return Stamps(seconds - first, first if absolute else None, said, column, "text", 1.0, first)
+    said = f"time column {table.label(column)} as {read.kind}"
+    epoch_s = first if read.absolute else None
+    return Stamps(seconds - first, epoch_s, said, column, "text", 1.0, first, read.order, read.doubt_s)
 
 
 def _from_numbers(table: Table, column: int, slow: bool) -> Stamps | None:

@@ -9,6 +9,7 @@ from vibeorder.diagnosis.explanation import Explanation
 from vibeorder.diagnosis.groups import SuspectGroup, group_suspects
 from vibeorder.diagnosis.result import Diagnosis, SpeedFit, Suspect
 from vibeorder.diagnosis.why_words import size, two_digits
+from vibeorder.speed.given import DASH_READS_HIGH
 from vibeorder.units import STANDARD_GRAVITY, show_speeds
 from vibeorder.units import show_percent as percent
 from vibeorder.vehicle import order_text, part_text
@@ -82,7 +83,7 @@ def healthy_text(diagnosis: Diagnosis) -> str:
     if not names:
         return ""
     last = "not a complaint by itself" if len(names) == 1 else "none of them a complaint by itself"
-    return f"As strong as in any healthy vehicle: {', '.join(names)}; {last}."
+    return f"No stronger than in healthy vehicles: {', '.join(names)}; {last}."
 
 
 def _size(one: Suspect) -> str:
@@ -191,10 +192,19 @@ def speed_lines(speed: SpeedFit) -> tuple[str, ...]:
     """How fast the vehicle went, where that comes from, and what was fitted."""
     if speed.source == "given" and speed.speed_mps.size and not speed.speed_mps.any():
         return ("Speed: none, the vehicle stood.", *speed.sentences)
-    first = f"Speed: {_speed_range(speed)}, {_SOURCES.get(speed.source, speed.source)}"
+    first = f"Speed: {_speed_range(speed)}, {_speed_from(speed)}"
     if speed.gear is not None:
         first += f"; gear {speed.gear}, as given" if speed.gear_given else f"; gear {speed.gear} fits best"
     return (first + ".", *speed.sentences)
+
+
+def _speed_from(speed: SpeedFit) -> str:
+    """Where a speed comes from; one that was read off the dash is shown less than it was typed."""
+    if speed.source == "given" and speed.said:
+        return (
+            f'where "{speed.said}" was given and most speedometers read up to {DASH_READS_HIGH[1]:.0%} high'
+        )
+    return _SOURCES.get(speed.source, speed.source)
 
 
 _SOURCES = {

@@ -3,6 +3,7 @@ step with it."""
 
 from collections.abc import Callable
 from dataclasses import dataclass, replace
+from itertools import product
 
 import numpy as np
 from numpy.typing import NDArray
@@ -125,19 +126,21 @@ def align(
 def onto_clock(trace: Trace, recording: Recording) -> Trace:
     """The trace in the recording's own seconds.
 
-    Where both files carry absolute stamps these settle it; else both are taken to start together.
+    Where both files carry absolute stamps these settle it; else both are taken to start together. Where the order of
+    day and month is open in either, the one by which the two overlap is taken.
     """
     if trace.epoch_s is None or recording.epoch_s is None:
         return trace
-    shift_s = trace.epoch_s - recording.epoch_s
-    moved = replace(trace, times_s=trace.times_s + shift_s, epoch_s=recording.epoch_s)
     end_s = recording.start_s + recording.duration_s
-    if moved.times_s[-1] < recording.start_s or moved.times_s[0] > end_s:
-        raise SpeedError(
-            f"the speed log ({trace.name}) and {recording.source} do not overlap by their stamps; "
-            "give the log of this drive"
-        )
-    return moved
+    for own_s, other_s in product((0.0, trace.date_doubt_s), (0.0, recording.date_doubt_s)):
+        shift_s = trace.epoch_s + own_s - recording.epoch_s - other_s
+        times_s = trace.times_s + shift_s
+        if times_s[-1] >= recording.start_s and times_s[0] <= end_s:
+            return replace(trace, times_s=times_s, epoch_s=recording.epoch_s)
+    raise SpeedError(
+        f"the speed log ({trace.name}) and {recording.source} do not overlap by their stamps; "
+        "give the log of this drive"
+    )
 
 
 def speed_beside(

@@ -109,8 +109,7 @@ def _range(spread: re.Match[str], text: str, loose: float) -> SpeedGiven:
 def _check(speed: Quantity, text: str) -> None:
     if speed.si <= 0.0:
         raise SpeedError(
-            f"speed {text.strip()!r}: nothing on the road turns at standstill; give the speed at which it shakes, "
-            "or leave --speed out to have it inferred from the recording"
+            f"speed {text.strip()!r}: nothing on the road turns at standstill; give the speed at which it shakes"
         )
     if not SLOWEST_MPS <= speed.si <= FASTEST_MPS:
         low, high = (show_speed(v, speed.unit) for v in (SLOWEST_MPS, FASTEST_MPS))

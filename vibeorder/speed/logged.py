@@ -127,7 +127,7 @@ def _from_table(table: Table, speed_column: str | None, unit: str | None) -> Tra
         raise SpeedError(f"speed log {table.source}: {'; '.join(notes)}")
     if any("assumed" in note for note in notes):
         trace = replace(trace, name=f"{trace.name} ({trace.unit} assumed)")
-    return _checked(replace(trace, epoch_s=stamps.epoch_s))
+    return _checked(replace(trace, epoch_s=stamps.epoch_s, date_doubt_s=stamps.doubt_s))
 
 
 def _turning_column(table: Table) -> int | None:
@@ -144,7 +144,14 @@ def _turning(table: Table, column: int, stamps: Stamps, unit: str) -> Trace:
     good = np.isfinite(values) & np.isfinite(stamps.times_s) & (values < 1000.0)
     order = np.argsort(stamps.times_s[good], kind="stable")
     name = table.names[column] or f"column {column + 1}"
-    trace = Trace(stamps.times_s[good][order], values[good][order], name, unit, stamps.epoch_s)
+    trace = Trace(
+        stamps.times_s[good][order],
+        values[good][order],
+        name,
+        unit,
+        stamps.epoch_s,
+        date_doubt_s=stamps.doubt_s,
+    )
     return _checked(trace, top=1000.0)
 
 
@@ -166,9 +173,9 @@ def _from_position_columns(table: Table, stamps: Stamps) -> Trace:
         good = np.isfinite(stamps.times_s) & np.isfinite(east) & np.isfinite(north)
         instants, speeds = _positions_in_order(stamps.times_s[good], east[good], north[good])
         if speeds.size > 1 and float(speeds.max()) > 0:
-            return _checked(
-                Trace(instants, speeds, f"{table.source} (from positions)", "m/s", stamps.epoch_s)
-            )
+            name = f"{table.source} (from positions)"
+            trace = Trace(instants, speeds, name, "m/s", stamps.epoch_s, date_doubt_s=stamps.doubt_s)
+            return _checked(trace)
     raise SpeedError(
         f"no speed was found in {table.source}; its columns are {table.listing()}; "
         "name one with --speed-column"

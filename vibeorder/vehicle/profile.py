@@ -354,5 +354,7 @@ def _engine_notes(vehicle: Vehicle, axle: Section) -> list[str]:
     if not vehicle.cylinders:
         notes.append("cylinder firing is not judged: add [engine] cylinders")
     if not vehicle.half_shafts and "independent" not in axle:
-        notes.append("a solid rear axle is taken; write [axle] independent = true where it has half-shafts")
+        notes.append(
+            "a solid rear axle is assumed; where it has half-shafts write independent = true under [axle]"
+        )
     return notes

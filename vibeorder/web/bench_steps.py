@@ -99,8 +99,8 @@ def may_be_balanced(order: float, stated: bool, job: Job | None) -> tuple[str, s
         may_balance(order, runout_checked=True)
     except VibeorderError:
         return "order", (
-            f"order {order:g} cannot be balanced. {BALANCE_ONLY_FIRST_ORDER} Look for joint angles and yoke "
-            "phasing at the second order of a driveshaft, for the part itself at any other."
+            f"order {order:g} cannot be balanced. {BALANCE_ONLY_FIRST_ORDER} At the second order of a "
+            "driveshaft look for joint angles and yoke phasing, at any other order look at the part itself."
         )
     if stated or (job is not None and runouts_within_limits(job)):
         return "", ""

@@ -47,7 +47,7 @@ def form(request: Request) -> Response:
         typed |= {
             "vehicle": OF_THE_JOB if job.vehicle_text else "",
             "speed": str(intake.get("speed", "")),
-            "complaint": f"{job.complaint} {answers_text(intake)}".strip(),
+            "complaint": ". ".join(one for one in (job.complaint.rstrip(". "), answers_text(intake)) if one),
         }
     return _form(request, typed, job)
 
