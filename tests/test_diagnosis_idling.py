@@ -96,7 +96,9 @@ def test_a_tire_is_found_all_the_same() -> None:
     ],
 )
 def test_only_a_long_fall_of_the_speed_may_be_out_of_gear(rate_hz: FloatArray, found: bool) -> None:
-    clock = Clock(np.zeros(0), np.arange(rate_hz.size) + 0.5, rate_hz, np.array([0.0, 0.001]), 2)
+    clock = Clock(
+        np.zeros(0), np.asarray(np.arange(rate_hz.size) + 0.5, float), rate_hz, np.array([0.0, 0.001]), 2
+    )
     window = falling_window(clock)
     assert (window is not None) == found
     if window is not None:

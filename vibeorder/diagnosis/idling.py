@@ -145,7 +145,7 @@ def _idle(part: Signal, window: Window, hz: float, candidates: Sequence[Candidat
     cells = round(REACH / STEP)
     epsilon = np.asarray(np.arange(-cells, cells + 1) * STEP, float)
     clock = Clock(
-        hz * np.arange(total) / part.rate_hz,
+        np.asarray(hz * np.arange(total) / part.rate_hz, float),
         np.asarray((np.arange(count) + 0.5) * HOP_S, float),
         np.full(count, hz),
         epsilon,
@@ -271,7 +271,8 @@ def _neutral(found: Judgement, road: _Road, idle: _Idle, seen: Standstill, windo
     tone_hz = None if top_hz is None or rivals[top_hz] < log_class[-1] else top_hz
     log_class[-1] = np.logaddexp.reduce([log_class[-1], *rivals.values()])
     own = judged.hypotheses[0]
-    here = frozenset(int(i) for i in np.flatnonzero(engine) if _best(own.lines, i) >= _best(road.lines, i))
+    heard_at = [i for i in range(engine.size) if engine[i]]
+    here = frozenset(i for i in heard_at if _best(own.lines, i) >= _best(road.lines, i))
     lines = (*_only(own.lines, here, True), *_only(road.lines, here, False))
     offsets = {key: off for key, off in road.base.offsets.items() if key[1] is None}
     own = replace(own, log_class=log_class)
