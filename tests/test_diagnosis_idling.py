@@ -66,6 +66,7 @@ def test_an_engine_order_goes_on_at_idle_out_of_gear(order: float, rms: float) -
     assert (top.part, top.order) == ("engine", order)
     assert top.probability > 0.8
     assert top.frequency_hz == pytest.approx(order * IDLE_HZ, abs=0.05)
+    assert top.expected_hz is None
     assert any("744 rpm" in said or "745 rpm" in said or "743 rpm" in said for said in found.speed.sentences)
 
 

@@ -184,10 +184,11 @@ def _suspect(
     signal: Signal,
 ) -> Suspect:
     source = candidate.source
-    hypothesis = seen_on(piece.judgement.best_for(index), index)
+    best = piece.judgement.best_for(index)
+    hypothesis = seen_on(best, index)
     reading = next(iter(readings_of(hypothesis.lines, index)), None)
     seen = reading is not None and reading.used_blocks > 1
-    expected = expected_hz(hypothesis, index)
+    expected = expected_hz(hypothesis, index) if hypothesis is best else None  # an idle was not known before
     offset = _offset(hypothesis, index)
     stands = reading is not None and reading.best > SHOWN_EVIDENCE
     found = None
