@@ -46,6 +46,10 @@ BAND = 0.015
 ONE_PLACE = 0.02
 """Two parts' lines that show nearer than this, in ln(frequency), are one line under two names."""
 
+SKIRT = 0.3
+"""Share of a line's strength up to which the noise about it (of a third of an octave, both vector rms) may be its own
+skirt, as where little else shakes; a hump of so little says nothing (a judgement, no source)."""
+
 LIKELIER = 0.5
 """Probability of nothing, and share of the rival in it, from which it is spoken of."""
 
@@ -117,7 +121,8 @@ def _read(found: Judgement, index: int, floor: Floor) -> _Read | None:
     power = on_own_axis(blocks.centre, blocks.noise, blocks.weight)
     spread = _spread(blocks.folded_hz, blocks.weight * np.maximum(power - 1.0, 0.0))
     odds = noise_log_odds(power, blocks.weight)
-    hump = hump_log_odds(floor, seen_hz)
+    skirt = reading.band_noise_rms < SKIRT * reading.amplitude_rms
+    hump = -np.inf if skirt else hump_log_odds(floor, seen_hz)
     return _Read(index, one, seen_hz, odds, -0.5 * (spread / BAND) ** 2, hump)
 
 
