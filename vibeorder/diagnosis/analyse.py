@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from vibeorder.diagnosis.candidates import Candidate
 from vibeorder.diagnosis.floor import Floor, floor_of
+from vibeorder.diagnosis.idling import with_idling
 from vibeorder.diagnosis.judge import Judgement, judge
 from vibeorder.diagnosis.parallel import side_by_side
 from vibeorder.diagnosis.propose import BRISK, THOROUGH, Effort, RateDoubt
@@ -226,6 +227,8 @@ def judge_stretch(
         effort=effort,
         beside=beside,
     )
+    if setting.gear is None and engine_hz is None:
+        found = with_idling(found, part, (*candidates, *beside), floor, per_wheel)
     return Piece(start_s, clock, doubt, found if part.relative else with_unowned(found, doubt, floor), floor)
 
 

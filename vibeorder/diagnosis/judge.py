@@ -67,6 +67,10 @@ class Hypothesis:
     lines: tuple[Line | PairLine, ...]
     log_class: FloatArray
 
+    def keeps_one_rate(self, index: int) -> bool:
+        """Whether a candidate's line was read at a rate of its own, whatever the wheels do (an engine out of gear)."""
+        return False
+
 
 @dataclass(frozen=True, slots=True)
 class Unowned:

@@ -14,6 +14,7 @@ from vibeorder.diagnosis.drive_standing import next_drive_from
 from vibeorder.diagnosis.evidence import Reading
 from vibeorder.diagnosis.explanation import Explanation
 from vibeorder.diagnosis.gears import NOT_LOCKED
+from vibeorder.diagnosis.idle_words import idle_named, out_of_gear_words, seen_on
 from vibeorder.diagnosis.judge import Hypothesis, held_gear
 from vibeorder.diagnosis.measured import expected_hz, measured_line, wheel_rate_hz
 from vibeorder.diagnosis.notes import beat_notes, joint_notes, plain_notes
@@ -80,7 +81,8 @@ def assemble(
     suspects = _suspects(candidates, piece, posterior, pairs, signal)
     speed = _speed(piece, best, vehicle, kind, given, _own(given, recording), suspects)
     steady, tracks = _steady(speed.speed_mps), _tracks(best, candidates, posterior)
-    lines, loose = lines_seen(signal, _named(tracks), suspects), _loose(pieces, posterior.nothing)
+    named = [*_named(tracks), *idle_named(best, candidates)]
+    lines, loose = lines_seen(signal, named, suspects), _loose(pieces, posterior.nothing)
     seen = lines if given is not None and mismatch is None else ()
     shake, left = with_unexplained(seen, piece, posterior, steady, signal, loose)
     suspects = suspects if left is posterior else _suspects(candidates, piece, left, pairs, signal)
@@ -184,10 +186,11 @@ def _suspect(
     signal: Signal,
 ) -> Suspect:
     source = candidate.source
-    hypothesis = piece.judgement.best_for(index)
+    best = piece.judgement.best_for(index)
+    hypothesis = seen_on(best, index)
     reading = next(iter(readings_of(hypothesis.lines, index)), None)
     seen = reading is not None and reading.used_blocks > 1
-    expected = expected_hz(hypothesis, index)
+    expected = expected_hz(hypothesis, index) if hypothesis is best else None  # an idle was not known before
     offset = _offset(hypothesis, index)
     stands = reading is not None and reading.best > SHOWN_EVIDENCE
     found = None
@@ -322,9 +325,7 @@ def _fit_sentences(
         if lag is not None:
             sentences.append(f"the logged speed {late_words(lag)}")
     if best.gears is not None and (best.gears.gear == NOT_LOCKED).any():
-        sentences.append(
-            "for part of the drive the engine turned at no gear's rate (neutral, clutch or converter open)"
-        )
+        sentences.append(out_of_gear_words(best))
     return lag, tuple(sentences)
 
 

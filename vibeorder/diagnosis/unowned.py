@@ -6,13 +6,14 @@ With c the part that the recording speaks most for, on the course whose constant
 nobody's weighs
 
     ln P(nobody) = ln P(c) + ln(p(nothing) / p(c)) + ln p(nobody)
-                 + ln(sqrt(2 pi) s / w) + (e - m)^2 / (2 s^2) - v^2 / (2 q^2) + ln(exp(l) + g)
+                 + ln(sqrt(2 pi) s / w) + (e - m)^2 / (2 s^2) - v^2 / (2 q^2) + ln(exp(l) + g + exp(h))
 
 v: spread of ln(frequency) over the blocks by their power, against a band's own width q: what moves with the speed is
 neither. l: log odds of noise against a line by how the strength comes and goes (`narrownoise`), bounded; g: how many
-tones there are over such bands. m, s: of the doubt in the wheel's rate; w: width in ln(frequency) of where either may
-lie. A part has to lie where the speed puts it, these lie anywhere: so a part gains what a place foretold is worth, and
-not where it is far from the one foretold. The rival counts as 'nothing that turns'.
+tones there are over such bands; h: log odds of something loose by the hump of the noise about the line (`humps`). m, s:
+of the doubt in the wheel's rate; w: width in ln(frequency) of where either may lie. A part has to lie where the speed
+puts it, these lie anywhere: so a part gains what a place foretold is worth, and not where it is far from the one
+foretold. The rival counts as 'nothing that turns'.
 """
 
 from collections.abc import Sequence
@@ -23,11 +24,12 @@ from numpy.typing import NDArray
 
 from vibeorder.diagnosis.blocks import candidate_blocks
 from vibeorder.diagnosis.floor import Floor
+from vibeorder.diagnosis.humps import hump_log_odds
 from vibeorder.diagnosis.judge import Hypothesis, Judgement, Unowned
 from vibeorder.diagnosis.narrownoise import PLACES, PLACES_HZ, ShortBlocks, noise_log_odds, on_own_axis
 from vibeorder.diagnosis.propose import RateDoubt
 
-__all__ = ["OF_NOBODY", "loose_hz", "with_unowned"]
+__all__ = ["OF_NOBODY", "TONES", "loose_hz", "with_unowned"]
 
 FloatArray = NDArray[np.float64]
 
@@ -43,6 +45,10 @@ BAND = 0.015
 
 ONE_PLACE = 0.02
 """Two parts' lines that show nearer than this, in ln(frequency), are one line under two names."""
+
+SKIRT = 0.3
+"""Share of a line's strength up to which the noise about it (of a third of an octave, both vector rms) may be its own
+skirt, as where little else shakes; a hump of so little says nothing (a judgement, no source)."""
 
 LIKELIER = 0.5
 """Probability of nothing, and share of the rival in it, from which it is spoken of."""
@@ -86,19 +92,23 @@ def loose_hz(judgements: Sequence[Judgement], nothing: float) -> float | None:
 
 @dataclass(frozen=True, slots=True)
 class _Read:
-    """One part's line in short blocks: where it shows, log odds of noise, and what its moving costs the rival."""
+    """One part's line in short blocks: where it shows, log odds of noise, what its moving costs the rival, and log odds
+    of something loose by the noise about it."""
 
     index: int
     hypothesis: Hypothesis
     seen_hz: float
     odds: float
     moves: float
+    hump: float
 
 
 def _read(found: Judgement, index: int, floor: Floor) -> _Read | None:
     """The line of one part; None where none is read, or not where something of nobody's may lie."""
     one, candidate = found.best_for(index), found.candidates[index]
     reading = next((line.reading_of(index) for line in one.lines if index in line.members), None)
+    if one.keeps_one_rate(index):  # has its rival already
+        return None
     if reading is None or reading.best <= 0.0:
         return None
     along = ShortBlocks(one.scan, one.course)
@@ -111,7 +121,9 @@ def _read(found: Judgement, index: int, floor: Floor) -> _Read | None:
     power = on_own_axis(blocks.centre, blocks.noise, blocks.weight)
     spread = _spread(blocks.folded_hz, blocks.weight * np.maximum(power - 1.0, 0.0))
     odds = noise_log_odds(power, blocks.weight)
-    return _Read(index, one, seen_hz, odds, -0.5 * (spread / BAND) ** 2)
+    skirt = reading.band_noise_rms < SKIRT * reading.amplitude_rms
+    hump = -np.inf if skirt else hump_log_odds(floor, seen_hz)
+    return _Read(index, one, seen_hz, odds, -0.5 * (spread / BAND) ** 2, hump)
 
 
 def _odds_there(read: Sequence[_Read], seen_hz: float) -> float:
@@ -121,7 +133,7 @@ def _odds_there(read: Sequence[_Read], seen_hz: float) -> float:
 
 def _rival(found: Judgement, read: _Read, odds: float, doubt: RateDoubt) -> Unowned:
     """The line of one part, taken for nobody's."""
-    kind = float(np.logaddexp(odds, np.log(TONES)))
+    kind = float(np.logaddexp.reduce([odds, np.log(TONES), read.hump]))
     off = (_constant(read.hypothesis) - doubt.mean) / doubt.sd
     place = float(np.log(np.sqrt(2.0 * np.pi) * doubt.sd / PLACES)) + 0.5 * off**2
     prior = float(found.log_prior[-1] - found.log_prior[read.index]) + float(np.log(OF_NOBODY))

@@ -67,4 +67,4 @@ def _on_road_line(scan: Scan, multiple: float, road: FloatArray, sample_rate_hz:
     rate = scan.clock.rate_hz
     mine = folded(multiple * rate, sample_rate_hz)
     others = folded(road[:, None] * rate, sample_rate_hz)
-    return np.asarray(np.abs(others - mine).min(axis=0) < ON_ROAD_LINE_HZ)
+    return np.asarray(np.abs(others - mine).min(axis=0, initial=np.inf) < ON_ROAD_LINE_HZ)

@@ -10,6 +10,7 @@ from vibeorder.diagnosis.analyse import Piece
 from vibeorder.diagnosis.candidates import Candidate
 from vibeorder.diagnosis.evidence import Reading
 from vibeorder.diagnosis.floor import Floor
+from vibeorder.diagnosis.idle_words import seen_on
 from vibeorder.diagnosis.judge import Hypothesis
 from vibeorder.diagnosis.measured import wheel_rate_hz
 from vibeorder.diagnosis.result import Suspect
@@ -124,6 +125,10 @@ def case_of(
     if not np.isfinite(judgement.log_class[index]):
         return None
     hypothesis = judgement.best_for(index)
+    if (
+        seen_on(hypothesis, index) is not hypothesis
+    ):  # at idle nothing of the road's says anything of the line
+        return None
     candidate, clock = judgement.candidates[index], hypothesis.scan.clock
     first = round(piece.start_s * signal.rate_hz)
     cut = slice(first, first + min(clock.turns.size, signal.samples.shape[1] - first))
