@@ -37,7 +37,7 @@ TRUCK = ROOT / "sample_data" / "truck.toml"
 DRIVE = ROOT / "sample_data" / "tire.csv"
 OLD = '{"kept": "from before"}'
 DISK_BYTES = 96 << 10
-LOADED_LAST, AT_WORK_S = "_nd_image", 0.1
+LOADED_LAST, AT_WORK_S = "_flapack", 0.3
 """The library that the weighing loads when it begins, and how long it is at work then. While modules are still being
 read an interrupt may end the interpreter by the signal itself, which a shell reports as 130 all the same."""
 DRIVE_ROWS = 2500

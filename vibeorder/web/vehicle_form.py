@@ -102,7 +102,7 @@ def plain_words(sentence: str) -> str:
     'cylinder firing is not judged: add the number of cylinders'
     """
     for said, meant in (
-        ("write [axle] independent = true where it has half-shafts", "say so where it has half-shafts"),
+        ("where it has half-shafts write independent = true under [axle]", "say so where it has half-shafts"),
         ("[axle] ratio = ...", "the axle ratio"),
         ("[axle] ratio", "the axle ratio"),
         ("[axle] front_ratio", "the front axle ratio"),
