@@ -147,6 +147,8 @@ def _days(fields: "pd.DataFrame", order: str) -> tuple[FloatArray, str, float]:
     if np.nanmax(a) > 31:
         return _since_1970(a, b, c), YEAR_FIRST, 0.0
     day_first, month_first = _since_1970(c, b, a), _since_1970(c, a, b)
+    if not np.isfinite([day_first, month_first]).any():  # 00/00/0000, as of a receiver that has no time yet
+        return day_first, DAY_FIRST, 0.0
     told = order or (MONTH_FIRST if np.nanmax(b) > 12 else DAY_FIRST if np.nanmax(a) > 12 else "")
     spans = [float(np.ptp(days[np.isfinite(days)])) for days in (day_first, month_first) if not told]
     if spans and spans[0] != spans[1]:
