@@ -359,14 +359,21 @@ def test_a_process_that_is_killed_takes_no_recording_along(drives: Path) -> None
     assert [one.error for one in outcomes] == [""] * len(tasks)
 
 
+@pytest.mark.parametrize(
+    ("number", "said"),
+    [
+        (signal.SIGKILL, "ended twice .*want of memory"),
+        (signal.SIGSEGV, "crashed .*twice .*damaged.*WAV or CSV"),
+    ],
+)
 def test_a_recording_that_kills_its_process_every_time_is_given_up_in_a_sentence(
-    drives: Path, monkeypatch: pytest.MonkeyPatch
+    drives: Path, monkeypatch: pytest.MonkeyPatch, number: signal.Signals, said: str
 ) -> None:
     tasks = tasks_in(drives)[:2]
-    deadly = Task("deadly.csv", str(drives / "volt0.csv"), "", Said(unit="deadly"))
+    deadly = Task("deadly.csv", str(drives / "volt0.csv"), "", Said(unit=f"deadly {number:d}"))
     monkeypatch.setattr("vibeorder.batch.run._work", _work_or_die)
     outcomes = {one.source: one for one in local_results([deadly, *tasks], 2)}
-    assert "ended twice" in outcomes["deadly.csv"].error
+    assert re.search(said, outcomes["deadly.csv"].error)
     assert all(outcomes[task.source].error == "" for task in tasks)
 
 
@@ -375,8 +382,9 @@ def _work_or_die(pipe: "object") -> None:
     with contextlib.suppress(EOFError, OSError):
         while True:
             task = pipe.recv()  # type: ignore[attr-defined]
-            if task.said.unit == "deadly":
-                os.kill(os.getpid(), signal.SIGKILL)
+            deadly, _, number = (task.said.unit or "").partition(" ")
+            if deadly == "deadly":
+                os.kill(os.getpid(), int(number))
             pipe.send(diagnose_file(task))  # type: ignore[attr-defined]
 
 

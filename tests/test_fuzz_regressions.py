@@ -47,6 +47,8 @@ ONCE_CRASHED = {
     "a whole axis beyond single precision": (
         "log", b"time,ax,ay,az\n" + b"".join(b"%.2f,%d,%de25,9\n" % (i / 50, i % 7, i % 5) for i in range(400)),
     ),
+    "a date in digits of another script": ("log", ("t,x,y\n" + "٣-12-31T23:59:59Z,1,2\n" * 2).encode()),
+    "dates of nothing but zeros": ("log", b"t,x,y\n00/00/0000 12:00:01,1,2\n00/00/0000 12:00:02,2,1"),
     "a speed log without one possible speed": ("speed log", b"time,speed(\n0,1e8\n1,1e8"),
     "positions without one stamp": ("speed log", b";Latitude;Longitude\n0;0;null;\nnull;5\n06"),
     "a GPX in an encoding that does not exist": (

@@ -1,6 +1,8 @@
 """A recording read in a process of its own is the one that is read here, and what is wrong with it is said here."""
 
 import os
+import signal
+import sys
 from pathlib import Path
 
 import numpy as np
@@ -60,6 +62,22 @@ def test_a_process_that_dies_leaves_the_reading_to_this_one(monkeypatch: pytest.
 
     monkeypatch.setattr(ahead, "read_recording", fatal)
     assert read_ahead(SAMPLE, ReadOptions())(SAMPLE, ReadOptions()).source == "tire.csv"
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="no such signals")
+def test_a_file_that_crashes_its_reader_is_refused_and_not_read_here(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    def fatal(path: Path, options: ReadOptions) -> Recording:
+        signal.signal(signal.SIGSEGV, signal.SIG_DFL)  # pytest's own would print a traceback
+        os.kill(os.getpid(), signal.SIGSEGV)
+        raise AssertionError("alive")
+
+    monkeypatch.setattr(ahead, "read_recording", fatal)
+    reader = read_ahead(SAMPLE, ReadOptions())
+    monkeypatch.setattr(ahead, "read_recording", forbidden)
+    with pytest.raises(RecordingError, match=r"tire\.csv crashed .*-11.*copy it again"):
+        reader(SAMPLE, ReadOptions())
 
 
 def test_what_lies_on_disk_is_not_handed_over(monkeypatch: pytest.MonkeyPatch) -> None:

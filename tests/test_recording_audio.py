@@ -1,5 +1,6 @@
 """Sound files: what independent libraries write must be read back, at about 2 kHz, in any container."""
 
+import io
 import subprocess
 import sys
 from fractions import Fraction
@@ -72,6 +73,61 @@ def test_a_40_hz_boom_is_found_in_what_phones_save(tmp_path: Path, suffix: str, 
     assert recording.duration_s == pytest.approx(5.0, abs=0.1)
     inner = recording.samples[0][200:-200]
     assert line(inner, recording.rate_hz, TONE_HZ) == pytest.approx(0.5, rel=0.03)
+
+
+def adts(seconds: float, layout: str, rate_hz: int = 16_000) -> list[bytes]:
+    """A 40 Hz tone in every channel as AAC, frame by frame, each with the head that lets it stand alone."""
+    import av
+
+    out = io.BytesIO()
+    with av.open(out, "w", format="adts") as container:
+        stream = container.add_stream("aac", rate=rate_hz, layout=layout)
+        channels = av.AudioLayout(layout).nb_channels
+        wave = np.repeat(tone(seconds, rate_hz).astype(np.float32), channels)[None]
+        for start in range(0, wave.size - 1024 * channels + 1, 1024 * channels):
+            piece = np.ascontiguousarray(wave[:, start : start + 1024 * channels])
+            frame = av.AudioFrame.from_ndarray(piece, format="flt", layout=layout)
+            frame.rate, frame.pts = rate_hz, start // channels
+            container.mux(stream.encode(frame))
+        container.mux(stream.encode(None))
+    raw, frames = out.getvalue(), []
+    while raw:  # 13 bits of length from bit 30 on (ADTS, ISO/IEC 14496-3, from memory)
+        size = (int.from_bytes(raw[3:6], "big") >> 5) & 0x1FFF
+        frames.append(raw[:size])
+        raw = raw[size:]
+    return frames
+
+
+@pytest.mark.parametrize(("layout", "channels"), [("mono", 1), ("5.1", 6), ("7.1", 8)])
+def test_each_channel_of_a_cameras_sound_keeps_its_boom(tmp_path: Path, layout: str, channels: int) -> None:
+    """Of eight channels the decoder's binding once read past the list of their planes, and the process died."""
+    path = tmp_path / "camera.aac"
+    path.write_bytes(b"".join(adts(3.0, layout)))
+    recording = read_recording(path)
+    assert recording.samples.shape[0] == channels
+    for i in {0, channels - 1} - {3}:  # the fourth, of low tones, is filtered by the encoder
+        inner = recording.samples[i][200:-200]
+        assert line(inner, recording.rate_hz, TONE_HZ) == pytest.approx(0.5, rel=0.05)
+
+
+def test_pieces_of_another_rate_or_other_channels_are_left_out_and_said(tmp_path: Path) -> None:
+    mono, stereo, slow = adts(4.0, "mono"), adts(1.0, "stereo"), adts(1.0, "mono", 8000)
+    path = tmp_path / "damaged.aac"
+    path.write_bytes(b"".join([*mono[:20], *stereo[:5], *mono[20:40], *slow[:5], *mono[40:]]))
+    recording = read_recording(path)
+    assert recording.samples.shape[0] == 1
+    assert recording.duration_s == pytest.approx(4.0, abs=0.3)
+    assert any("10 damaged pieces" in sentence for sentence in recording.history)
+    path.write_bytes(b"".join([*stereo[:1], *mono]))  # the first says what the rest is not
+    assert read_recording(path).samples.shape[0] == 1
+
+
+def test_sound_that_is_mostly_damaged_is_refused(tmp_path: Path) -> None:
+    mono, stereo = adts(4.0, "mono"), adts(12.0, "stereo")
+    path = tmp_path / "damaged.aac"
+    path.write_bytes(b"".join([*mono, *stereo]))
+    with pytest.raises(RecordingError, match=r"damaged\.aac is damaged: .*copy it again"):
+        read_recording(path)
 
 
 def test_decimation_agrees_with_scipy_in_the_kept_band() -> None:

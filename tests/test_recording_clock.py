@@ -187,6 +187,16 @@ def test_two_sittings_in_one_file_give_the_longer_one() -> None:
     assert any("2 sittings" in note for note in uniform.history)
 
 
+def test_stamps_that_run_back_and_forth_are_refused() -> None:
+    """Once a step of nothing was divided by: sixteen rows on, most stamps were what they had been."""
+    times = np.array([0.0, 0.02] * 25)
+    with pytest.raises(RecordingError, match="back and forth"):
+        to_uniform(times, road(times), "log")
+    # Written in pairs, the later one first, they move on.
+    times = (np.arange(50) + np.tile([1.0, -1.0], 25)) * 0.02
+    assert to_uniform(times, road(times), "log").rate_hz == pytest.approx(50.0, rel=0.05)
+
+
 def test_stamps_that_stand_still_are_refused() -> None:
     with pytest.raises(RecordingError, match="stands still"):
         to_uniform(np.zeros(100), road(np.zeros(100) + np.arange(100)), "log")

@@ -12,6 +12,7 @@ from typing import Any
 
 from vibeorder.batch.model import Outcome, Task
 from vibeorder.batch.work import diagnose_file, failed
+from vibeorder.recording.processes import crashed
 
 __all__ = ["local_results", "usable_cores"]
 
@@ -22,6 +23,10 @@ somebody else's memory."""
 DIED = (
     "{source}: the process that worked on it ended twice (exit code {code}), perhaps for want of memory; "
     "cut the recording shorter, or use fewer processes"
+)
+CRASHED = (
+    "{source}: it crashed the process that worked on it twice (exit code {code}): the file is damaged, or of a kind "
+    "that its decoder cannot take; copy it again, or save it as WAV or CSV"
 )
 
 
@@ -55,7 +60,8 @@ def local_results(tasks: Sequence[Task], processes: int) -> Iterator[Outcome]:
                     if deaths[task.source] < LIVES:
                         waiting.append(task)
                     else:
-                        outcome = failed(task, DIED.format(source=task.source, code=code))
+                        why = CRASHED if crashed(code) else DIED
+                        outcome = failed(task, why.format(source=task.source, code=code))
                 hand.take(waiting)
                 if outcome is not None:
                     yield outcome

@@ -7,9 +7,10 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from vibeorder.errors import RecordingError
 from vibeorder.recording.model import Recording
 from vibeorder.recording.options import ReadOptions
-from vibeorder.recording.processes import at_once, forked
+from vibeorder.recording.processes import at_once, crashed, forked
 from vibeorder.recording.reading import read_recording
 from vibeorder.recording.store import on_disk
 
@@ -29,6 +30,7 @@ def read_ahead(path: Path, options: ReadOptions) -> Reader:
     """Begins to read a file. What comes back gives its recording, and reads any other file when it is asked to.
 
     What cannot be read, or handed over, is read again when it is asked for: then it is said what is wrong.
+    What made the reading crash would make this process crash too, and is refused: RecordingError.
     """
     try:
         if at_once() < 2 or not path.is_file() or path.stat().st_size > LONGEST_BYTES:
@@ -45,6 +47,11 @@ def read_ahead(path: Path, options: ReadOptions) -> Reader:
             except (EOFError, OSError):  # dead, for want of memory
                 found = None
             child.join()
+            if found is None and crashed(child.exitcode):
+                raise RecordingError(
+                    f"reading {path.name} crashed the process that read it (exit code {child.exitcode}): the file is "
+                    "damaged, or of a kind that its decoder cannot take; copy it again, or save it as WAV or CSV"
+                )
         return read_recording(asked, how) if found is None else found
 
     return reader

@@ -9,7 +9,7 @@ from vibeorder.errors import RecordingError
 from vibeorder.recording.bursts import find_bursts
 from vibeorder.recording.held import drop_held_rows
 from vibeorder.recording.interpolate import band_limited_grid
-from vibeorder.recording.lateness import Clock, true_instants
+from vibeorder.recording.lateness import LAG, MANY_EQUAL, Clock, true_instants
 from vibeorder.recording.mended import Mended
 from vibeorder.recording.model import Quality
 from vibeorder.units import counted
@@ -125,6 +125,11 @@ def rows_on_clock(times_s: FloatArray, samples: FloatArray, source: str) -> Rows
             f"the stamps of {source} lie more than an hour apart or stand still; "
             "--time-column names another column, or --rate gives the rate"
         )
+    if _back_and_forth(times_s):
+        raise RecordingError(
+            f"the stamps of {source} run back and forth and do not move on; "
+            "--time-column names another column, or --rate gives the rate"
+        )
     mended = backward + held + Mended(duplicates=duplicates, clipped=clipped)
     clock = true_instants(times_s, samples, unreliable=backward.backward > 0 or held.held > 0)
     return Rows(clock, samples, written_hz, mended, tuple(sittings))
@@ -169,6 +174,13 @@ def _forward(times_s: FloatArray) -> tuple[FloatArray, Mended]:
     reset = steps < -RESET_S
     shift = np.concatenate(([0.0], np.cumsum(np.where(reset, usual - steps, 0.0))))
     return times_s + shift, Mended(backward=backward, back_s=worst)
+
+
+def _back_and_forth(times_s: FloatArray) -> bool:
+    """Whether most rows bear no later a stamp than the one LAG rows before, though stamps do not stand still."""
+    if times_s.size <= 3 * LAG or float(np.mean(np.diff(times_s) == 0)) > MANY_EQUAL:
+        return False
+    return float(np.median(times_s[LAG:] - times_s[:-LAG])) <= 0.0
 
 
 def _without_duplicates(times_s: FloatArray, samples: FloatArray) -> tuple[FloatArray, FloatArray, int]:

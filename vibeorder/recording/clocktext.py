@@ -16,10 +16,11 @@ __all__ = ["ClockText", "clock_text_seconds"]
 
 FloatArray = NDArray[np.float64]
 
+# 0 to 9 alone: \d is also true of digits of other scripts, which are not read as numbers.
 _STAMP = re.compile(
-    r"^\s*(?:(?P<a>\d{1,4})[-/.](?P<b>\d{1,2})[-/.](?P<c>\d{1,4})[T\s]+)?"
-    r"(?P<h>\d{1,2})[:\-](?P<m>\d{2})(?:[:\-](?P<s>\d{1,2}))?(?:[.,:](?P<f>\d{1,9}))?"
-    r"\s*(?P<p>am|pm|AM|PM)?\s*(?P<z>Z|z|UTC|GMT|[+-]\d{2}:?\d{2})?\s*$"
+    r"^\s*(?:(?P<a>[0-9]{1,4})[-/.](?P<b>[0-9]{1,2})[-/.](?P<c>[0-9]{1,4})[T\s]+)?"
+    r"(?P<h>[0-9]{1,2})[:\-](?P<m>[0-9]{2})(?:[:\-](?P<s>[0-9]{1,2}))?(?:[.,:](?P<f>[0-9]{1,9}))?"
+    r"\s*(?P<p>am|pm|AM|PM)?\s*(?P<z>Z|z|UTC|GMT|[+-][0-9]{2}:?[0-9]{2})?\s*$"
 )
 DAY_S = 86400.0
 YEAR_FIRST, MONTH_FIRST, DAY_FIRST = "year-month-day", "month/day/year", "day/month/year"
@@ -146,6 +147,8 @@ def _days(fields: "pd.DataFrame", order: str) -> tuple[FloatArray, str, float]:
     if np.nanmax(a) > 31:
         return _since_1970(a, b, c), YEAR_FIRST, 0.0
     day_first, month_first = _since_1970(c, b, a), _since_1970(c, a, b)
+    if not np.isfinite([day_first, month_first]).any():  # 00/00/0000, as of a receiver that has no time yet
+        return day_first, DAY_FIRST, 0.0
     told = order or (MONTH_FIRST if np.nanmax(b) > 12 else DAY_FIRST if np.nanmax(a) > 12 else "")
     spans = [float(np.ptp(days[np.isfinite(days)])) for days in (day_first, month_first) if not told]
     if spans and spans[0] != spans[1]:

@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 
 from vibeorder.recording.bursts import Bursts, find_bursts
 
-__all__ = ["Clock", "true_instants"]
+__all__ = ["LAG", "MANY_EQUAL", "Clock", "true_instants"]
 
 FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
@@ -17,6 +17,7 @@ BoolArray = NDArray[np.bool_]
 EVEN_JITTER = 0.02
 # Where the numbers do not tell, jitter above this is late writing rather than uneven sampling.
 LATE_JITTER = 0.3
+# Rows over which lateness, and a stamp that steps back, cancels.
 LAG = 16
 # Below this spread of single steps (median deviation), drops are told one by one.
 REGULAR_SPREAD = 0.12
@@ -62,7 +63,7 @@ def true_instants(stamps_s: FloatArray, samples: FloatArray, unreliable: bool) -
     Rows written in bursts get an even clock. Stamps with little jitter are believed. Otherwise two readings
     compete: the stamps as they are, and an even clock drawn through them; the one under which each sample
     is better foretold by its neighbours wins. unreliable: stamps ran backward or are instants of polling,
-    so that the even clock is taken.
+    so that the even clock is taken. Over LAG rows most stamps must move on, unless many stand still.
     """
     bursts = find_bursts(stamps_s, samples)
     if bursts is not None:

@@ -14,7 +14,12 @@ from typing import TYPE_CHECKING, Any
 if TYPE_CHECKING:
     from multiprocessing.connection import Connection
 
-__all__ = ["at_once", "forked"]
+__all__ = ["at_once", "crashed", "forked"]
+
+_FAULTS = {getattr(signal, name, None) for name in ("SIGSEGV", "SIGBUS", "SIGILL", "SIGFPE", "SIGABRT")} - {
+    None
+}
+_WINDOWS_FAULT = 0xC0000000
 
 
 def at_once() -> int:
@@ -27,6 +32,15 @@ def at_once() -> int:
     from multiprocessing import parent_process
 
     return 1 if parent_process() is not None else len(os.sched_getaffinity(0))
+
+
+def crashed(code: int | None) -> bool:
+    """Whether an exit code of a process tells a fault of machine code, a decoder's, say, and not that it was killed.
+
+    >>> crashed(-11), crashed(-9), crashed(1)
+    (True, False, False)
+    """
+    return code is not None and (-code in _FAULTS or code >= _WINDOWS_FAULT)
 
 
 def forked(work: Callable[..., None], *arguments: Any) -> "tuple[Any, Connection[Any, Any]]":
