@@ -100,11 +100,11 @@ def with_idling(
     idles = [_idle(part, window, hz, found.candidates) for hz in idle_rates(seen, window, multiples)]
     likely = [_said(idle.judged) for idle in idles]
     idles = [one for one, w in zip(idles, likely, strict=True) if w > max(likely) - BEHIND]
-    made = [
-        _neutral(found, road, idle, seen, window)
-        for idle in idles
-        for road in _roads(found, every, floor, window, per_wheel, idle, part.log_scale)
-    ]
+    roads = {  # most idles have no clear line, and leave the road's as they are
+        standing: _roads(found, every, floor, window, per_wheel, standing, part.log_scale)
+        for standing in {idle.in_the_way_hz for idle in idles}
+    }
+    made = [_neutral(found, road, idle, seen, window) for idle in idles for road in roads[idle.in_the_way_hz]]
     if not made:
         return found
     return judgement_of(found.candidates, found.log_prior, [*found.hypotheses, *made])
@@ -174,10 +174,15 @@ class _BesideIdle(LineReader):
     """Reads the road's lines without the blocks in which they cross a line of the idle engine."""
 
     def __init__(
-        self, base: Hypothesis, every: Sequence[Candidate], floor: Floor, window: Window, idle: _Idle
+        self,
+        base: Hypothesis,
+        every: Sequence[Candidate],
+        floor: Floor,
+        window: Window,
+        standing_hz: tuple[float, ...],
     ) -> None:
         super().__init__(base.scan, every, base.course, floor)
-        self._window, self._stands_hz = window, np.array(idle.in_the_way_hz)
+        self._window, self._stands_hz = window, np.array(standing_hz)
 
     def _off_joints(self, blocks: Blocks) -> Blocks:
         blocks = super()._off_joints(blocks)
@@ -195,13 +200,16 @@ def _roads(
     floor: Floor,
     window: Window,
     per_wheel: FloatArray,
-    idle: _Idle,
+    standing_hz: tuple[float, ...],
     log_scale: float | None,
 ) -> list[_Road]:
-    """The road's lines, and the engine's in gear outside the window, on the likeliest courses of the wheels."""
+    """The road's lines, and the engine's in gear outside the window, on the likeliest courses of the wheels.
+
+    standing_hz: where the idle engine's clear lines stand, which the road's are read beside.
+    """
     own, made = len(found.candidates), []
     for base in _courses(found):
-        reader = _BesideIdle(base, every, floor, window, idle)
+        reader = _BesideIdle(base, every, floor, window, standing_hz)
         offsets: Offsets = {key: off for key, off in base.offsets.items() if key[1] is None}
         rolls = {found.candidates[i].multiple: off for (i, _), off in offsets.items() if i < own}
         rolls_log = -0.5 * sum((off / OWN_SIZE_SD) ** 2 for off in rolls.values())
