@@ -18,6 +18,9 @@ MOST_NAMED = 3
 UNNAMED = 0.05
 """How many suspects a verdict names, and what their unnamed twins may carry without a word."""
 
+MANY = 2
+"""Unnamed twins from which the verdict says that it cannot tell which part it is, before it names any."""
+
 OTHER_RPM = 1.2
 """Engine speed of the next recording made standing still, over that of this one: off any resonance that answered."""
 
@@ -55,11 +58,7 @@ def verdict(
         return f"{mismatch.sentence} Until that is settled no part is named."
     group, p = top_group(suspects)
     if nothing >= max(p, LIKELY):
-        if loose_hz is not None:
-            return _of_something_loose(loose_hz, nothing)
-        if unexplained is not None:
-            return _of_unknown_origin(unexplained, nothing)
-        return f"Nothing that turns explains a complaint in this recording ({show_percent(nothing)} sure)."
+        return _of_no_part(nothing, unexplained, loose_hz)
     if not group:
         return "This recording names no part."
     named = _named(group, p)
@@ -69,6 +68,12 @@ def verdict(
     where = f" at {at.frequency_hz:.1f} Hz" if at is not None and at.frequency_hz is not None else ""
     if p < LIKELY:
         return f"Not settled: the likeliest is the {names}{where}, at only {show_percent(share)}; see the next drive."
+    others = len(group) - len(named)
+    if p - share > UNNAMED and others >= MANY:
+        return (
+            f"This recording cannot tell which part shakes{where}: the {names} ({show_percent(share)}), "
+            f"or one of {others} others; all of them together {show_percent(p)}."
+        )
     if p < SURE or share < LIKELY:
         text = f"Most likely it is the {names}{where} ({show_percent(share)}), but that is not settled"
     else:
@@ -78,6 +83,14 @@ def verdict(
     if p - share > UNNAMED:
         text += f"; together with others that it cannot tell from them, {show_percent(p)}"
     return text + "."
+
+
+def _of_no_part(nothing: float, unexplained: LineSeen | None, loose_hz: float | None) -> str:
+    if loose_hz is not None:
+        return _of_something_loose(loose_hz, nothing)
+    if unexplained is not None:
+        return _of_unknown_origin(unexplained, nothing)
+    return f"Nothing that turns explains a complaint in this recording ({show_percent(nothing)} sure)."
 
 
 def _of_unknown_origin(line: LineSeen, nothing: float) -> str:

@@ -75,7 +75,9 @@ def _back(diagnosis: Diagnosis) -> str:
         (
             f'<figure><img alt="{escape(_alt(diagnosis))}" src="data:image/png;base64,{picture}"></figure>',
             '<div class="columns">',
-            _list("Cannot be told apart", twin_lines(groups_worth_showing(diagnosis))),
+            _list(
+                "Cannot be told apart", twin_lines(groups_worth_showing(diagnosis), diagnosis.speed.source)
+            ),
             _list("Motion, sound and what was said", beside_lines(diagnosis)),
             _list("Speed, gear and tire", speed_lines(diagnosis.speed)),
             _list("Found in the recording", _found(diagnosis), LINES_ON_PAPER),

@@ -86,7 +86,7 @@ def _write(console: "Console", diagnosis: Diagnosis, signs: Signs, bars: bool) -
     for number, group in enumerate(groups[:EXPLAINED], start=1):
         if group.probability >= WORTH_EXPLAINING:
             _explain(console, number, group)
-    twins = twin_lines(groups)
+    twins = twin_lines(groups, diagnosis.speed.source)
     if twins:
         _section(console, "Cannot be told apart", twins)
     drive = diagnosis.next_drive
@@ -163,10 +163,17 @@ def _below_the_table(diagnosis: Diagnosis, groups: tuple[SuspectGroup, ...]) -> 
 
 
 def _explain(console: "Console", number: int, group: SuspectGroup) -> None:
-    for place, suspect in enumerate(group.members):
+    laid_out = group.members[:EXPLAINED]
+    for place, suspect in enumerate(laid_out):
         _heading(console, f"{number}. {'or ' if place else ''}{suspect.label}")
         for heading, text in suspect_facts(suspect):
             _item(console, f"{heading}: {text}")
+    left = len(group.members) - len(laid_out)
+    if left:
+        _heading(console, f"{number}. or one of {left} more of the table")
+        _item(
+            console, "First the next drive: checks of so many parts cost more. --json and --sheet have them."
+        )
 
 
 def _why(console: "Console", diagnosis: Diagnosis, signs: Signs) -> None:

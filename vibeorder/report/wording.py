@@ -149,12 +149,20 @@ def amplitude_g(amplitude: float, unit: str) -> float | None:
     return amplitude / STANDARD_GRAVITY if unit == "m/s^2" else None
 
 
-def twin_lines(groups: Iterable[SuspectGroup]) -> tuple[str, ...]:
-    """One sentence for each group that this recording cannot take apart."""
+def twin_lines(groups: Iterable[SuspectGroup], source: str = "") -> tuple[str, ...]:
+    """One sentence for each group that this recording cannot take apart.
+
+    source: of the speed. Where none was told the members are alike within twenty to one only, so each one's share is
+    said.
+    """
+    untold = source == "inferred"
     sentences = []
     for group in groups:
         if len(group.members) > 1 and group.probability >= WORTH_SHOWING:
-            names = [suspect_name(one) for one in group.members]
+            names = [
+                f"{suspect_name(one)} ({percent(one.probability)})" if untold else suspect_name(one)
+                for one in group.members
+            ]
             listed = ", ".join(names[:-1]) + " and " + names[-1]
             shared = percent(group.probability)
             sentences.append(f"{listed} cannot be told apart by this recording; together {shared}.")

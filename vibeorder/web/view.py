@@ -74,7 +74,7 @@ def view_of(diagnosis: Diagnosis) -> dict[str, Any]:
             "why": capitalised(check.why),
         },
         "next_drive": drive and {"instruction": drive.instruction, "reason": capitalised(drive.reason)},
-        "twins": list(twin_lines(groups)),
+        "twins": list(twin_lines(groups, diagnosis.speed.source)),
         "speed": _sentences(speed_lines(diagnosis.speed)),
         "history": _sentences(diagnosis.history),
         "costs_nothing": COSTS_NOTHING_FIRST if COSTS_NOTHING_FIRST in diagnosis.notes else "",
