@@ -68,6 +68,8 @@ def find_bursts(
     last = np.append(np.flatnonzero(~inside), stamps_s.size - 1)
     sizes = np.diff(last, prepend=-1)
     lost, step = _lost(stamps_s[last], last, sizes)
+    if step <= 0.0:  # stamps that run back and forth: most bursts are no later than those before
+        return None
     # Each row one step before the next of its burst, which is handed over when its last sample is there, or later.
     behind = np.repeat(last, sizes) - np.arange(stamps_s.size)
     handed = np.repeat(stamps_s[last] - step * lost, sizes) - step * behind
