@@ -4,7 +4,7 @@ from dataclasses import replace
 
 from report_examples import bent_flange, suspect
 
-from vibeorder.diagnosis.advice import verdict
+from vibeorder.diagnosis.advice import runout_check, verdict
 from vibeorder.diagnosis.result import Diagnosis, Suspect
 from vibeorder.report import as_text
 
@@ -54,3 +54,15 @@ def test_the_report_gives_each_names_share_and_lays_out_three() -> None:
 def test_names_alike_at_a_told_speed_share_without_figures() -> None:
     text = " ".join(as_text(replace(untold(), speed=bent_flange().speed)).split())
     assert "Driveshaft 1x, engine 1x, engine 1.5x" in text
+
+
+def test_a_runout_check_that_is_not_warranted_names_all_the_parts_whose_share_it_states() -> None:
+    places = {("tire_wheel", 1.0): "the tire", ("driveshaft", 1.0): "the flange"}
+    three = (
+        suspect("engine", 1.0, 0.5, 50.6, indistinct_from=(("driveshaft", 1.0), ("tire_wheel", 1.0))),
+        suspect("driveshaft", 1.0, 0.2, 50.6, indistinct_from=(("engine", 1.0), ("tire_wheel", 1.0))),
+        suspect("tire_wheel", 1.0, 0.15, 50.6, indistinct_from=(("engine", 1.0), ("driveshaft", 1.0))),
+    )
+    check = runout_check(three, places, 0.15)
+    assert not check.warranted
+    assert "driveshaft, order 1 (1x) or the tire wheel, order 1 (1x) is only 35% likely" in check.why

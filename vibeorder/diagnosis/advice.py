@@ -169,10 +169,11 @@ def runout_check(
             False, "", f"the {group[0].label} is not found with a dial indicator. {group[0].first_check}"
         )
     if measurable:
+        names = " or the ".join(one.label for one in measurable)
         return RunoutCheck(
             False,
             "",
-            f"the {measurable[0].label} is only {show_percent(share)} likely: settle it with the next drive first",
+            f"the {names} is only {show_percent(share)} likely: settle it with the next drive first",
         )
     return RunoutCheck(False, "", "no part stands out enough to measure; settle it with the next drive first")
 

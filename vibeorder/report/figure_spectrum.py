@@ -20,6 +20,7 @@ from vibeorder.report.figure_style import (
 )
 from vibeorder.report.places import peak_of, place_hz, placed, ranges_of, sample_rate_hz
 from vibeorder.report.wording import (
+    EXPLAINED,
     SuspectGroup,
     groups_worth_showing,
     order_text,
@@ -115,10 +116,12 @@ class _Named:
         ends = ranges_of(diagnosis.order_map, rate_hz).get(track, (where, where))
         seen = first.frequency_hz is not None
         peak = peak_of(diagnosis.spectrum, (1.0 - NEAR) * ends[0], (1.0 + NEAR) * ends[1]) if seen else None
-        names = " or ".join(suspect_name(one) for one in group.members)
+        names = [suspect_name(one) for one in group.members]
+        if len(names) > EXPLAINED + 1:
+            names[EXPLAINED:] = [f"{len(names) - EXPLAINED} others"]
         return cls(
             first.part,
-            f"{names}: {percent(group.probability)}",
+            f"{' or '.join(names)}: {percent(group.probability)}",
             where if peak is None else peak[0],
             ends,
             peak,
