@@ -156,3 +156,17 @@ def test_a_hole_in_a_steady_log_costs_nothing() -> None:
     assert used is not None
     assert told.valid.all()
     assert "does not matter" in told.history[-1]
+
+
+def test_hours_without_a_sample_after_the_drive_change_nothing() -> None:
+    recording, trace = drive(0.7)
+    empty = round(3 * 3600 * RATE_HZ)
+    longer = replace(
+        recording,
+        samples=np.pad(recording.samples, ((0, 0), (0, empty))),
+        valid=np.pad(recording.valid, (0, empty)),
+    )
+    plain, found = pulls_shift(recording, trace, 5.0), pulls_shift(longer, trace, 5.0)
+    assert plain is not None and found is not None
+    assert found.clear
+    assert (found.shift_s, found.score) == pytest.approx((plain.shift_s, plain.score), rel=1e-6)

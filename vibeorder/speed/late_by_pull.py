@@ -11,7 +11,6 @@ from vibeorder.recording.store import excerpt
 __all__ = ["Pulls", "pulls_shift"]
 
 FloatArray = NDArray[np.float64]
-BoolArray = NDArray[np.bool_]
 
 BLOCK_S, WINDOW_S = 0.5, 2.0
 """Samples are averaged over half a second, and compared with the change of speed over two: a GPS's own noise of 0.1 m/s
@@ -81,10 +80,10 @@ def pulls_shift(recording: Recording, trace: Trace, search_s: float) -> Pulls | 
     """
     if recording.kind != "acceleration" or recording.unit != "m/s^2":
         return None
-    middles, means, held = _windows(recording)
+    middles, means = _windows(recording)
     steps = np.arange(-round((search_s + BEYOND_S) / SHIFT_S), round((search_s + BEYOND_S) / SHIFT_S) + 1)
     shifts: FloatArray = np.asarray(SHIFT_S * steps, float)
-    fits = [_fit(middles, means, held, trace, float(shift)) for shift in shifts]
+    fits = [_fit(middles, means, trace, float(shift)) for shift in shifts]
     scores = np.array([fit.score for fit in fits])
     within = np.abs(shifts) <= search_s + SHIFT_S / 2
     best = int(np.argmax(np.where(within, scores, -1.0)))
@@ -97,30 +96,31 @@ def pulls_shift(recording: Recording, trace: Trace, search_s: float) -> Pulls | 
     return Pulls(mean_s, se_s, found.score, runner_up, found.correlation, found.slope, found.rest_mps2)
 
 
-def _windows(recording: Recording) -> tuple[FloatArray, FloatArray, BoolArray]:
-    """Middles of the windows, means over them [shape (channels, windows)], and which of them hold samples enough."""
+def _windows(recording: Recording) -> tuple[FloatArray, FloatArray]:
+    """Middles of the windows that hold samples enough, and means over them [shape (channels, windows)]."""
     edges = np.round(np.arange(0.0, recording.duration_s, BLOCK_S) * recording.rate_hz).astype(int)
-    sums, counts = [], []
-    for a, b in zip(edges[:-1].tolist(), edges[1:].tolist(), strict=True):
+    width, channels = round(WINDOW_S / BLOCK_S), len(recording.channels)
+    if edges.size <= width:
+        return np.zeros(0), np.zeros((channels, 0))
+    counts = np.diff(np.concatenate([[0], np.cumsum(recording.valid)])[edges])
+    sums = np.zeros((channels, counts.size))
+    for i in np.flatnonzero(counts).tolist():  # a clock that leapt may leave days without a sample
+        a, b = int(edges[i]), int(edges[i + 1])
         valid = recording.valid[a:b]
-        sums.append(excerpt(recording.samples, a, b)[:, valid].sum(axis=1, dtype=np.float64))
-        counts.append(np.count_nonzero(valid))
-    width = round(WINDOW_S / BLOCK_S)
-    if len(sums) < width:
-        return np.zeros(0), np.zeros((len(recording.channels), 0)), np.zeros(0, bool)
+        sums[:, i] = excerpt(recording.samples, a, b)[:, valid].sum(axis=1, dtype=np.float64)
     ones = np.ones(width)
     number = np.convolve(counts, ones, "valid")
-    means = np.array([np.convolve(row, ones, "valid") for row in np.transpose(sums)]) / np.maximum(number, 1)
-    middles = np.asarray(BLOCK_S * np.arange(number.size) + WINDOW_S / 2.0, float)
-    return middles, means, np.asarray(number > 0.8 * WINDOW_S * recording.rate_hz)
+    held = number > 0.8 * WINDOW_S * recording.rate_hz
+    means = np.array([np.convolve(row, ones, "valid")[held] for row in sums]) / number[held]
+    return np.asarray((BLOCK_S * np.arange(number.size) + WINDOW_S / 2.0)[held], float), means
 
 
-def _fit(middles: FloatArray, means: FloatArray, held: BoolArray, trace: Trace, shift_s: float) -> _Fit:
+def _fit(middles: FloatArray, means: FloatArray, trace: Trace, shift_s: float) -> _Fit:
     """Regression of the change of speed on the axes with the log read shift_s later."""
     times, steps = trace.times_s, np.diff(trace.times_s)
     first, last = middles + shift_s - WINDOW_S / 2.0, middles + shift_s + WINDOW_S / 2.0
     near = [steps[np.clip(np.searchsorted(times, at), 1, times.size - 1) - 1] for at in (first, last)]
-    good = held & (first >= times[0]) & (last <= times[-1]) & (np.maximum(*near) <= HOLE_S)
+    good = (first >= times[0]) & (last <= times[-1]) & (np.maximum(*near) <= HOLE_S)
     if np.count_nonzero(good) < LEAST_WINDOWS:
         return _Fit()
     change = (
