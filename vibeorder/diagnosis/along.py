@@ -96,10 +96,9 @@ class TrackReader:
         cut = samples.take(self.index, axis=1).transpose(1, 0, 2)
         windows = self._windows.astype(np.float32)
         found = np.concatenate([cut * window for window in windows], axis=1)
-        if (
-            len(samples) == 1
-        ):  # else the channels side by side: in single precision sums depend on the order in memory
+        if len(samples) == 1:
             return found
+        # the channels side by side: in single precision sums depend on the order in memory
         return np.ascontiguousarray(found.transpose(0, 2, 1)).transpose(0, 2, 1)
 
     def without(self, turns: FloatArray, held: FloatArray) -> "TrackReader":

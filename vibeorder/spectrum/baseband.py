@@ -217,9 +217,8 @@ def block_spectra(
         band.rate_hz, band.start_s, band.z.shape[1], length, mid_s.tobytes()
     )
     cover = np.where(inside, band.cover.take(index), 0.0) @ weights
-    cut = band.z.take(index, axis=1) * (inside * weights).astype(
-        np.float32
-    )  # by an index it takes five times as long
+    # by an index it takes five times as long
+    cut = band.z.take(index, axis=1) * (inside * weights).astype(np.float32)
     if few:
         spectra = cut.astype(np.complex64, copy=False) @ _few_bins(length, size, count)
     else:

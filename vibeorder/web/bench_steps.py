@@ -24,7 +24,7 @@ from vibeorder.bench import (
 )
 from vibeorder.casebook import Job, runout_on_record, runouts_within_limits
 from vibeorder.errors import VibeorderError
-from vibeorder.vehicle import BALANCE_ONLY_FIRST_ORDER, RUNOUT_BEFORE_BALANCE
+from vibeorder.vehicle import RUNOUT_BEFORE_BALANCE
 from vibeorder.vehicle.trade import CAUTIONS
 
 __all__ = ["ABOUT", "CARRIED", "About", "Link", "may_be_balanced", "next_links", "sheet_link"]
@@ -97,11 +97,9 @@ def may_be_balanced(order: float, stated: bool, job: Job | None) -> tuple[str, s
     """
     try:
         may_balance(order, runout_checked=True)
-    except VibeorderError:
-        return "order", (
-            f"order {order:g} cannot be balanced. {BALANCE_ONLY_FIRST_ORDER} At the second order of a "
-            "driveshaft look for joint angles and yoke phasing, at any other order look at the part itself."
-        )
+    except VibeorderError as refused:
+        why = str(refused)
+        return "order", why[0].lower() + why[1:]
     if stated or (job is not None and runouts_within_limits(job)):
         return "", ""
     record = {} if job is None else runout_on_record(job)
