@@ -9,9 +9,11 @@ import numpy as np
 import pytest
 from pages import ROOT
 
+from vibeorder.cli import main
 from vibeorder.errors import RecordingError
 from vibeorder.recording import ReadOptions, Recording, ahead, read_ahead, read_recording
 
+TRUCK = ROOT / "sample_data" / "truck.toml"
 SAMPLE = ROOT / "sample_data" / "tire.csv"
 
 
@@ -78,6 +80,39 @@ def test_a_file_that_crashes_its_reader_is_refused_and_not_read_here(
     monkeypatch.setattr(ahead, "read_recording", forbidden)
     with pytest.raises(RecordingError, match=r"tire\.csv crashed .*-11.*copy it again"):
         reader(SAMPLE, ReadOptions())
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="no such signals")
+@pytest.mark.parametrize(
+    "words",
+    [
+        ("turning", "bad.wav", "--rate-of-turn", "1800 rpm"),
+        ("diagnose", str(SAMPLE), "bad.wav", "--vehicle", str(TRUCK)),
+        ("diagnose", str(SAMPLE), "--sound", "bad.wav", "--vehicle", str(TRUCK)),
+        ("diagnose", str(SAMPLE), "--standing", "bad.wav", "--vehicle", str(TRUCK)),
+    ],
+)
+def test_a_crash_of_any_recording_named_is_one_sentence(
+    words: tuple[str, ...],
+    monkeypatch: pytest.MonkeyPatch,
+    tmp_path: Path,
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    read = read_recording
+
+    def fatal(path: Path, options: ReadOptions = ReadOptions()) -> Recording:  # noqa: B008 (frozen)
+        if path.name == "bad.wav":
+            signal.signal(signal.SIGSEGV, signal.SIG_DFL)
+            os.kill(os.getpid(), signal.SIGSEGV)
+        return read(path, options)
+
+    (tmp_path / "bad.wav").write_bytes(b"RIFF")
+    monkeypatch.chdir(tmp_path)
+    monkeypatch.setattr(ahead, "read_recording", fatal)
+    assert main(words) == 2
+    said = capsys.readouterr().err
+    assert said.count("crashed") == 1
+    assert "bad.wav crashed the process that read it" in " ".join(said.split())
 
 
 def test_what_lies_on_disk_is_not_handed_over(monkeypatch: pytest.MonkeyPatch) -> None:

@@ -178,6 +178,14 @@ def test_clipped_sound_is_counted_and_said(tmp_path: Path) -> None:
     assert any("clipped" in sentence for sentence in recording.history)
 
 
+def test_options_of_a_tables_columns_beside_a_sound_file_are_said_to_be_unused(tmp_path: Path) -> None:
+    path = tmp_path / "cabin.wav"
+    soundfile.write(path, tone(), RATE)
+    assert not any("not used" in said for said in read_recording(path, ReadOptions(unit="g")).history)
+    told = read_recording(path, ReadOptions(axes=("x",), unit="g", rate_hz=500.0))
+    assert any(said.startswith("--axes and --rate not used: a sound file") for said in told.history)
+
+
 def test_of_many_channels_eight_are_kept_and_the_rest_is_said(tmp_path: Path) -> None:
     path = tmp_path / "array.wav"
     wave = np.stack([tone(2.0, 1000, 10.0 + i) for i in range(10)], axis=1)

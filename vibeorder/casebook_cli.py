@@ -104,7 +104,7 @@ def add_recording(
 ) -> None:
     """Put recordings on record by name and fingerprint; diagnose --job does it with the diagnosis."""
     from vibeorder.casebook import digest_of, misshapen, recording_body
-    from vibeorder.recording import read_recording, typed_options
+    from vibeorder.recording import read_apart, typed_options
 
     if diagnosis is not None and len(recordings) > 1:
         raise VibeorderError("--diagnosis belongs to one recording; add one at a time")
@@ -118,7 +118,7 @@ def add_recording(
     with _book(casebook) as book:
         book.job(job)
         for path in recordings:
-            history = read_recording(path, options).history
+            history = read_apart(path, options).history
             body = recording_body(path, role=role, history=history, diagnosis=said, kept=keep_file)
             files = {}
             if keep_file:

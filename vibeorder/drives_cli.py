@@ -57,9 +57,9 @@ def judge_drives(recordings: Sequence[Path], asked: Asked) -> "tuple[Diagnosis, 
 def _standing(path: Path, asked: Asked) -> "list[Weighed]":
     """A recording made standing still, weighed."""
     from vibeorder.diagnosis import weigh
-    from vibeorder.recording import read_recording
+    from vibeorder.recording import read_apart
     from vibeorder.units import parse_rotation
 
     held = None if asked.standing_rpm is None else 60.0 * parse_rotation(asked.standing_rpm).si
-    recording = read_recording(path, asked.told.options)
+    recording = read_apart(path, asked.told.options)
     return [weigh(recording, asked.told.car, standing=True, standing_rpm=held)]

@@ -61,14 +61,14 @@ def turning(
     json: JsonFile = None,
 ) -> None:
     """Print the orders of a part that turns at a known rate, and which lines are none of its orders."""
-    from vibeorder.recording import read_recording, typed_options
+    from vibeorder.recording import read_apart, typed_options
     from vibeorder.spectrum import turning_orders
     from vibeorder.units import parse_rotation
 
     door.check_outputs(json, {}, [recording])
     given_hz = None if rate_of_turn is None else parse_rotation(rate_of_turn).si
     options = typed_options(time_column=time_column, axes=axes, unit=unit, mark_column=mark_column, rate=rate)
-    read = read_recording(recording, options)
+    read = read_apart(recording, options)
     marks = read.mark_times_s
     if given_hz is None and marks is None:
         raise VibeorderError(

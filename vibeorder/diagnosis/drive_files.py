@@ -92,16 +92,16 @@ def read_drive(
     # here while a recording is read ahead, and before processes part that would each import them
     import scipy.special  # noqa: F401
 
-    from vibeorder.recording import Trace, read_recording, sound_beside, told_how_heard
+    from vibeorder.recording import Trace, read_apart, sound_beside, told_how_heard
     from vibeorder.speed.clocks import recording_and_log
 
-    recording, driven = (told.reader or read_recording)(path, told.options), told.given
+    recording, driven = (told.reader or read_apart)(path, told.options), told.given
     if isinstance(driven, Trace):
         recording, driven = recording_and_log(driven, recording, told.car, told.late_s, progress)
     if told.sound is None:
         heard, unused = sound_beside(path)
     else:
-        heard, unused = replace(read_recording(told.sound), start_s=recording.start_s), ""
+        heard, unused = replace(read_apart(told.sound), start_s=recording.start_s), ""
         if heard.kind != "audio":
             raise VibeorderError(
                 f"--sound {told.sound}: that is no sound; give the WAV or M4A of the same drive"

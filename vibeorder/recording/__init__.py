@@ -5,7 +5,7 @@
 give what a recording of our own recorder holds beside the shake.
 """
 
-from vibeorder.recording.ahead import Reader, read_ahead
+from vibeorder.recording.ahead import Reader, read_ahead, read_apart
 from vibeorder.recording.besides import TOP_SPEED_MPS, find_speed, speed_trace
 from vibeorder.recording.jsonlog import recognise as is_json
 from vibeorder.recording.jsonlog import table_from_json
@@ -32,6 +32,7 @@ __all__ = [
     "is_json",
     "marks_of",
     "read_ahead",
+    "read_apart",
     "read_recording",
     "read_table",
     "sound_beside",

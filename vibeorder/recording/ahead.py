@@ -17,7 +17,7 @@ from vibeorder.recording.store import on_disk
 if TYPE_CHECKING:
     from multiprocessing.connection import Connection
 
-__all__ = ["Reader", "read_ahead"]
+__all__ = ["Reader", "read_ahead", "read_apart"]
 
 Reader = Callable[[Path, ReadOptions], Recording]
 """As `read_recording`."""
@@ -40,21 +40,27 @@ def read_ahead(path: Path, options: ReadOptions) -> Reader:
     child, pipe = forked(_read, path, options)
 
     def reader(asked: Path, how: ReadOptions) -> Recording:
-        found: Recording | None = None
-        if (asked, how) == (path, options):
-            try:
-                found = pipe.recv()
-            except (EOFError, OSError):  # dead, for want of memory
-                found = None
-            child.join()
-            if found is None and crashed(child.exitcode):
-                raise RecordingError(
-                    f"reading {path.name} crashed the process that read it (exit code {child.exitcode}): the file is "
-                    "damaged, or of a kind that its decoder cannot take; copy it again, or save it as WAV or CSV"
-                )
+        if (asked, how) != (path, options):
+            return read_apart(asked, how)
+        found: Recording | None
+        try:
+            found = pipe.recv()
+        except (EOFError, OSError):  # dead, for want of memory
+            found = None
+        child.join()
+        if found is None and crashed(child.exitcode):
+            raise RecordingError(
+                f"reading {path.name} crashed the process that read it (exit code {child.exitcode}): the file is "
+                "damaged, or of a kind that its decoder cannot take; copy it again, or save it as WAV or CSV"
+            )
         return read_recording(asked, how) if found is None else found
 
     return reader
+
+
+def read_apart(path: Path, options: ReadOptions = ReadOptions()) -> Recording:  # noqa: B008 (frozen)
+    """As `read_recording`, in a process of its own where one may be had: a decoder's crash is a RecordingError then."""
+    return read_ahead(path, options)(path, options)
 
 
 def _read(path: Path, options: ReadOptions, pipe: "Connection[Recording | None, None]") -> None:

@@ -54,6 +54,8 @@ def recording_from_blocks(
     history = _history(rate_hz, channel_count, factor, expected_frames, gathered)
     if scale is not None:
         history.append(f"full scale 1 is taken as 1 {show_unit(options.unit or '')}, as said by --unit")
+    if unused := options.of_tables():
+        history.append(f"{' and '.join(unused)} not used: a sound file has no columns and says its own rate")
     return Recording(
         samples=samples,
         rate_hz=rate_hz / factor,

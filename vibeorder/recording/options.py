@@ -29,6 +29,23 @@ class ReadOptions:
     mark_column: str | None = None
     rate_hz: float | None = None
 
+    def of_tables(self) -> tuple[str, ...]:
+        """The options told that only a table's columns can follow, as they are typed.
+
+        >>> ReadOptions(axes=("x", "y"), unit="g").of_tables()
+        ('--axes',)
+        """
+        told = {
+            "--time-column": self.time_column,
+            "--axes": self.axes,
+            "--speed-column": self.speed_column,
+            "--speed-unit": self.speed_unit,
+            "--rpm-column": self.rpm_column,
+            "--mark-column": self.mark_column,
+            "--rate": self.rate_hz,
+        }
+        return tuple(name for name, value in told.items() if value)
+
 
 def typed_options(
     *,
