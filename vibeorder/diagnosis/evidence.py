@@ -36,7 +36,7 @@ OVERLAP_CORRELATION = 1.0 / 6.0
 PIECE_BLOCKS = 24
 """Blocks judged with their mutual phase; longer records are cut: phase memory is shorter than this."""
 
-MODEL_RATIO_PER_S = 3.0
+MODEL_RATIO_PER_S = 2.25
 """A block's line-to-noise power ratio saturates at this times its length: track, growth and noise are never
 known to better than about a quarter of a strong line's own size, so its part of the noise enters as |y|^2 over
 that. Without this a strong line is worth thousands of nats and a tenth of a percent of mistracking outweighs
@@ -171,13 +171,12 @@ def read_line(
     ratio = (np.abs(centre[:, use] / clear_sd) ** 2).sum(axis=0)
     usual = centre.shape[0] + NOISE_MARGIN
     lone = np.maximum(ratio / max(usual, LONE_BLOCK * float(middle(ratio))), 1.0)
-    sd = clear_sd * np.sqrt(
-        lone * (1.0 + np.maximum(ratio / lone - usual, 0.0) / (MODEL_RATIO_PER_S * block_s))
-    )
+    raised = lone * (1.0 + np.maximum(ratio / lone - usual, 0.0) / (MODEL_RATIO_PER_S * block_s))
+    sd = clear_sd * np.sqrt(raised)
     best = 0.0
     if ratio.mean() > NOISE_ONLY * centre.shape[0]:
         bounded = line_likelihood(
-            centre[:, use] / sd, axis_gain / sd, mid_s[use], np.log(frequency_hz[use]), memory_s
+            centre[:, use] / sd, axis_gain / sd, mid_s[use], np.log(frequency_hz[use]), memory_s, 1.0 / raised
         )
         best = max(0.0, float(bounded.max()))
     power, power_se = _power(centre[:, use], clear_sd, weight[use])
@@ -228,12 +227,19 @@ def _widened(log_l: FloatArray, strength_se: float) -> FloatArray:
 
 
 def line_likelihood(
-    y: ComplexArray, gain: FloatArray, mid_s: FloatArray, log_frequency: FloatArray, memory_s: float
+    y: ComplexArray,
+    gain: FloatArray,
+    mid_s: FloatArray,
+    log_frequency: FloatArray,
+    memory_s: float,
+    recorded: FloatArray | None = None,
 ) -> FloatArray:
     """log L(a) - log L(0) on AMPLITUDES, summed over channels and pieces of the record.
 
-    y, gain: [shape (channels, blocks)]; mid_s, log_frequency: [shape (blocks,)].
+    y, gain: [shape (channels, blocks)]; mid_s, log_frequency, recorded: [shape (blocks,)]. recorded: share of the
+    noise's variance that was recorded, None for all of it; overlapping blocks have only this in common.
     """
+    shared = np.ones(mid_s.size) if recorded is None else np.sqrt(recorded)
     total = np.zeros(AMPLITUDES.size)
     blocks, pieces = y.shape[1], max(1, round(y.shape[1] / PIECE_BLOCKS))
     # the first pieces are longer by a block where they do not come out even
@@ -248,6 +254,7 @@ def line_likelihood(
                 mid_s[own],
                 log_frequency[own],
                 memory_s,
+                shared[own],
             )
     return total
 
@@ -256,12 +263,29 @@ def line_likelihood(
 def _noise_root(overlapping: bytes, blocks: int) -> FloatArray:
     """What whitens the noise of blocks of which some overlap [shape (blocks, blocks)]."""
     overlap = np.frombuffer(overlapping, np.bool_).reshape(blocks, blocks)
-    noise = np.eye(blocks) + OVERLAP_CORRELATION * overlap
+    return _whitening(np.eye(blocks) + OVERLAP_CORRELATION * overlap)
+
+
+def _whitening(noise: FloatArray) -> FloatArray:
     return np.asarray(np.linalg.inv(np.linalg.cholesky(noise)))
 
 
+def _noise_roots(overlaps: NDArray[np.bool_], shared: FloatArray) -> FloatArray:
+    """What whitens the noise of each piece [shape (pieces, blocks, blocks)]; shared: root of the recorded share."""
+    blocks = shared.shape[1]
+    if (shared == 1.0).all():
+        return np.stack([_noise_root(own.tobytes(), blocks) for own in overlaps])
+    common = shared[:, :, None] * shared[:, None, :]
+    return _whitening(np.eye(blocks) + OVERLAP_CORRELATION * common * overlaps)
+
+
 def _of_pieces(
-    y: ComplexArray, gain: FloatArray, mid_s: FloatArray, log_frequency: FloatArray, memory_s: float
+    y: ComplexArray,
+    gain: FloatArray,
+    mid_s: FloatArray,
+    log_frequency: FloatArray,
+    memory_s: float,
+    shared: FloatArray,
 ) -> FloatArray:
     """Sum over pieces of one length; y, gain: [shape (pieces, channels, blocks)]; the others (pieces, blocks)."""
     apart = np.abs(mid_s[:, :, None] - mid_s[:, None, :])
@@ -269,7 +293,7 @@ def _of_pieces(
     kernel = np.exp(-0.5 * (change / RESPONSE_LENGTH) ** 2 - apart / memory_s)
     hop = np.diff(mid_s, axis=1).min(axis=1) if mid_s.shape[1] > 1 else np.ones(mid_s.shape[0])
     overlaps = (apart > 0) & (apart < 1.5 * hop[:, None, None])
-    inverse = np.stack([_noise_root(own.tobytes(), mid_s.shape[1]) for own in overlaps])[:, None]
+    inverse = _noise_roots(overlaps, shared)[:, None]
     signal = gain[:, :, :, None] * gain[:, :, None, :] * kernel[:, None]
     values, vectors = np.linalg.eigh(inverse @ signal @ inverse.transpose(0, 1, 3, 2))
     turned = vectors.transpose(0, 1, 3, 2) @ (inverse @ y[..., None])
