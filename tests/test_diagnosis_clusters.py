@@ -13,7 +13,7 @@ def at(frequency_hz: NDArray[np.float64]) -> Tracked:
     """A line of one channel, clear in every block."""
     y = np.full((1, BLOCKS), 5.0 + 0.0j)
     ones = np.ones((1, BLOCKS))
-    return Tracked(y, ones, y, ones, frequency_hz, np.ones(BLOCKS))
+    return Tracked(y, ones, y, ones, frequency_hz, np.ones(BLOCKS), np.ones(BLOCKS))
 
 
 def test_two_names_of_one_line_count_once_though_a_third_runs_with_it_for_a_part() -> None:

@@ -174,7 +174,8 @@ def tracked(seed: int, blocks: int = 9, channels: int = 3) -> tuple[Tracked, Flo
     y = rng.normal(size=(channels, blocks)) + 1j * rng.normal(size=(channels, blocks))
     gain = rng.uniform(1.0, 9.0, (channels, blocks))
     frequency = np.asarray(np.linspace(20.0, 29.0, blocks), float)
-    line = Tracked(y, gain, np.asarray(y / 9.0), np.full(y.shape, 0.1), frequency, np.ones(blocks))
+    shared = rng.uniform(0.1, 1.0, blocks)
+    line = Tracked(y, gain, np.asarray(y / 9.0), np.full(y.shape, 0.1), frequency, np.ones(blocks), shared)
     return line, np.asarray(2.0 * np.arange(blocks), float)
 
 
@@ -195,7 +196,8 @@ def test_a_lines_likelihood_is_that_of_the_complex_gaussian_it_states(seed: int)
     apart = np.abs(mid_s[:, None] - mid_s)
     log_f = np.log(line.frequency_hz)
     kernel = np.exp(-0.5 * ((log_f[:, None] - log_f) / RESPONSE_LENGTH) ** 2 - apart / MEMORY_S)
-    noise = np.eye(mid_s.size) + OVERLAP_CORRELATION * (apart == 2.0)
+    common = np.outer(line.shared, line.shared)
+    noise = np.eye(mid_s.size) + OVERLAP_CORRELATION * (apart == 2.0) * common
     for i in (0, 25, 50, 66):
         signal = [AMPLITUDES[i] ** 2 * np.outer(g, g) * kernel for g in line.gain]
         expected = sum(gaussian_log_ratio(y, noise + s, noise) for y, s in zip(line.y, signal, strict=True))
@@ -240,7 +242,7 @@ def test_the_gear_in_which_a_line_stands_is_found_and_when_it_changed() -> None:
     def line(stands: NDArray[np.bool_]) -> Tracked:
         y = (rng.normal(size=(3, 30)) + 1j * rng.normal(size=(3, 30))) / np.sqrt(2.0) + 4.0 * stands
         gain = np.full(y.shape, 200.0)
-        return Tracked(y, gain, y, np.ones(y.shape), np.full(30, 30.0), np.ones(30))
+        return Tracked(y, gain, y, np.ones(y.shape), np.full(30, 30.0), np.ones(30), np.ones(30))
 
     gears = [line(mid_s < 0), line(mid_s < 25.0), line(mid_s > 25.0)]
     frame_s = np.asarray(1.5 + np.arange(60.0), float)
@@ -259,7 +261,9 @@ def test_a_gear_taken_for_a_while_and_given_up_again_is_found() -> None:
 
     def line(stands: NDArray[np.bool_]) -> Tracked:
         y = (rng.normal(size=(3, 36)) + 1j * rng.normal(size=(3, 36))) / np.sqrt(2.0) + 4.0 * stands
-        return Tracked(y, np.full(y.shape, 200.0), y, np.ones(y.shape), np.full(36, 30.0), np.ones(36))
+        return Tracked(
+            y, np.full(y.shape, 200.0), y, np.ones(y.shape), np.full(36, 30.0), np.ones(36), np.ones(36)
+        )
 
     frame_s = np.asarray(1.5 + np.arange(72.0), float)
     prior = np.full((72, 2), np.log(0.5) / 25.0)

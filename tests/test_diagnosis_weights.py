@@ -21,7 +21,7 @@ from vibeorder.diagnosis.amplitudes import (
 )
 from vibeorder.diagnosis.analyse import SHAKES_SHARES, Piece, combined_log_odds
 from vibeorder.diagnosis.candidates import candidates_of
-from vibeorder.diagnosis.evidence import AMPLITUDES, line_likelihood
+from vibeorder.diagnosis.evidence import AMPLITUDES, line_likelihood, read_line
 from vibeorder.diagnosis.floor import Floor
 from vibeorder.diagnosis.gears import (
     NOT_LOCKED,
@@ -57,7 +57,9 @@ def test_the_likelihood_of_a_line_is_that_of_the_complex_gaussian_it_states(
     log_f = np.log(np.linspace(20.0, 31.0, blocks))
     apart = np.abs(mid_s[:, None] - mid_s)
     kernel = np.exp(-0.5 * ((log_f[:, None] - log_f) / evidence.RESPONSE_LENGTH) ** 2 - apart / 20.0)
-    noise = np.eye(blocks) + (apart == 2.0) / 6.0  # Harris 1978: half-overlapped Hann blocks, 16.7%
+    recorded = rng.uniform(0.01, 1.0, blocks)
+    # Harris 1978: half-overlapped Hann blocks, 16.7%, of that part of their noise which was recorded
+    noise = np.eye(blocks) + (apart == 2.0) / 6.0 * np.sqrt(np.outer(recorded, recorded))
     picked = [0, 20, 40, 66]
     expected = [
         sum(
@@ -67,7 +69,32 @@ def test_the_likelihood_of_a_line_is_that_of_the_complex_gaussian_it_states(
         )
         for i in picked
     ]
-    assert line_likelihood(y, gain, mid_s, log_f, 20.0)[picked] == pytest.approx(expected, rel=1e-6, abs=1e-7)
+    found = line_likelihood(y, gain, mid_s, log_f, 20.0, recorded)
+    assert found[picked] == pytest.approx(expected, rel=1e-6, abs=1e-7)
+
+
+@pytest.mark.parametrize("times_the_noise", [0.1, 0.3, 3.0])
+def test_a_line_says_the_less_the_farther_it_lies_off_its_track_however_strong(
+    times_the_noise: float,
+) -> None:
+    """A sine in white noise cut into Hann blocks of 4 s, read at 20 Hz: common practice, no source."""
+    said = [_said_of_a_sine(times_the_noise, 20.0 + off) for off in (0.0, 0.1, 0.2, 0.3, 0.4)]
+    assert all(farther < 1.05 * nearer + 1.0 for nearer, farther in pairwise(said))
+    assert said[-1] < 0.7 * said[0]
+
+
+def _said_of_a_sine(rms: float, hz: float) -> float:
+    rng = np.random.default_rng(3)
+    t_s = np.arange(6000) / 100.0
+    samples = rng.normal(size=t_s.size) + rms * np.sqrt(2.0) * np.cos(2.0 * np.pi * hz * t_s)
+    window = np.sin(np.pi * (np.arange(400) + 0.5) / 400) ** 2
+    first = np.arange(0, t_s.size - 399, 200)
+    scale = 2.0 / window.sum()
+    turned = samples * np.exp(-2j * np.pi * 20.0 * t_s)
+    y = np.array([[scale * (turned[f : f + 400] * window).sum() for f in first]])
+    noise = np.full(y.shape, scale * np.sqrt((window**2).sum()))
+    ones = np.ones(first.size)
+    return read_line(y, noise, first / 100.0 + 2.0, 20.0 * ones, 1.0, 8.0, 4.0, ones).best
 
 
 def _log_density(y: NDArray[np.complex128], covariance: FloatArray) -> float:

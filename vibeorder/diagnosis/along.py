@@ -43,7 +43,7 @@ NEEDED_COVER = 0.6
 FEW = 6
 """Ratios of a line to its noise of which the product is taken."""
 
-SATURATES = 16.0
+SATURATES = 12.0
 """A block's line-to-noise power ratio saturates at this: no track, growth or noise is known better."""
 
 
@@ -52,7 +52,8 @@ class Tracked:
     """One line's blocks. y: amplitude over noise; gain: what unit vector rms would give [shape (c, blocks)].
 
     raw: amplitude in the recording's unit, noise: its standard deviation [shape (c, blocks)]; frequency_hz: true;
-    weight: 0 where nothing can be read [shape (blocks,)].
+    weight: 0 where nothing can be read; shared: root of the share of the noise that was recorded, the rest being what
+    no track is known better than, which overlapping blocks do not have in common [shape (blocks,)].
     """
 
     y: ComplexArray
@@ -61,6 +62,7 @@ class Tracked:
     noise: FloatArray
     frequency_hz: FloatArray
     weight: FloatArray
+    shared: FloatArray
 
     @property
     def power(self) -> FloatArray:
@@ -88,7 +90,6 @@ class TrackReader:
         beside = np.exp(2j * np.pi * BESIDE_HZ * np.arange(self.size) / rate)
         self._windows = np.stack([self.window, self.window * beside.real, self.window * beside.imag])
         self._cut = self._blocks(signal.samples)
-        self.noise_overlap = _overlap(self.first.size)
         self._emptied = np.full(self.first.size, np.inf)
 
     def _blocks(self, samples: NDArray[np.floating]) -> NDArray[np.float32]:
@@ -187,13 +188,17 @@ def _tracked(
     shape = shape / np.sqrt(np.mean(shape[use] ** 2)) if use.any() else shape
     ratio = (np.abs(raw / sd) ** 2).sum(axis=0)
     usual = raw.shape[0] + NOISE_MARGIN
-    bounded = sd * np.sqrt(1.0 + np.maximum(ratio - usual, 0.0) / SATURATES)
+    raised = np.sqrt(1.0 + np.maximum(ratio - usual, 0.0) / SATURATES)
+    bounded = sd * raised
     gain = np.sqrt(2.0 / raw.shape[0]) * shape * weight / bounded
-    return Tracked(np.where(use, raw / bounded, 0.0), gain, raw, sd, frequency, weight)
+    return Tracked(np.where(use, raw / bounded, 0.0), gain, raw, sd, frequency, weight, 1.0 / raised)
 
 
-def _overlap(blocks: int) -> FloatArray:
-    return np.eye(blocks) + OVERLAP_CORRELATION * (np.eye(blocks, k=1) + np.eye(blocks, k=-1))
+def _whitening(shared: FloatArray) -> FloatArray:
+    """What whitens the noise of half-overlapping blocks [shape (..., blocks, blocks)]; shared: as of Tracked."""
+    count = shared.shape[-1]
+    common = shared[..., :, None] * shared[..., None, :] * (np.eye(count, k=1) + np.eye(count, k=-1))
+    return np.asarray(np.linalg.inv(np.linalg.cholesky(np.eye(count) + OVERLAP_CORRELATION * common)))
 
 
 def likelihoods(lines: list[tuple[Tracked, FloatArray]], mid_s: FloatArray) -> list[Reading]:
@@ -203,10 +208,10 @@ def likelihoods(lines: list[tuple[Tracked, FloatArray]], mid_s: FloatArray) -> l
     """
     if not lines:
         return []
-    lower = np.linalg.inv(np.linalg.cholesky(_overlap(mid_s.size)))
+    lowers = _whitening(np.stack([line.shared for line, _ in lines]))
     apart = np.abs(mid_s[:, None] - mid_s) / MEMORY_S
     systems, turned = [], []
-    for line, segment in lines:
+    for (line, segment), lower in zip(lines, lowers, strict=True):
         log_f = np.log(line.frequency_hz)
         kernel = np.exp(-0.5 * ((log_f[:, None] - log_f) / RESPONSE_LENGTH) ** 2 - apart)
         kernel = kernel * (segment[:, None] == segment)

@@ -189,24 +189,19 @@ class _Course:
         if len(parts) == 1:
             return first
         y, gain, raw, noise = first.y.copy(), first.gain.copy(), first.raw.copy(), first.noise.copy()
-        frequency, weight = first.frequency_hz.copy(), first.weight.copy()
+        frequency, weight, shared = first.frequency_hz.copy(), first.weight.copy(), first.shared.copy()
         for g, part in parts.items():
             here = at == g
             y[:, here], gain[:, here], raw[:, here] = part.y[:, here], part.gain[:, here], part.raw[:, here]
-            noise[:, here], frequency[here], weight[here] = (
-                part.noise[:, here],
-                part.frequency_hz[here],
-                part.weight[here],
-            )
-        return _less(Tracked(y, gain, raw, noise, frequency, weight), held == 0.0)
+            noise[:, here], frequency[here] = part.noise[:, here], part.frequency_hz[here]
+            weight[here], shared[here] = part.weight[here], part.shared[here]
+        return _less(Tracked(y, gain, raw, noise, frequency, weight, shared), held == 0.0)
 
 
 def _less(line: Tracked, out: BoolArray) -> Tracked:
     """The line without some blocks."""
     keep = ~out
-    return Tracked(
-        line.y * keep, line.gain * keep, line.raw, line.noise, line.frequency_hz, line.weight * keep
-    )
+    return replace(line, y=line.y * keep, gain=line.gain * keep, weight=line.weight * keep)
 
 
 @dataclass(slots=True)
