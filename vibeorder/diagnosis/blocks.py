@@ -49,6 +49,12 @@ LEAKS_BINS = 3.2
 LEAK_MARGIN = 10.0
 """How far off a strong line leaks into a track, in 1/block, and how much higher it must stand beside than on it."""
 
+SLIP_OPEN, SLACK_OPEN = 0.001, 0.003
+"""What the search of slip, and of a belt's creep, leaves open of the rate: a step of it, and three, of a line's own."""
+
+OPEN_HZ = 0.2
+"""Farther than this from the track the phases of blocks, half a block apart, no longer tell which way."""
+
 NEEDED_COVER = 0.6
 READING_RATE = 5.0
 """Sample rate of the narrowed baseband, in multiples of the reach of a reading."""
@@ -125,7 +131,7 @@ class Blocks:
 
     centre: amplitude on the track, noise: its standard deviation [shape (channels, blocks)]; mid_s, frequency_hz
     (true), folded_hz (as seen), weight (0: says nothing) [shape (blocks,)]. range_hz: least and greatest of folded_hz.
-    rolling: number of blocks in which the wheel turns.
+    rolling: number of blocks in which the wheel turns. settled: how far off the track, relative, it was read.
     """
 
     candidate: int
@@ -140,6 +146,7 @@ class Blocks:
     memory_s: float
     range_hz: tuple[float, float]
     rolling: int
+    settled: float = 0.0
 
     def read_whole(self) -> Reading:
         """The line's evidence from all blocks that may speak; where those are few, they say less of its strength."""
@@ -186,6 +193,11 @@ def candidate_blocks(
     rise = _rise(along, floor, frequency, (MAIN_LOBE / block_s, MAIN_LOBE / block_s + side_hz))
     turns = along.wheel_hz > SLOWEST_RATE_HZ
     seen = usable(frequency, floor.sample_rate_hz) & turns & steady & (cover > NEEDED_COVER)
+    weight, off = np.asarray(cover * seen, float), 0.0
+    if any(offset for _, _, offset in mine):
+        left_open = SLACK_OPEN if candidate.slack else SLIP_OPEN
+        centre, off = _settled(centre, noise, mid_s, frequency, weight, left_open)
+        frequency = frequency * (1.0 + off)
     seen_hz = folded(frequency, floor.sample_rate_hz)
     return Blocks(
         index,
@@ -194,13 +206,38 @@ def candidate_blocks(
         mid_s,
         np.maximum(frequency, 1e-3),
         seen_hz,
-        np.asarray(cover * seen, float),
+        weight,
         block_s,
         candidate.source.growth,
         MEMORY_S,
         (float(seen_hz.min()), float(seen_hz.max())),
         int(np.count_nonzero(turns)),
+        off,
     )
+
+
+def _settled(
+    centre: NDArray[np.complex128],
+    noise: FloatArray,
+    mid_s: FloatArray,
+    frequency_hz: FloatArray,
+    weight: FloatArray,
+    left_open: float,
+) -> tuple[NDArray[np.complex128], float]:
+    """Amplitudes turned to the rate at which their line really runs, and how far that is off the track (relative).
+
+    left_open: most that it may be. Offsets are sought by steps; a strong line's phases tell to a fraction of one.
+    """
+    use = weight > 0
+    if np.count_nonzero(use) < 2:
+        return centre, 0.0
+    clear = centre / noise * use
+    hop_s, typical_hz = float(mid_s[1] - mid_s[0]), float(middle(frequency_hz[use]))
+    turned = float(np.angle((clear[:, 1:] * clear[:, :-1].conj()).sum())) / (2.0 * np.pi * hop_s)
+    most = min(left_open, OPEN_HZ / typical_hz)
+    off = min(max(turned / typical_hz, -most), most)
+    turns = off * np.concatenate([[0.0], np.cumsum(0.5 * (frequency_hz[1:] + frequency_hz[:-1]) * hop_s)])
+    return centre * np.exp(-2j * np.pi * turns), off
 
 
 def _of_states(

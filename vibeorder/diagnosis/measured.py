@@ -75,7 +75,7 @@ def measured_line(
     use = np.flatnonzero(blocks.weight > 0)
     if use.size <= LEAST_STEPS:
         return None
-    nominal, course = _rates(hypothesis, index, blocks, offset)
+    nominal, course = _rates(hypothesis, index, blocks, (1.0 + offset) * (1.0 + blocks.settled) - 1.0)
     off, off_se = _steps(blocks, use)
     typical = float(np.median(course[use]))
     ratio = float(course[use].sum() / nominal[use].sum()) * (1.0 + off / typical)
