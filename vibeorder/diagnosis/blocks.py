@@ -14,7 +14,7 @@ from vibeorder.diagnosis.gears import GearCourse
 from vibeorder.diagnosis.scan import SLOWEST_RATE_HZ, Scan, Track, usable
 from vibeorder.diagnosis.signal import folded
 from vibeorder.spectrum.baseband import block_spectra, narrowed
-from vibeorder.spectrum.middle import middle, within
+from vibeorder.spectrum.middle import middle, power_of, within
 
 __all__ = [
     "A_PART_OF_IT",
@@ -341,6 +341,6 @@ def _off_track(
     )
     if not beside.any():
         return np.ones(noise.shape[1])
-    ratio = ((np.abs(spectra) / noise[:, :, None]) ** 2).sum(axis=0)
+    ratio = (power_of(spectra) / (noise**2)[:, :, None]).sum(axis=0)
     excess = ratio[:, beside].max(axis=1) - ratio[:, offset_hz.size // 2] - LEAK_MARGIN
     return np.asarray(np.sqrt(1.0 + np.maximum(excess, 0.0) / spectra.shape[0]), float)

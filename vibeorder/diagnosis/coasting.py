@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from vibeorder.diagnosis.evidence import frame_evidence
+from vibeorder.diagnosis.evidence import evidence_of_cells
 from vibeorder.diagnosis.floor import Floor
 from vibeorder.diagnosis.movingfloor import NOTHING_MOVES
 from vibeorder.diagnosis.scan import FRAME_CAP, FRAME_S, HOP_S, Clock
@@ -108,12 +108,7 @@ class Standstill:
             return np.zeros(cell.shape)
         known = np.unique(cell[inside])
         weight = min(1.0, HOP_S / (0.5 * self._frame_s))
-        found = np.array(
-            [
-                frame_evidence(self._ratio[use, c][:, None], self._channels, FRAME_CAP).sum() * weight
-                for c in known
-            ]
-        )
+        found = evidence_of_cells(self._ratio[use][:, known], self._channels, FRAME_CAP) * weight
         out = np.zeros(cell.shape)
         out[inside] = found[np.searchsorted(known, cell[inside])]
         return out

@@ -10,6 +10,7 @@ with frequency and time; R: 1/6 between neighbours, as half-overlapped Hann bloc
 overlap correlation 16.7%). log L(a) against a = 0 follows from one eigendecomposition, for every a at once.
 """
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 from functools import lru_cache
 
@@ -17,9 +18,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vibeorder.spectrum.baseband import BlockSpectra
-from vibeorder.spectrum.middle import middle
+from vibeorder.spectrum.middle import middle, power_of
 
-__all__ = ["AMPLITUDES", "Reading", "frame_evidence", "line_likelihood", "read_line"]
+__all__ = ["AMPLITUDES", "Reading", "evidence_of_cells", "frame_evidence", "line_likelihood", "read_line"]
 
 FloatArray = NDArray[np.float64]
 ComplexArray = NDArray[np.complexfloating]
@@ -104,11 +105,13 @@ def whiten(blocks: BlockSpectra, block_s: float, side_hz: float) -> tuple[Comple
     spectra = blocks.spectra
     if spectra.shape[0] > 1:
         vectors = spectra[:, :, side].reshape(spectra.shape[0], -1)
-        norm = np.sqrt((np.abs(vectors) ** 2).sum(0)) + 1e-30
-        unit = (vectors / norm)[:, norm > 1e-20]
+        norm = np.sqrt(power_of(vectors).sum(0)) + np.float32(1e-30)
+        unit = vectors / norm
+        heard = norm > 1e-20
+        unit = unit if heard.all() else unit[:, heard]
         _, axes = np.linalg.eigh(unit @ unit.conj().T)
-        spectra = np.einsum("ij,ibk->jbk", axes.conj(), spectra)
-    power = middle(np.abs(spectra[:, :, side]) ** 2) / _LN2 + 1e-20
+        spectra = (axes.conj().T @ spectra.reshape(len(axes), -1)).reshape(spectra.shape)
+    power = middle(power_of(spectra[:, :, side])) / _LN2 + 1e-20
     return spectra, np.sqrt(_smooth_log(power))
 
 
@@ -125,22 +128,31 @@ PRESENT = 0.5
 """Share of frames in which a line that exists is taken to be there: it fades, and gears change."""
 
 
-def frame_evidence(power_ratio: FloatArray, channels: int, cap: float) -> NDArray[np.float32]:
+def frame_evidence(power_ratio: NDArray[np.floating], channels: int, cap: float) -> NDArray[np.float32]:
     """Log Bayes factor 'a line of steady strength is here' of single frames [same shape as power_ratio].
 
     power_ratio: S = sum over channels of power / noise [shape (frames, cells)]. Of the strengths tried the one
     that the whole track asks for is taken: log(1 - p + p (1 + r)^-c exp(S r / (1 + r))), bounded by `cap`.
     """
-    best: NDArray[np.float32] | None = None
-    best_total = -np.inf
+    every = _at_levels(power_ratio, channels, cap)
+    return max(every, key=lambda found: float(found.sum(axis=0).max()))
+
+
+def evidence_of_cells(power_ratio: NDArray[np.floating], channels: int, cap: float) -> FloatArray:
+    """As `frame_evidence` of each cell alone, with a strength of its own, summed over the frames [shape (cells,)]."""
+    return np.asarray(np.max([found.sum(axis=0) for found in _at_levels(power_ratio, channels, cap)], axis=0))
+
+
+def _at_levels(power_ratio: NDArray[np.floating], channels: int, cap: float) -> Iterator[NDArray[np.float32]]:
+    """The log Bayes factor at each of FRAME_LEVELS; single precision, which takes a quarter of the time."""
+    ratio = power_ratio.astype(np.float32, copy=False)
     for level in FRAME_LEVELS:
-        exponent = power_ratio * (level / (1.0 + level)) - channels * np.log1p(level)
-        found = np.log(1.0 - PRESENT + PRESENT * np.exp(np.minimum(exponent, cap))).astype(np.float32)
-        total = float(found.sum(axis=0).max())
-        if total > best_total:
-            best, best_total = found, total
-    assert best is not None
-    return best
+        found = ratio * np.float32(level / (1.0 + level))
+        found -= np.float32(channels * np.log1p(level))
+        np.exp(np.minimum(found, np.float32(cap), out=found), out=found)
+        found *= np.float32(PRESENT)
+        found += np.float32(1.0 - PRESENT)
+        yield np.log(found, out=found)
 
 
 def read_line(
@@ -168,7 +180,7 @@ def read_line(
     shape = shape / np.sqrt(np.mean(shape**2)) * weight[use]
     clear_sd = noise_sd[:, use]
     axis_gain = np.sqrt(2.0 / centre.shape[0]) * shape
-    ratio = (np.abs(centre[:, use] / clear_sd) ** 2).sum(axis=0)
+    ratio = (power_of(centre[:, use]) / clear_sd**2).sum(axis=0)
     usual = centre.shape[0] + NOISE_MARGIN
     lone = np.maximum(ratio / max(usual, LONE_BLOCK * float(middle(ratio))), 1.0)
     raised = lone * (1.0 + np.maximum(ratio / lone - usual, 0.0) / (MODEL_RATIO_PER_S * block_s))
@@ -194,10 +206,10 @@ def _power(centre: ComplexArray, noise_sd: FloatArray, weight: FloatArray) -> tu
 
     The plain mean, for what was measured is what was there; its error comes from the noise.
     """
-    excess = (np.abs(centre) ** 2 - noise_sd**2) / 2.0
+    above, noise = power_of(centre) - noise_sd**2, noise_sd**2
+    excess = above / 2.0
     power = float((excess.sum(axis=0) / weight**2).mean())
-    strength = np.maximum(np.abs(centre) ** 2 - noise_sd**2, 0.0)
-    variance = ((noise_sd**4 + 2.0 * noise_sd**2 * strength) / 4.0).sum(axis=0) / weight**4
+    variance = (noise * (noise + 2.0 * np.maximum(above, 0.0)) / 4.0).sum(axis=0) / weight**4
     independent = 0.5 * centre.shape[1]
     return power, float(np.sqrt(variance.mean() / max(independent, 1.0)))
 
@@ -297,6 +309,7 @@ def _of_pieces(
     signal = gain[:, :, :, None] * gain[:, :, None, :] * kernel[:, None]
     values, vectors = np.linalg.eigh(inverse @ signal @ inverse.transpose(0, 1, 3, 2))
     turned = vectors.transpose(0, 1, 3, 2) @ (inverse @ y[..., None])
-    power = (np.abs(turned[..., 0]) ** 2).ravel()
-    strength = AMPLITUDES[:, None] ** 2 * np.maximum(values, 0.0).ravel()
-    return np.asarray((power * strength / (1.0 + strength) - np.log1p(strength)).sum(axis=1))
+    power = power_of(turned).ravel()
+    over = 1.0 + AMPLITUDES[:, None] ** 2 * np.maximum(values, 0.0).ravel()
+    # power s / (1 + s) - ln(1 + s), summed
+    return np.asarray(power.sum() - (1.0 / over) @ power - np.log(over).sum(axis=1))

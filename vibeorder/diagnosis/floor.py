@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vibeorder.diagnosis.signal import Signal, folded
-from vibeorder.spectrum.middle import middle, within
+from vibeorder.spectrum.middle import middle, power_of, within
 from vibeorder.spectrum.sliding import ranked_within
 
 __all__ = ["GENTLE", "RANK", "SMOOTH_HZ", "STEEP", "Floor", "either_side", "floor_of"]
@@ -70,10 +70,7 @@ def floor_of(signal: Signal) -> Floor:
     first = first[whole] if whole.any() else first
     window = (np.sin(np.pi * (np.arange(size) + 0.5) / size) ** 2).astype(np.float32)
     power = np.stack(
-        [
-            (np.abs(np.fft.rfft(signal.samples[:, s : s + size] * window, axis=-1)) ** 2).sum(axis=0)
-            for s in first
-        ]
+        [power_of(np.fft.rfft(signal.samples[:, s : s + size] * window, axis=-1)).sum(axis=0) for s in first]
     )
     level = np.median(power, axis=1, keepdims=True) + 1e-20
     middle = np.median(power / level, axis=0)

@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 
 from vibeorder.diagnosis.amplitudes import HealthyPrior
 from vibeorder.diagnosis.wheelframes import WheelFrames
+from vibeorder.spectrum.middle import power_of
 
 __all__ = ["BELOW_WHEEL", "NO_JOINTS", "Joints", "find_joints"]
 
@@ -185,7 +186,7 @@ def find_joints(
         return NO_JOINTS
     at = _places(np.array([base]), order.size)[0]
     at = at[(at < order.size) & (count[np.minimum(at, order.size - 1)] >= LEAST_FRAMES)]
-    power = (np.abs(frames.spectra[:, use, : ratio.shape[1]]) ** 2).sum(axis=0)
+    power = power_of(frames.spectra[:, use, : ratio.shape[1]]).sum(axis=0)
     noise = _over_orders(power / (ratio[use] / channels), turns, order, frames.frame_s, top_hz, np.inf)[0]
     excess = np.where(near_own, np.nan, np.maximum(mean - 1.0, 0.0))[at]
     expected = np.array([_rest(excess, k) for k in range(at.size)])

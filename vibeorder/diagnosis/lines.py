@@ -178,6 +178,7 @@ class LineReader:
         self._blocks: dict[object, Blocks | None] = {}
         self._readings: dict[int, tuple[Blocks, Reading]] = {}
         self._along = OnCourse(scan, course)
+        self._joints_are_sure = scan.joints.sure
 
     def lines(
         self, gears: GearCourse | None, offsets: Mapping[tuple[int, int | None], float]
@@ -224,7 +225,7 @@ class LineReader:
     def _off_joints(self, blocks: Blocks) -> Blocks:
         """The blocks without those in which the line crosses the road's joints, where these are clear."""
         joints, clock = self._scan.joints, self._scan.clock
-        if not joints.sure:
+        if not self._joints_are_sure:
             return blocks
         rate_hz = np.interp(blocks.mid_s, clock.mid_s, clock.rate_hz)
         crossed = joints.crossed(blocks.folded_hz, rate_hz, blocks.weight)

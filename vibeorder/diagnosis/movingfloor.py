@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from vibeorder.diagnosis.floor import GENTLE, RANK, SMOOTH_HZ, STEEP, Floor, either_side
 from vibeorder.diagnosis.signal import Signal
 from vibeorder.diagnosis.wheelframes import LEAST_TURNS, WheelFrames, wheel_frames
-from vibeorder.spectrum.middle import middle, within
+from vibeorder.spectrum.middle import middle, power_of, within
 from vibeorder.spectrum.sliding import ranked_within
 
 __all__ = ["NOTHING_MOVES", "MovingFloor", "moving_floor", "road_frames"]
@@ -79,7 +79,7 @@ def moving_floor(frames: WheelFrames | None, floor: Floor) -> MovingFloor:
         return NOTHING_MOVES
     frequency = frames.frequency_hz
     keep = (frequency > 1.0) & (frequency < top_hz)
-    power = (np.abs(frames.spectra[:, use][:, :, keep]) ** 2).sum(axis=0) / floor.at(frequency[keep])
+    power = power_of(frames.spectra[:, use][:, :, keep]).sum(axis=0) / floor.at(frequency[keep])
     half = max(1, round(SMOOTH_HZ * FRAME_S))
     log_power = np.log(ranked_within(power, RANK, half) + 1e-20)
     log_power -= np.median(log_power, axis=1, keepdims=True)

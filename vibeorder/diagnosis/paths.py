@@ -41,23 +41,25 @@ def _wobbling(cells: int, wander_cells: float) -> NDArray[np.float32]:
 
 def gear_totals(
     evidence: NDArray[np.float32], switch: FloatArray, start: FloatArray
-) -> tuple[FloatArray, FloatArray]:
+) -> tuple[FloatArray, NDArray[np.float32]]:
     """Total of the best course of gears for each cell, and what `trace_gears` follows back.
 
     evidence: [shape (frames, states, cells)]; switch: [shape (frames, states, states)]; start: [shape (states,)].
     Returns totals [shape (cells,)] and the best total up to every frame and state [shape of evidence].
     """
-    frames, states, _ = evidence.shape
+    frames, states, cells = evidence.shape
     if states == 1:
-        return evidence[:, 0].sum(axis=0).astype(float) + float(start[0]), np.zeros(evidence.shape)
-    best = evidence.astype(float)
-    best[0] += start[:, None]
+        return evidence[:, 0].sum(axis=0).astype(float) + float(start[0]), np.zeros_like(evidence)
+    best = np.array(evidence, np.float32)
+    best[0] += start[:, None].astype(np.float32)
+    costs, ways = switch.astype(np.float32)[..., None], np.empty((states, states, cells), np.float32)
     for t in range(1, frames):
-        best[t] += (best[t - 1][:, None, :] + switch[t][:, :, None]).max(axis=0)
-    return best[-1].max(axis=0), best
+        np.add(best[t - 1][:, None, :], costs[t], out=ways)
+        best[t] += ways.max(axis=0)
+    return best[-1].max(axis=0).astype(float), best
 
 
-def trace_gears(best: FloatArray, switch: FloatArray, cell: int) -> IntArray:
+def trace_gears(best: NDArray[np.float32], switch: FloatArray, cell: int) -> IntArray:
     """Course of states [shape (frames,)] for one cell; best, switch: of `gear_totals`."""
     frames = best.shape[0]
     own = best[:, :, cell]
@@ -83,10 +85,11 @@ def wobble_course(
     local = evidence[:, low:high] + pull
     value = local[0]
     back = np.zeros(local.shape, np.intp)
+    options, every = np.empty(move.shape), np.arange(cells.size)
     for t in range(1, local.shape[0]):
-        options = value[:, None] + move
+        np.add(value[:, None], move, out=options)
         back[t] = options.argmax(axis=0)
-        value = options.max(axis=0) + local[t]
+        value = options[back[t], every] + local[t]
     course = np.empty(local.shape[0], np.intp)
     course[-1] = int(value.argmax())
     for t in range(local.shape[0] - 1, 0, -1):

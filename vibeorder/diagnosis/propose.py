@@ -177,7 +177,7 @@ class _Search:
         prior = -0.5 * ((epsilon - doubt.mean) / doubt.sd) ** 2
         self.road_total = road_total(scan, candidates, self.wander) + prior
         self.prior = prior
-        self._best: dict[int, FloatArray] = {}
+        self._best: dict[int, F32] = {}
         self._held: dict[int, list[tuple[float, int, int]]] = {}
 
     def ranked(self, only: int | None) -> list[tuple[int, int, int | None]]:

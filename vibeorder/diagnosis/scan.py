@@ -20,7 +20,7 @@ from vibeorder.diagnosis.movingfloor import NOTHING_MOVES, MovingFloor, moving_f
 from vibeorder.diagnosis.signal import Signal, folded
 from vibeorder.diagnosis.wheelframes import WheelFrames, wheel_frames, whitened
 from vibeorder.spectrum.baseband import Baseband, BlockSpectra, block_spectra, demodulate
-from vibeorder.spectrum.middle import middle
+from vibeorder.spectrum.middle import middle, power_of
 
 __all__ = ["BLIND_AT_ZERO_HZ", "SLOW", "Bands", "Clock", "Scan", "Track", "scan_tracks", "usable"]
 
@@ -294,9 +294,9 @@ def _power_ratio(blocks: BlockSpectra, shape: FloatArray) -> FloatArray:
     spectra = blocks.spectra
     if spectra.shape[0] > 1:
         flat = spectra[:, :, ::2].reshape(spectra.shape[0], -1)
-        unit = flat / (np.sqrt((np.abs(flat) ** 2).sum(0)) + 1e-30)
+        unit = flat / (np.sqrt(power_of(flat).sum(0)) + 1e-30)
         _, axes = np.linalg.eigh(unit @ unit.conj().T)
-        spectra = np.einsum("ij,ibk->jbk", axes.conj(), spectra)
-    power = np.abs(spectra) ** 2 / (shape / middle(shape)[..., None])
+        spectra = (axes.conj().T @ spectra.reshape(len(axes), -1)).reshape(spectra.shape)
+    power = power_of(spectra) / (shape / middle(shape)[..., None])
     noise = middle(power[..., :: 1 if power.shape[-1] < 40 else 2]) / np.log(2.0) + 1e-20
     return np.asarray((power / noise[..., None]).sum(axis=0), float)

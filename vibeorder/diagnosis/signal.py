@@ -47,4 +47,7 @@ class Signal:
 
 def folded(frequency_hz: FloatArray, sample_rate_hz: float) -> FloatArray:
     """Where a line shows in the spectrum: itself up to half the sample rate, its mirror image above."""
+    seen = np.abs(frequency_hz)
+    if seen.size and float(seen.max()) <= 0.5 * sample_rate_hz:  # as most lines do
+        return seen
     return np.abs(frequency_hz - sample_rate_hz * np.round(frequency_hz / sample_rate_hz))

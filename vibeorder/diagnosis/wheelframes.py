@@ -6,7 +6,7 @@ the wheel, at any ratio, stays in one bin while the speed changes.
 """
 
 from dataclasses import dataclass
-from typing import Any, Protocol
+from typing import Protocol
 
 import numpy as np
 from numpy.typing import NDArray
@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from vibeorder.diagnosis.floor import Floor
 from vibeorder.diagnosis.signal import Signal
 from vibeorder.spectrum.lengths import fast_length
-from vibeorder.spectrum.middle import middle
+from vibeorder.spectrum.middle import middle, power_of
 
 __all__ = ["LEAST_TURNS", "WheelFrames", "wheel_frames", "whitened"]
 
@@ -99,22 +99,25 @@ def whitened(frames: WheelFrames, floor: Floor, moving: OrderShape) -> F32:
     """
     count = frames.spectra.shape[2] // SEGMENT_BINS
     used = count * SEGMENT_BINS
-    cut: NDArray[Any] = frames.spectra[:, :, :used]
+    channels, times, _ = frames.spectra.shape
     order = np.arange(used) / np.maximum(frames.turns, LEAST_TURNS)[:, None]
     density = floor.at(frames.frequency_hz[:used]) * moving.at(order)
-    cut = (cut / np.sqrt(density).astype(np.float32)).reshape(cut.shape[0], cut.shape[1], count, SEGMENT_BINS)
-    if cut.shape[0] > 1:
-        unit = cut / (np.sqrt((np.abs(cut) ** 2).sum(axis=0)) + np.float32(1e-20))
-        sign = np.einsum("iftb,jftb->tij", unit[..., ::2], unit[..., ::2].conj())
-        _, axes = np.linalg.eigh(sign)
-        cut = np.asarray(np.einsum("tij,iftb->jftb", axes.conj().astype(np.complex64), cut), np.complex64)
-    power = cut.real**2 + cut.imag**2
+    flat = frames.spectra[:, :, :used] / np.sqrt(density).astype(np.float32)
+    # segment by segment [shape (segments, channels, frames x bins)], as products of matrices take it
+    cut = np.ascontiguousarray(flat.reshape(channels, times, count, SEGMENT_BINS).transpose(2, 0, 1, 3))
+    cut = cut.reshape(count, channels, -1)
+    if channels > 1:
+        unit = cut[..., ::2] / (np.sqrt(power_of(cut[..., ::2]).sum(axis=1)) + np.float32(1e-20))[:, None]
+        _, axes = np.linalg.eigh(unit @ unit.conj().transpose(0, 2, 1))
+        cut = axes.conj().transpose(0, 2, 1) @ cut
+    power = power_of(cut).reshape(count, channels, times, SEGMENT_BINS)
     level = middle(power)
-    padded = np.pad(level, ((0, 0), (0, 0), (1, 1)), mode="edge")
-    before, after = padded[..., :-2], padded[..., 2:]
+    padded = np.pad(level, ((1, 1), (0, 0), (0, 0)), mode="edge")
+    before, after = padded[:-2], padded[2:]
     level = np.maximum(np.minimum(before, after), np.minimum(np.maximum(before, after), level))
     noise = level / np.float32(np.log(2.0)) + np.float32(1e-20)
-    return np.asarray((power / noise[..., None]).sum(axis=0).reshape(cut.shape[1], used), np.float32)
+    ratio = (power / noise[..., None]).sum(axis=1)
+    return np.ascontiguousarray(ratio.transpose(1, 0, 2), np.float32).reshape(times, used)
 
 
 class _Between:

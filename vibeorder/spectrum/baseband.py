@@ -83,9 +83,12 @@ def demodulate(
     weights = _filter(step)
     count = (samples.shape[1] - weights.size) // step + 1
     z = _polyphase(mixed, weights.astype(np.float32), step, count)
-    cover = _polyphase(valid.astype(np.float32)[None], weights.astype(np.float32), step, count)[0]
+    cover = np.ones(count)
+    if not valid.all():
+        there = valid.astype(np.float32)[None]
+        cover = np.asarray(_polyphase(there, weights.astype(np.float32), step, count)[0], float)
     delay = (weights.size - 1) / 2.0 / rate_hz
-    return Baseband(2.0 * z, rate_hz / step, delay, np.asarray(cover, float))
+    return Baseband(2.0 * z, rate_hz / step, delay, cover)
 
 
 def narrowed(band: Baseband, turns: FloatArray, wanted_rate_hz: float) -> Baseband:
@@ -122,10 +125,11 @@ def _filter(step: int) -> FloatArray:
 def _polyphase(x: NDArray[Any], weights: NDArray[np.float32], step: int, count: int) -> ComplexArray:
     segments = count + FILTER_SPAN - 1
     cut = x[:, : segments * step].reshape(x.shape[0], segments, step)
-    parts = cut @ weights.reshape(FILTER_SPAN, step).T
-    out = parts[:, 0:count, 0].copy()
+    # taps before segments, so that each tap's part lies in one piece
+    parts = weights.reshape(FILTER_SPAN, step) @ cut.transpose(0, 2, 1)
+    out = parts[:, 0, 0:count].copy()
     for tap in range(1, FILTER_SPAN):
-        out += parts[:, tap : tap + count, tap]
+        out += parts[:, tap, tap : tap + count]
     return np.asarray(out)
 
 
@@ -220,11 +224,15 @@ def block_spectra(
     # by an index it takes five times as long
     cut = band.z.take(index, axis=1) * (inside * weights).astype(np.float32)
     if few:
-        spectra = cut.astype(np.complex64, copy=False) @ _few_bins(length, size, count)
+        spectra = np.asarray(
+            cut.astype(np.complex64, copy=False) @ _few_bins(length, size, count), np.complex64
+        )
     else:
-        whole = np.fft.fft(cut, size, axis=-1)
-        spectra = np.concatenate([whole[..., -count:], whole[..., : count + 1]], axis=-1)
-    spectra = np.asarray(spectra, np.complex64)
+        spectra = np.empty((*cut.shape[:2], 2 * count + 1), np.complex64)
+        # one after another, or most of it goes for memory that is touched for the first time
+        for own, channel in zip(spectra, cut, strict=True):
+            whole = np.fft.fft(channel, size, axis=-1)
+            own[:, :count], own[:, count:] = whole[:, -count:], whole[:, : count + 1]
     if band.filtered:
         spectra *= _made_up(size, count, band.rate_hz)
     offset_hz = np.arange(-count, count + 1) * band.rate_hz / size

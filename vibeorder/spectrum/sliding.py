@@ -9,6 +9,8 @@ import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 
+from vibeorder.spectrum.middle import SHORT
+
 __all__ = ["largest_within", "ranked_within"]
 
 
@@ -35,4 +37,6 @@ def ranked_within(values: NDArray[Any], percentile: float, reach: int) -> NDArra
     size = 2 * reach + 1
     padded = np.pad(values, [(0, 0)] * (values.ndim - 1) + [(reach, reach)], mode="edge")
     rank = int(size * percentile / 100.0)
-    return np.asarray(np.partition(sliding_window_view(padded, size, axis=-1), rank, axis=-1)[..., rank])
+    windows = sliding_window_view(padded, size, axis=-1)
+    ordered = np.sort(windows, axis=-1) if size <= SHORT else np.partition(windows, rank, axis=-1)
+    return np.asarray(ordered[..., rank])
