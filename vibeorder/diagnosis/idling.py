@@ -44,6 +44,12 @@ takes the engine out of a shake (common practice; the share is a judgement, no s
 IDLE_SD, IDLE_WANDER = 0.02, 0.006
 """How far the idle may be off where its comb stands out most, and how far it hunts about its mean, relative."""
 
+PRIOR = float(np.log(OUT_OF_GEAR * np.sqrt(2.0 * np.pi) * IDLE_SD / np.log(IDLE_HZ[1] / IDLE_HZ[0])))
+"""Log prior of a drive made out of gear at an idle rate near one that was looked for."""
+
+HARDLY = 10.0
+"""So far behind the hypotheses in gear (log weight) it changes no probability in the fourth digit."""
+
 REACH, STEP = 0.06, 0.001
 IDLE_EFFORT = Effort(4, 1, 0, 0)
 COURSES, GEARS = 3, 3
@@ -97,13 +103,20 @@ def with_idling(
     if window is None or per_wheel is None or not multiples:
         return found
     seen = Standstill(part, floor, clock.mid_s, IDLE_HZ[1] * max(multiples))
-    idles = [_idle(part, window, hz, found.candidates) for hz in idle_rates(seen, window, multiples)]
+    # most idles have no clear line, and leave the road's as they are
+    roads: dict[tuple[float, ...], list[_Road]] = {}
+    roads[()] = _roads(found, every, floor, window, per_wheel, (), part.log_scale)
+    if not roads[()]:  # no line of the wheels' led to a course
+        return found
+    idles: list[_Idle] = []
+    for hz in idle_rates(seen, window, multiples):
+        idles.append(_idle(part, window, hz, found.candidates))
+        if _hardly(found, roads[()], idles):
+            break
     likely = [_said(idle.judged) for idle in idles]
     idles = [one for one, w in zip(idles, likely, strict=True) if w > max(likely) - BEHIND]
-    roads = {  # most idles have no clear line, and leave the road's as they are
-        standing: _roads(found, every, floor, window, per_wheel, standing, part.log_scale)
-        for standing in {idle.in_the_way_hz for idle in idles}
-    }
+    for standing in {idle.in_the_way_hz for idle in idles} - {()}:
+        roads[standing] = _roads(found, every, floor, window, per_wheel, standing, part.log_scale)
     made = [_neutral(found, road, idle, seen, window) for idle in idles for road in roads[idle.in_the_way_hz]]
     if not made:
         return found
@@ -134,6 +147,12 @@ class _Road:
 
 def _said(judged: Judgement) -> float:
     return float(np.logaddexp.reduce(judged.log_class))
+
+
+def _hardly(found: Judgement, roads: Sequence[_Road], idles: Sequence[_Idle]) -> bool:
+    """Whether the wheels' lines and the best combs speak so much against it that other idle rates need no look."""
+    on_road = max(one.log_prior + float(np.logaddexp.reduce(found.log_prior + one.evidence)) for one in roads)
+    return PRIOR + on_road + max(_said(one.judged) for one in idles) < _said(found) - HARDLY
 
 
 def _idle(part: Signal, window: Window, hz: float, candidates: Sequence[Candidate]) -> _Idle:
@@ -263,13 +282,7 @@ def _neutral(found: Judgement, road: _Road, idle: _Idle, seen: Standstill, windo
     heard = np.where(np.isfinite(on_road), on_road, 0.0)
     both = np.logaddexp.reduce([heard + at_idle, heard, at_idle], axis=0) - np.log(3.0)
     odds = np.where(engine, both, on_road)
-    width = float(np.log(IDLE_HZ[1] / IDLE_HZ[0]))
-    log_h = (
-        float(np.log(OUT_OF_GEAR * np.sqrt(2.0 * np.pi) * IDLE_SD / width))
-        + road.log_prior
-        + float(road.evidence[-1])
-        + silent
-    )
+    log_h = PRIOR + road.log_prior + float(road.evidence[-1]) + silent
     log_class = log_h + prior + odds
     rivals = {
         one.hz: float(log_h + prior[-1] + at_idle[i]) + one.log_odds + _in_gear(one, road, seen, window)
