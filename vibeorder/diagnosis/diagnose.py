@@ -33,6 +33,7 @@ from vibeorder.errors import RecordingError, SpeedError
 from vibeorder.recording.model import Recording, Trace
 from vibeorder.recording.store import excerpt, spans, stored
 from vibeorder.speed.given import SpeedGiven
+from vibeorder.speed.late_by_pull import with_own_lag
 from vibeorder.units import show_speeds
 from vibeorder.vehicle import Vehicle, gear_ratio
 
@@ -211,6 +212,8 @@ def weigh(
     kind: Kind
     if isinstance(given, Trace):
         given = _on_samples(given, recording)
+        if speed is None:
+            given = with_own_lag(given, recording, lag_of(given))
         clock, doubt = trace_clock(signal, given, vehicle, lag_of(given))
         _check_moving(clock.rate_hz * vehicle.tire.circumference_m, given.unit)
         pieces = analyse(signal, candidates, clock, doubt, setting, progress, stretch)

@@ -16,9 +16,9 @@ wheel's rate; w: width in ln(frequency) of where either may lie. A part has to l
 anywhere: so a part gains what a place foretold is worth, and not where it is far from the one foretold.
 
 B is something loose that magnifies a sound part's line: the line is where the part has it, and runs through a range d
-of ln(frequency), into which what is loose has to fall. h: log odds of something loose by the hump of the noise (`humps`)
-about where the line shakes most; u: spread of ln(frequency) by the line's own power, against the width r in which it is
-magnified. The rival counts as 'nothing that turns'.
+of ln(frequency), into which what is loose has to fall. h: log odds of something loose by the hump of the noise about
+where the line shakes most (`humps`); u: spread of ln(frequency) by the line's own power, against the width r in which
+it is magnified. The rival counts as 'nothing that turns'.
 """
 
 from collections.abc import Sequence
