@@ -326,7 +326,7 @@ _ENGINE = (
         note="The pistons' own second-order force: normal on a four-cylinder without balance shafts.",
     ),
     _entry(
-        "engine", FIRING, "engine", prior=1.0, growth=GROWTH_ENGINE, healthy=(0.9, 0.030),
+        "engine", FIRING, "engine", prior=1.0, growth=GROWTH_ENGINE, healthy=(0.9, 0.020),
         causes=(
             "engine or transmission mount collapsed, bottomed, or tightened under strain",
             "exhaust, hanger or bracket touching the body",
