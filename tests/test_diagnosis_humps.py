@@ -60,3 +60,18 @@ def test_a_line_in_a_narrow_hump_is_doubted(hump: bool) -> None:
     found = diagnose(recording_of(samples, RATE_HZ), CAR, speed=logged)
     assert (found.suspects[0].part, found.suspects[0].order) == ("tire_wheel", 2.0)
     assert (found.nothing_found_probability > 0.25) == hump
+
+
+def test_a_sound_line_that_runs_through_what_is_loose_is_not_blamed() -> None:
+    times = np.arange(round(RATE_HZ * SECONDS)) / RATE_HZ
+    wheel_hz = np.interp(times, [0.0, 10.0, 75.0, 90.0], [7.0, 7.0, 13.0, 13.0])
+    shake = np.sqrt(2.0) * 0.04 * np.sin(4.0 * np.pi * np.cumsum(wheel_hz) / RATE_HZ)  # as a sound tire's
+    flat = 0.1 * np.random.default_rng(5).standard_normal((3, times.size))
+    along = AXES @ flat + shake
+    samples = flat + np.outer(AXES, through_mode(along, 23.0, 40.0, 1.0) - AXES @ flat)
+    stamps = np.arange(0.0, SECONDS, 1.0)
+    speed = 2.0 * np.interp(stamps, times, wheel_hz)
+    found = diagnose(
+        recording_of(samples, RATE_HZ), CAR, speed=Trace(stamps, speed, "position", "m/s", lag_s=0.0)
+    )
+    assert found.nothing_found_probability > 0.5

@@ -98,8 +98,8 @@ def test_strength_is_read_along_the_axis_of_the_shake() -> None:
     rng = np.random.default_rng(7)
     noise = (rng.standard_normal((3, 400)) + 1j * rng.standard_normal((3, 400))) / np.sqrt(2.0)
     along = np.array([0.6, 0.0, 0.8])[:, None]
-    power = on_own_axis(noise + 10.0 * along, np.ones((3, 400)), np.ones(400))
-    assert power.mean() == pytest.approx(101.0, rel=0.03)
+    line = on_own_axis(noise + 10.0 * along, np.ones((3, 400)), np.ones(400))
+    assert (np.abs(line) ** 2).mean() == pytest.approx(101.0, rel=0.03)
 
 
 def test_a_resonance_that_the_road_shakes_blames_no_tire_and_a_tire_stays_one() -> None:

@@ -7,8 +7,10 @@ import pytest
 
 from vibeorder.recording import Quality, Recording, Trace
 from vibeorder.speed.clocks import recording_and_log, speed_beside
+from vibeorder.speed.given import SpeedGiven
 from vibeorder.speed.holes import judged_where_logged
-from vibeorder.speed.late_by_pull import pulls_shift
+from vibeorder.speed.late_by_pull import pulls_shift, with_own_lag
+from vibeorder.speed.log_range import with_range
 from vibeorder.vehicle import parse_vehicle
 
 RATE_HZ = 50.0
@@ -71,6 +73,37 @@ def test_the_pull_of_the_vehicle_tells_how_late_the_log_runs(late_s: float, seed
     assert abs(found.shift_s - late_s) < 3.0 * found.se_s
     assert found.shift_s == pytest.approx(late_s, abs=0.5)
     assert found.slope == pytest.approx(1.0, abs=0.15)
+
+
+@pytest.mark.parametrize("late_s", [0.3, 1.6])
+def test_a_speed_of_the_recordings_own_runs_as_late_as_the_pull_says(late_s: float) -> None:
+    recording, trace = drive(late_s)
+    assert with_own_lag(trace, recording, 0.7).lag_s == pytest.approx(late_s, abs=0.3)
+
+
+def test_a_speed_that_hardly_changes_or_whose_lag_is_told_keeps_its_lag() -> None:
+    recording, trace = drive(1.6)
+    held = replace(trace, values=20.0 + 0.1 * np.sin(trace.times_s))
+    assert with_own_lag(held, recording, 0.7) is held
+    told = replace(trace, lag_s=0.0)
+    assert with_own_lag(told, recording, 0.7) is told
+    relative = replace(recording, unit="relative")
+    assert with_own_lag(trace, relative, 0.7) is trace
+
+
+def test_a_log_whose_place_is_not_known_still_tells_between_which_speeds_it_was_driven() -> None:
+    recording, trace = drive(0.0)
+    told, given = with_range(recording, None, trace, CAR)
+    assert isinstance(given, SpeedGiven)
+    assert not given.steady
+    low, high = trace.values.min(), trace.values.max()
+    assert low <= given.low_mps < low + 1.0
+    assert high - 1.0 < given.high_mps <= high
+    assert "only the range of speeds" in told.history[-1]
+    assert with_range(recording, trace, trace, CAR) == (recording, trace)
+    own = replace(recording, speed=trace)
+    assert with_range(own, None, trace, CAR) == (own, None)
+    assert with_range(recording, None, replace(trace, values=0.0 * trace.values), CAR)[1] is None
 
 
 @pytest.mark.parametrize("seed", range(4))

@@ -162,6 +162,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
     """The program: run the command line and return its exit code."""
     # many small matrices: more than one thread of the linear algebra costs far more than it brings
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+    # arrays make no circles: garbage is looked for a hundred times less often than Python would
+    gc.set_threshold(50_000, 20, 50)
     # what is there at the end goes with the process: looked through for garbage, leaving takes a tenth of a second
     atexit.register(gc.freeze)
     given = None if arguments is None else list(arguments)

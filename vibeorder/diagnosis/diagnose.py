@@ -33,6 +33,7 @@ from vibeorder.errors import RecordingError, SpeedError
 from vibeorder.recording.model import Recording, Trace
 from vibeorder.recording.store import excerpt, spans, stored
 from vibeorder.speed.given import SpeedGiven
+from vibeorder.speed.late_by_pull import with_own_lag
 from vibeorder.units import show_speeds
 from vibeorder.vehicle import Vehicle, gear_ratio
 
@@ -210,7 +211,7 @@ def weigh(
     stretch = None if heard is None else stretch_with(heard)
     kind: Kind
     if isinstance(given, Trace):
-        given = _on_samples(given, recording)
+        given = _on_samples(given, recording, speed is None)
         clock, doubt = trace_clock(signal, given, vehicle, lag_of(given))
         _check_moving(clock.rate_hz * vehicle.tire.circumference_m, given.unit)
         pieces = analyse(signal, candidates, clock, doubt, setting, progress, stretch)
@@ -379,9 +380,10 @@ def _check_moving(speed_mps: FloatArray, unit: str) -> None:
         )
 
 
-def _on_samples(trace: Trace, recording: Recording) -> Trace:
-    """The trace with its zero at the first sample."""
-    return replace(trace, times_s=trace.times_s - recording.start_s)
+def _on_samples(trace: Trace, recording: Recording, own: bool = False) -> Trace:
+    """The trace with its zero at the first sample; own: it came with the recording, whose pull may tell its lag."""
+    placed = replace(trace, times_s=trace.times_s - recording.start_s)
+    return with_own_lag(placed, recording, lag_of(placed)) if own else placed
 
 
 def _engine_hz(recording: Recording, signal: Signal) -> FloatArray | None:

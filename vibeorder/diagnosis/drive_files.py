@@ -94,10 +94,12 @@ def read_drive(
 
     from vibeorder.recording import Trace, read_apart, sound_beside, told_how_heard
     from vibeorder.speed.clocks import recording_and_log
+    from vibeorder.speed.log_range import with_range
 
     recording, driven = (told.reader or read_apart)(path, told.options), told.given
     if isinstance(driven, Trace):
-        recording, driven = recording_and_log(driven, recording, told.car, told.late_s, progress)
+        recording, placed = recording_and_log(driven, recording, told.car, told.late_s, progress)
+        recording, driven = with_range(recording, placed, driven, told.car)
     if told.sound is None:
         heard, unused = sound_beside(path)
     else:

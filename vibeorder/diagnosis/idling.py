@@ -24,7 +24,7 @@ from vibeorder.diagnosis.floor import Floor, floor_of
 from vibeorder.diagnosis.gears import NOT_LOCKED, GearCourse, gear_log_prior
 from vibeorder.diagnosis.judge import Hypothesis, Judgement, judge, judgement_of
 from vibeorder.diagnosis.lines import COINCIDE_HZ, Line, LineReader, PairLine, lines_of_first
-from vibeorder.diagnosis.narrownoise import MOST, PLACES, ShortBlocks, noise_log_odds, on_own_axis
+from vibeorder.diagnosis.narrownoise import MOST, PLACES, ShortBlocks, nobodys_log_odds, on_own_axis
 from vibeorder.diagnosis.offsets import Offsets
 from vibeorder.diagnosis.propose import Effort, RateDoubt
 from vibeorder.diagnosis.rolling import OWN_SIZE_SD
@@ -320,7 +320,7 @@ def _nobody(judged: Judgement, index: int, floor: Floor) -> _Nobody | None:
     blocks = candidate_blocks(along, index, candidate, one.gears, one.offsets, floor)
     if blocks is None:
         return None
-    odds = noise_log_odds(on_own_axis(blocks.centre, blocks.noise, blocks.weight), blocks.weight)
+    odds = nobodys_log_odds(on_own_axis(blocks.centre, blocks.noise, blocks.weight), blocks.weight)
     rest = sum(line.reading_of(line.members[0]).best for line in one.lines if index not in line.members)
     alone = np.log(float(np.log(IDLE_HZ[1] / IDLE_HZ[0])) / PLACES / OUT_OF_GEAR) - rest
     place = np.logaddexp(alone, np.log(np.sqrt(2.0 * np.pi) * KNOWN / PLACES))

@@ -12,8 +12,8 @@ forgets in 1 / (pi B), so that v_b is exponential, and from block to block with 
 
     p(v' | v) = exp(-(v' + r^2 v) / (1 - r^2)) I0(2 r sqrt(v v') / (1 - r^2)) / (1 - r^2)
 
-Both likelihoods are summed over all courses of P_b and v_b (forward recursion on a grid). Phases are not used, so that
-it does not matter how well the course of the speed is known.
+Both likelihoods are summed over all courses of P_b and v_b (forward recursion on a grid). Phases are not used here;
+what they say comes on top (`steadyphase`).
 """
 
 from functools import lru_cache
@@ -25,6 +25,7 @@ from scipy.special import i0e
 from vibeorder.diagnosis.blocks import NEEDED_COVER, SIDE_HZ, OnCourse
 from vibeorder.diagnosis.evidence import MAIN_LOBE, whiten
 from vibeorder.diagnosis.signal import Signal
+from vibeorder.diagnosis.steadyphase import phase_log_odds
 from vibeorder.spectrum.baseband import block_spectra, demodulate
 
 __all__ = [
@@ -32,6 +33,7 @@ __all__ = [
     "PLACES_HZ",
     "SHORT_S",
     "ShortBlocks",
+    "nobodys_log_odds",
     "noise_log_odds",
     "noise_log_odds_along",
     "on_own_axis",
@@ -85,15 +87,24 @@ class ShortBlocks(OnCourse):
         return SHORT_S, np.arange(0.5 * SHORT_S, last_s + 0.5 - 0.5 * SHORT_S + 1e-6, SHORT_S)
 
 
-def on_own_axis(centre: ComplexArray, noise: FloatArray, weight: FloatArray) -> FloatArray:
-    """Power over noise on the axis along which the line shakes [shape (blocks,)].
+def on_own_axis(centre: ComplexArray, noise: FloatArray, weight: FloatArray) -> ComplexArray:
+    """Amplitude over noise on the axis along which the line shakes [shape (blocks,)].
 
     centre, noise: [shape (channels, blocks)]; weight: 0 leaves a block out [shape (blocks,)].
     """
     y = centre / noise
     use = y[:, weight > SPEAKS_FROM]
     _, axes = np.linalg.eigh(use @ use.conj().T)
-    return np.asarray(np.abs(axes[:, -1].conj() @ y) ** 2, float)
+    return np.asarray(axes[:, -1].conj() @ y)
+
+
+def nobodys_log_odds(line: ComplexArray, weight: FloatArray) -> float:
+    """Log odds of narrow noise against a part's line, by strength and phase; arguments as for `phase_log_odds`.
+
+    At most MOST either way. Each is bounded by itself first: a strength may follow the throttle as wildly as noise.
+    """
+    by_strength = noise_log_odds(np.abs(line) ** 2, weight)
+    return float(np.clip(by_strength + phase_log_odds(line, weight), -MOST, MOST))
 
 
 def noise_log_odds_along(signal: Signal, turns: FloatArray) -> float:
@@ -105,7 +116,7 @@ def noise_log_odds_along(signal: Signal, turns: FloatArray) -> float:
     blocks = block_spectra(band, SHORT_S, mid_s, MAIN_LOBE / SHORT_S + SIDE_HZ, pad=1)
     spectra, noise = whiten(blocks, SHORT_S, SIDE_HZ)
     weight = np.where(blocks.cover > NEEDED_COVER, blocks.cover, 0.0)
-    return noise_log_odds(on_own_axis(spectra[:, :, blocks.offset_hz.size // 2], noise, weight), weight)
+    return nobodys_log_odds(on_own_axis(spectra[:, :, blocks.offset_hz.size // 2], noise, weight), weight)
 
 
 def noise_log_odds(power: FloatArray, weight: FloatArray) -> float:

@@ -111,8 +111,13 @@ def steady_clock(signal: Signal, given: SpeedGiven, vehicle: Vehicle) -> tuple[C
 
 def trace_clock(signal: Signal, trace: Trace, vehicle: Vehicle, lag_s: float) -> tuple[Clock, RateDoubt]:
     """Nominal wheel from a logged speed that runs `lag_s` late."""
-    own, values = _smoothed(_about(trace, signal.samples.shape[1] / signal.rate_hz + lag_s))
-    sd = float(np.hypot(vehicle.tire.relative_se, SENSOR_SPEED_SE))
+    end_s = signal.samples.shape[1] / signal.rate_hz
+    own, values = _smoothed(_about(trace, end_s + lag_s))
+    first, last = np.interp([0.0, end_s], own - lag_s, values)
+    mean_mps = max(float(np.interp(np.linspace(0.0, end_s, 200), own - lag_s, values).mean()), 1.0)
+    # in a pull a lag adds to the distance all through
+    late = LAG_SE_S * abs(float(last - first)) / (mean_mps * end_s)
+    sd = float(np.sqrt(vehicle.tire.relative_se**2 + SENSOR_SPEED_SE**2 + late**2))
 
     def rate_hz(times: FloatArray) -> FloatArray:
         speed = np.interp(times, own - lag_s, values)

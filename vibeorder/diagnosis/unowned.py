@@ -5,15 +5,20 @@ pump makes a tone, and either lies on some part's track at some speed, all the m
 With c the part that the recording speaks most for, on the course whose constant correction is e, the same line as
 nobody's weighs
 
-    ln P(nobody) = ln P(c) + ln(p(nothing) / p(c)) + ln p(nobody)
-                 + ln(sqrt(2 pi) s / w) + (e - m)^2 / (2 s^2) - v^2 / (2 q^2) + ln(exp(l) + g + exp(h))
+    ln P(nobody) = ln P(c) + ln(p(nothing) / p(c)) + ln p(nobody) + ln(A + B)
+    A = (exp(l) + g) exp(-v^2 / (2 q^2) + (e - m)^2 / (2 s^2)) sqrt(2 pi) s / w
+    B = exp(h - u^2 / (2 r^2)) (sqrt(2 pi) r + d) / w
 
-v: spread of ln(frequency) over the blocks by their power, against a band's own width q: what moves with the speed is
-neither. l: log odds of noise against a line by how the strength comes and goes (`narrownoise`), bounded; g: how many
-tones there are over such bands; h: log odds of something loose by the hump of the noise about the line (`humps`). m, s:
-of the doubt in the wheel's rate; w: width in ln(frequency) of where either may lie. A part has to lie where the speed
-puts it, these lie anywhere: so a part gains what a place foretold is worth, and not where it is far from the one
-foretold. The rival counts as 'nothing that turns'.
+A is something that shakes by itself. v: spread of ln(frequency) over the blocks by their power over the noise, against
+a band's own width q: what moves with the speed is neither. l: log odds of noise against a line by how its strength and
+phase come and go (`narrownoise`), bounded; g: how many tones there are over such bands. m, s: of the doubt in the
+wheel's rate; w: width in ln(frequency) of where either may lie. A part has to lie where the speed puts it, these lie
+anywhere: so a part gains what a place foretold is worth, and not where it is far from the one foretold.
+
+B is something loose that magnifies a sound part's line: the line is where the part has it, and runs through a range d
+of ln(frequency), into which what is loose has to fall. h: log odds of something loose by the hump of the noise about
+where the line shakes most (`humps`); u: spread of ln(frequency) by the line's own power, against the width r in which
+it is magnified. The rival counts as 'nothing that turns'.
 """
 
 from collections.abc import Sequence
@@ -26,7 +31,7 @@ from vibeorder.diagnosis.blocks import candidate_blocks
 from vibeorder.diagnosis.floor import Floor
 from vibeorder.diagnosis.humps import hump_log_odds
 from vibeorder.diagnosis.judge import Hypothesis, Judgement, Unowned
-from vibeorder.diagnosis.narrownoise import PLACES, PLACES_HZ, ShortBlocks, noise_log_odds, on_own_axis
+from vibeorder.diagnosis.narrownoise import PLACES, PLACES_HZ, ShortBlocks, nobodys_log_odds, on_own_axis
 from vibeorder.diagnosis.propose import RateDoubt
 
 __all__ = ["OF_NOBODY", "TONES", "loose_hz", "with_unowned"]
@@ -42,6 +47,9 @@ TONES = 0.4
 
 BAND = 0.015
 """Sd of ln(frequency) within such a band, of a quality factor of 30."""
+
+MAGNIFIES_WITHIN = 0.04
+"""Sd of ln(frequency) within which it magnifies a line that runs through: to a third as much (a judgement)."""
 
 ONE_PLACE = 0.02
 """Two parts' lines that show nearer than this, in ln(frequency), are one line under two names."""
@@ -93,14 +101,14 @@ def loose_hz(judgements: Sequence[Judgement], nothing: float) -> float | None:
 @dataclass(frozen=True, slots=True)
 class _Read:
     """One part's line in short blocks: where it shows, log odds of noise, what its moving costs the rival, and log odds
-    of something loose by the noise about it."""
+    of something loose that magnifies it, its place among them."""
 
     index: int
     hypothesis: Hypothesis
     seen_hz: float
     odds: float
     moves: float
-    hump: float
+    magnified: float
 
 
 def _read(found: Judgement, index: int, floor: Floor) -> _Read | None:
@@ -118,12 +126,28 @@ def _read(found: Judgement, index: int, floor: Floor) -> _Read | None:
     seen_hz = float(np.median(blocks.folded_hz))
     if not PLACES_HZ[0] < seen_hz < PLACES_HZ[1]:
         return None
-    power = on_own_axis(blocks.centre, blocks.noise, blocks.weight)
-    spread = _spread(blocks.folded_hz, blocks.weight * np.maximum(power - 1.0, 0.0))
-    odds = noise_log_odds(power, blocks.weight)
+    line = on_own_axis(blocks.centre, blocks.noise, blocks.weight)
+    over_noise = blocks.weight * np.maximum(np.abs(line) ** 2 - 1.0, 0.0)
+    spread = _spread(blocks.folded_hz, over_noise)
+    odds = nobodys_log_odds(line, blocks.weight)
     skirt = reading.band_noise_rms < SKIRT * reading.amplitude_rms
-    hump = -np.inf if skirt else hump_log_odds(floor, seen_hz)
-    return _Read(index, one, seen_hz, odds, -0.5 * (spread / BAND) ** 2, hump)
+    power = over_noise * (blocks.noise**2).mean(axis=0)
+    magnified = -np.inf if skirt else _magnified(blocks.folded_hz, blocks.weight, power, floor)
+    return _Read(index, one, seen_hz, odds, -0.5 * (spread / BAND) ** 2, magnified)
+
+
+def _magnified(frequency_hz: FloatArray, weight: FloatArray, power: FloatArray, floor: Floor) -> float:
+    """Log odds of something loose that magnifies the line where it shakes most, and lies on its way [shape (blocks,)
+    all]."""
+    if power.sum() <= 0.0:
+        return -np.inf
+    log_hz = np.log(np.maximum(frequency_hz, 0.1))
+    most_hz = float(np.exp(np.average(log_hz, weights=power)))
+    way = float(np.ptp(np.percentile(log_hz[weight > 0.0], [5.0, 95.0])))
+    place = float(np.log((np.sqrt(2.0 * np.pi) * MAGNIFIES_WITHIN + way) / PLACES))
+    return (
+        hump_log_odds(floor, most_hz) + place - 0.5 * (_spread(frequency_hz, power) / MAGNIFIES_WITHIN) ** 2
+    )
 
 
 def _odds_there(read: Sequence[_Read], seen_hz: float) -> float:
@@ -133,11 +157,12 @@ def _odds_there(read: Sequence[_Read], seen_hz: float) -> float:
 
 def _rival(found: Judgement, read: _Read, odds: float, doubt: RateDoubt) -> Unowned:
     """The line of one part, taken for nobody's."""
-    kind = float(np.logaddexp.reduce([odds, np.log(TONES), read.hump]))
+    kind = float(np.logaddexp(odds, np.log(TONES)))
     off = (_constant(read.hypothesis) - doubt.mean) / doubt.sd
     place = float(np.log(np.sqrt(2.0 * np.pi) * doubt.sd / PLACES)) + 0.5 * off**2
     prior = float(found.log_prior[-1] - found.log_prior[read.index]) + float(np.log(OF_NOBODY))
-    weight = float(found.log_class[read.index]) + prior + place + read.moves + kind
+    alone = kind + place + read.moves
+    weight = float(found.log_class[read.index]) + prior + float(np.logaddexp(alone, read.magnified))
     return Unowned(weight, read.seen_hz, odds > 0.0)
 
 

@@ -1,6 +1,7 @@
 """How late a speed log runs, told by the phone's own slow acceleration: where the speed rises the vehicle pulls."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -8,7 +9,7 @@ from numpy.typing import NDArray
 from vibeorder.recording import Recording, Trace
 from vibeorder.recording.store import excerpt
 
-__all__ = ["Pulls", "pulls_shift"]
+__all__ = ["Pulls", "pulls_shift", "with_own_lag"]
 
 FloatArray = NDArray[np.float64]
 
@@ -18,6 +19,18 @@ is then 0.07 m/s^2, less than a gentle pull."""
 
 SHIFT_S, BEYOND_S, APART_S = 0.25, 30.0, 5.0
 """Grid of the shifts, how far beyond the search they go as a control, and how far off a shift is another one."""
+
+OWN_SEARCH_S, OWN_LAG_SD_S = 2.0, 0.4
+"""How far the speed that the recording's own device logged may be off its usual lag, and the sd of that: a position fix
+is filtered, and handed on when the device sees fit (common practice, no source)."""
+
+OWN_LEAST_LOG = 25.0
+"""Log likelihood ratio from which the pull is heeded there: below, gentle hills may shift it by most of a second (as
+on two invented drives of eleven)."""
+
+OWN_CONTROLS_S = 2.0
+CHANGES_MPS = 3.0
+"""Spread of a speed, 5 to 95%, below which no lag is looked for."""
 
 HOLE_S = 3.5
 DRIFT_S, MOST_DRIFTS = 60.0, 24
@@ -70,18 +83,38 @@ class _Fit:
     rest_mps2: float = 0.0
 
 
-def pulls_shift(recording: Recording, trace: Trace, search_s: float) -> Pulls | None:
+def with_own_lag(trace: Trace, recording: Recording, usual_s: float) -> Trace:
+    """A speed that came with the recording, on its clock, with the lag that the pull tells, where it tells one.
+
+    trace: times from sample 0. usual_s: its lag where nothing is known of it, which counts by OWN_LAG_SD_S.
+    """
+    if trace.lag_s is not None or float(np.ptp(np.percentile(trace.values, [5.0, 95.0]))) < CHANGES_MPS:
+        return trace
+    usual = replace(trace, times_s=trace.times_s - usual_s)
+    found = pulls_shift(recording, usual, OWN_SEARCH_S, OWN_CONTROLS_S)
+    if found is None or not found.clear or found.score < OWN_LEAST_LOG:
+        return trace
+    further_s = found.shift_s / (1.0 + (found.se_s / OWN_LAG_SD_S) ** 2)
+    return replace(trace, lag_s=usual_s + further_s)
+
+
+def pulls_shift(
+    recording: Recording, trace: Trace, search_s: float, controls_s: float = SHIFT_S
+) -> Pulls | None:
     """The shift within search_s at which the log's change of speed is the phone's slow acceleration.
 
-    trace: road speed in m/s, its times from sample 0 as well as they are known. However the phone lies, some mix of
-    its three axes is the way forward: at every shift the best one is fitted (least squares). The score is
-    n/2 ln(1 / (1 - R^2)), the log likelihood ratio of a regression, n the independent windows that the
-    autocorrelations leave (Bartlett 1946, from memory). None for sound and for samples of unknown scale.
+    trace: road speed in m/s, its times from sample 0 as well as they are known. controls_s: grid of the shifts beyond
+    it, tried as a control. However the phone lies, some mix of its three axes is the way forward: at every shift the
+    best one is fitted (least squares). The score is n/2 ln(1 / (1 - R^2)), the log likelihood ratio of a regression, n
+    the independent windows that the autocorrelations leave (Bartlett 1946, from memory). None for sound and for
+    samples of unknown scale.
     """
     if recording.kind != "acceleration" or recording.unit != "m/s^2":
         return None
     middles, means = _windows(recording)
     steps = np.arange(-round((search_s + BEYOND_S) / SHIFT_S), round((search_s + BEYOND_S) / SHIFT_S) + 1)
+    sought = np.abs(steps) <= search_s / SHIFT_S
+    steps = steps[sought | (steps % max(round(controls_s / SHIFT_S), 1) == 0)]
     shifts: FloatArray = np.asarray(SHIFT_S * steps, float)
     fits = [_fit(middles, means, trace, float(shift)) for shift in shifts]
     scores = np.array([fit.score for fit in fits])
@@ -127,7 +160,7 @@ def _fit(middles: FloatArray, means: FloatArray, trace: Trace, shift_s: float) -
         np.interp(last[good], times, trace.values) - np.interp(first[good], times, trace.values)
     ) / WINDOW_S
     span = max(float(np.ptp(middles[good])), 1.0)
-    drift = _slow_changes(middles[good], min(int(2.0 * span / DRIFT_S), MOST_DRIFTS))
+    drift = _slow_changes(middles[good].tobytes(), min(int(2.0 * span / DRIFT_S), MOST_DRIFTS))
     change = change - drift @ (drift.T @ change)
     axes = means[:, good] - (means[:, good] @ drift) @ drift.T
     power = float(change @ change)
@@ -142,8 +175,13 @@ def _fit(middles: FloatArray, means: FloatArray, trace: Trace, shift_s: float) -
     return _Fit(-0.5 * count * float(np.log1p(-explained)), float(np.sqrt(explained)), slope, rest_mps2)
 
 
-def _slow_changes(at_s: FloatArray, halves: int) -> FloatArray:
-    """Orthonormal slow changes: a constant, and cosines of up to so many half periods [shape (n, halves + 1)]."""
+@lru_cache(maxsize=4)
+def _slow_changes(instants: bytes, halves: int) -> FloatArray:
+    """Orthonormal slow changes: a constant, and cosines of up to so many half periods [shape (n, halves + 1)].
+
+    instants: of the windows, as bytes: nearly all shifts have the same.
+    """
+    at_s = np.frombuffer(instants)
     span = max(float(at_s[-1] - at_s[0]), 1.0)
     shape = np.cos(np.pi * np.outer((at_s - at_s[0]) / span, np.arange(halves + 1)))
     return np.asarray(np.linalg.qr(shape)[0], float)

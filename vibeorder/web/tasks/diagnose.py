@@ -106,7 +106,8 @@ def read_sent(
     check_duration(recording.duration_s, one["name"], arguments["decoded_s"])
     driven = given
     if isinstance(given, Trace):
-        recording, driven = _beside(given, recording, vehicle, arguments, progress)
+        recording, placed = _beside(given, recording, vehicle, arguments, progress)
+        recording, driven = _ranged(recording, placed, given, vehicle)
     recording, driven = _in_unit_of_person(recording, driven, str(arguments.get("speed_unit") or ""))
     recording, heard = _with_own_sound(recording, path, folder, one)
     return recording, driven, heard
@@ -221,6 +222,14 @@ def _beside(
     late = arguments.get("log_late")
     late_s = parse_time(str(late)).si if late else None
     return recording_and_log(log, recording, vehicle, late_s, progress)
+
+
+def _ranged(
+    recording: Recording, placed: Trace | None, log: Trace, vehicle: "Vehicle"
+) -> "tuple[Recording, SpeedGiven | Trace | None]":
+    from vibeorder.speed.log_range import with_range
+
+    return with_range(recording, placed, log, vehicle)
 
 
 def _named(recording: Recording, folder: Path, one: Mapping[str, str]) -> Recording:
