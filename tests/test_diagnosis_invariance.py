@@ -8,7 +8,7 @@ from functools import lru_cache
 
 import numpy as np
 import pytest
-from diagnosis_examples import FELT_MPS2, FEW_GEARS, judged, key, made, of
+from diagnosis_examples import FELT_MPS2, FEW_GEARS, HELD_IN_SECOND, IN_SECOND, ONCE_UP, judged, key, made, of
 from numpy.typing import NDArray
 from scipy.spatial.transform import Rotation
 
@@ -17,11 +17,7 @@ from vibeorder.recording import Recording
 from vibeorder.simulate import Body, Drive, Fault, Scenario, Truth, as_recording, road_test
 
 FloatArray = NDArray[np.float64]
-# two gears, so that which one it is stays open, and yet a diagnosis is quick
-SHIFTING = Drive("sweep", (17.0, 25.0), ((0.0, 1), (12.0, 2)))
-TOP_GEAR = Drive("sweep", (20.0, 29.0), ((0.0, 2),))
-STEADY = Drive("steady", (27.0,), ((0.0, 2),))
-CASES = [("driveshaft", SHIFTING), ("tire_wheel", TOP_GEAR)]
+CASES = [("driveshaft", ONCE_UP), ("tire_wheel", IN_SECOND)]
 
 
 def turned(recording: Recording, matrix: FloatArray) -> Recording:
@@ -65,7 +61,7 @@ def test_a_gap_in_the_middle_keeps_the_part(part: str, drive: Drive, gap_s: floa
 
 
 def test_a_gap_full_of_nonsense_is_not_looked_at() -> None:
-    recording = as_recording(made(FEW_GEARS, TOP_GEAR, "tire_wheel"))
+    recording = as_recording(made(FEW_GEARS, IN_SECOND, "tire_wheel"))
     valid = np.ones(recording.valid.size, bool)
     valid[1500:1800] = False
     clean = recording.samples * valid
@@ -76,41 +72,41 @@ def test_a_gap_full_of_nonsense_is_not_looked_at() -> None:
 
 
 def test_the_same_recording_gives_the_same_answer_twice_and_is_left_as_it_was() -> None:
-    recording = as_recording(made(FEW_GEARS, TOP_GEAR, "tire_wheel"))
+    recording = as_recording(made(FEW_GEARS, IN_SECOND, "tire_wheel"))
     before = recording.samples.copy()
-    one, other = judged(FEW_GEARS, TOP_GEAR, "tire_wheel"), diagnose(recording, FEW_GEARS)
+    one, other = judged(FEW_GEARS, IN_SECOND, "tire_wheel"), diagnose(recording, FEW_GEARS)
     assert [s.probability for s in one.suspects] == [s.probability for s in other.suspects]
     assert np.array_equal(recording.samples, before)
 
 
 def test_gravity_on_any_axis_is_no_shake() -> None:
-    recording = as_recording(made(FEW_GEARS, TOP_GEAR, "tire_wheel"))
+    recording = as_recording(made(FEW_GEARS, IN_SECOND, "tire_wheel"))
     lifted = replace(recording, samples=recording.samples + np.array([[9.81], [0.0], [-20.0]]))
-    one, other = judged(FEW_GEARS, TOP_GEAR, "tire_wheel"), diagnose(lifted, FEW_GEARS)
+    one, other = judged(FEW_GEARS, IN_SECOND, "tire_wheel"), diagnose(lifted, FEW_GEARS)
     alike(one, other, "tire_wheel")
 
 
 def test_a_recording_that_starts_at_another_clock_reading_is_the_same_drive() -> None:
-    recording = as_recording(made(FEW_GEARS, TOP_GEAR, "driveshaft"))
+    recording = as_recording(made(FEW_GEARS, IN_SECOND, "driveshaft"))
     assert recording.speed is not None
     later = replace(
         recording,
         start_s=recording.start_s + 5000.0,
         speed=replace(recording.speed, times_s=recording.speed.times_s + 5000.0),
     )
-    one, other = judged(FEW_GEARS, TOP_GEAR, "driveshaft"), diagnose(later, FEW_GEARS)
+    one, other = judged(FEW_GEARS, IN_SECOND, "driveshaft"), diagnose(later, FEW_GEARS)
     assert [s.probability for s in other.suspects] == pytest.approx([s.probability for s in one.suspects])
 
 
 def test_one_axis_alone_still_names_the_part() -> None:
-    recording = as_recording(made(FEW_GEARS, SHIFTING, "driveshaft"))
+    recording = as_recording(made(FEW_GEARS, ONCE_UP, "driveshaft"))
     strongest = int(np.argmax([np.var(axis) for axis in recording.samples]))
     alone = replace(recording, samples=recording.samples[strongest : strongest + 1], channels=("x",))
     assert key(diagnose(alone, FEW_GEARS).suspects[0]) == ("driveshaft", 1.0)
 
 
 def test_unknown_scale_still_names_the_part_and_gives_no_strength_in_metres() -> None:
-    recording = as_recording(made(FEW_GEARS, SHIFTING, "driveshaft"))
+    recording = as_recording(made(FEW_GEARS, ONCE_UP, "driveshaft"))
     relative = replace(recording, samples=1234.0 * recording.samples, unit="relative")
     result = diagnose(relative, FEW_GEARS)
     assert key(result.suspects[0]) == ("driveshaft", 1.0)
@@ -120,7 +116,7 @@ def test_unknown_scale_still_names_the_part_and_gives_no_strength_in_metres() ->
 
 @pytest.mark.parametrize("seed", range(3))
 def test_a_fault_twice_as_strong_is_measured_twice_as_strong(seed: int) -> None:
-    test = made(FEW_GEARS, TOP_GEAR, "tire_wheel", seed=seed)
+    test = made(FEW_GEARS, IN_SECOND, "tire_wheel", seed=seed)
     recording = as_recording(test)
     one = of(diagnose(recording, FEW_GEARS), "tire_wheel", 1.0)
     two = of(diagnose(replace(recording, samples=2.0 * recording.samples), FEW_GEARS), "tire_wheel", 1.0)
@@ -131,7 +127,7 @@ def test_a_fault_twice_as_strong_is_measured_twice_as_strong(seed: int) -> None:
 def constant(part: str, seed: int) -> tuple[float, float, float]:
     """Measured frequency, its standard error, and the truth, of one pure line at one exact rate."""
     pure = Scenario(
-        replace(STEADY, wobble=0.0),
+        replace(HELD_IN_SECOND, wobble=0.0),
         25.0,
         150.0,
         faults=(Fault(part, 1.0, FELT_MPS2),),
@@ -161,7 +157,7 @@ def test_nearly_every_frequency_lies_within_three_of_its_standard_errors(part: s
 @lru_cache
 def steady(part: str, seed: int) -> tuple[Truth, SpeedFit]:
     """A road test at one speed: what was so, and the speed that was fitted."""
-    test = made(FEW_GEARS, STEADY, part, seed=seed)
+    test = made(FEW_GEARS, HELD_IN_SECOND, part, seed=seed)
     return test.truth, diagnose(as_recording(test), FEW_GEARS, gear=2).speed
 
 

@@ -22,7 +22,7 @@ CAR: dict[str, Any] = {
     "vehicle": {"name": "invented car", "layout": "rwd"},
     "tire": {"circumference_mm": 2400.0},
     "axle": {"ratio": 3.38},
-    "transmission": {"gears": [2.8, 1.7, 1.356, 1.0, 0.85]},
+    "transmission": {"gears": [1.7, 1.356, 1.0]},
     "engine": {"cylinders": 8},
 }
 """As of the drives of test_diagnosis_both.py."""
@@ -30,7 +30,7 @@ CAR: dict[str, Any] = {
 
 def recorded(path: Path) -> Path:
     """A drive with a firing order at fault, as the phone writes it: motion, sound, two taps on "it shakes now"."""
-    motion, sound = rendered(Fault("engine", 4.0, 0.25), gear=3)
+    motion, sound = rendered(Fault("engine", 4.0, 0.25), gear=2, long_s=45.0)
     times = np.arange(motion.samples.shape[1]) / motion.rate_hz
     shake = motion.samples + np.array([[0.0], [0.0], [STANDARD_GRAVITY]])
     heard = (20_000 * sound.samples[0] / np.abs(sound.samples[0]).max()).astype(np.int16)
