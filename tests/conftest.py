@@ -24,6 +24,17 @@ settings.register_profile("busy machine", deadline=None)
 settings.load_profile("busy machine")
 
 
+def pytest_configure(config: pytest.Config) -> None:
+    """A worker is itself one of several: its diagnoses fork no further ones, which would only take turns with it.
+
+    Without this it depends on threads that an earlier test left behind. Tests of the forking ask for it.
+    """
+    if hasattr(config, "workerinput"):
+        from vibeorder.recording import processes
+
+        processes.at_once = lambda: 1
+
+
 @pytest.fixture(scope="module")
 def server(tmp_path_factory: pytest.TempPathFactory) -> "Iterator[Running]":
     """A shop page on loopback, with nothing in it yet."""

@@ -60,6 +60,11 @@ DIRECT_GEAR = Drive("sweep", (18.0, 27.0), ((0.0, 7),))
 SHIFTING = Drive("sweep", (17.0, 25.0), ((0.0, 5), (12.0, 6)))
 STEADY = Drive("steady", (27.0,), ((0.0, 8),))
 CAR_SHIFTING = Drive("sweep", (15.0, 25.0), ((0.0, 3), (12.0, 4)))
+# the same in FEW_GEARS: which gear it is stays open, and yet a diagnosis takes a third of the time
+IN_SECOND = Drive("sweep", (20.0, 29.0), ((0.0, 2),))
+IN_FIRST = Drive("sweep", (18.0, 27.0), ((0.0, 1),))
+ONCE_UP = Drive("sweep", (17.0, 25.0), ((0.0, 1), (12.0, 2)))
+HELD_IN_SECOND = Drive("steady", (27.0,), ((0.0, 2),))
 ELECTRIC_SWEEP = Drive("sweep", (17.0, 30.0))
 
 

@@ -30,9 +30,6 @@ from batch_examples import (
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 from patience import PATIENCE_S
-from test_web_own_file import CAR as PHONE_CAR
-from test_web_own_file import recorded
-from test_web_together import said_by_command
 
 from vibeorder.batch import (
     Outcome,
@@ -52,7 +49,6 @@ from vibeorder.errors import VibeorderError
 from vibeorder.recording import read_recording
 from vibeorder.report import as_dict
 from vibeorder.vehicle import load_vehicle
-from vibeorder.web.vehicles import toml_text
 
 
 @pytest.fixture(scope="module")
@@ -84,17 +80,6 @@ def test_each_row_says_what_diagnosing_that_recording_alone_says(
         assert float(row["probability"]) == first["probability"]
         assert float(row["frequency_hz"]) == first["frequency_hz"]
         assert float(row["nothing_probability"]) == alone["nothing_found_probability"]
-
-
-def test_a_phones_own_recording_is_judged_with_its_sound_and_marks_as_alone(tmp_path: Path) -> None:
-    path, profile = recorded(tmp_path / "drive.zip"), tmp_path / "vehicle.toml"
-    profile.write_text(toml_text(PHONE_CAR), encoding="utf-8")
-    command = batch_here(tmp_path, "--out", tmp_path / "out.csv")
-    assert command.returncode == 0, command.stderr
-    (row,) = rows_of(tmp_path / "out.csv")
-    alone = said_by_command(str(path), "--vehicle", str(profile))
-    assert "stretches together" in row["verdict"]
-    assert row["verdict"] == alone["verdict"]
 
 
 def test_one_bad_file_does_not_stop_the_rest_and_its_row_says_why(

@@ -40,7 +40,7 @@ def cluster() -> Iterator[Any]:
     distributed: Any = import_module("distributed")
     # ":0" is any free port; None would be the usual one, which another suite may hold
     with distributed.LocalCluster(
-        n_workers=3, threads_per_worker=1, processes=True, dashboard_address=":0"
+        n_workers=2, threads_per_worker=1, processes=True, dashboard_address=":0"
     ) as made:
         yield made
 

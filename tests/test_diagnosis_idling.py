@@ -24,7 +24,7 @@ CAR = parse_vehicle(
         "tire": {"circumference_mm": 1000.0 * CIRCUMFERENCE_M},
         "engine": {"cylinders": 4},
         "axle": {"ratio": 3.4},
-        "transmission": {"gears": [3.6, 2.1, 1.4, 1.0, 0.8]},
+        "transmission": {"gears": [1.4, 1.0, 0.8]},
     }
 )
 IN_GEAR = 3.4 * 0.8

@@ -9,11 +9,11 @@ from functools import lru_cache
 
 import numpy as np
 import pytest
-from diagnosis_examples import CAR, CAR_SHIFTING, SHIFTING, TOP_GEAR, TRUCK, key
+from diagnosis_examples import CAR, CAR_SHIFTING, FEW_GEARS, IN_SECOND, SHIFTING, TRUCK, key
 
-from vibeorder.diagnosis import Diagnosis, diagnose, weigh
+from vibeorder.diagnosis import Diagnosis, Weighed, told, weigh
 from vibeorder.diagnosis.joints import NO_JOINTS, Joints
-from vibeorder.simulate import Drive, Fault, Road, RoadTest, Scenario, as_recording, road_test
+from vibeorder.simulate import Drive, Fault, Road, Scenario, as_recording, road_test
 from vibeorder.vehicle import Vehicle
 
 CLEAR_MPS2 = 0.8
@@ -21,19 +21,17 @@ BLAMED = 0.5
 NOTE = "road's joints"
 
 ROADS: list[tuple[Vehicle, Drive, float]] = [
-    (TRUCK, TOP_GEAR, 4.6),
+    (FEW_GEARS, IN_SECOND, 4.6),
     (TRUCK, SHIFTING, 5.0),
     (CAR, CAR_SHIFTING, 6.1),
-    (TRUCK, TOP_GEAR, 7.6),
+    (FEW_GEARS, IN_SECOND, 7.6),
 ]
 ROAD_NAMES = [f"{v.layout}-every-{m:g}-m" for v, _, m in ROADS]
 
 
 @lru_cache(maxsize=16)
-def on_joints(
-    vehicle: Vehicle, drive: Drive, spacing_m: float, fault: Fault | None = None, seed: int = 3
-) -> RoadTest:
-    """A drive of 40 s over clear joints of that spacing, 0 m for none."""
+def weighed(vehicle: Vehicle, drive: Drive, spacing_m: float, fault: Fault | None, seed: int) -> Weighed:
+    """A drive of 40 s over clear joints of that spacing, 0 m for none, weighed."""
     scenario = Scenario(
         drive,
         duration_s=40.0,
@@ -41,19 +39,17 @@ def on_joints(
         faults=() if fault is None else (fault,),
         road=Road(joint_spacing_m=spacing_m, joint_mps2=CLEAR_MPS2, wheelbase_m=2.7),
     )
-    return road_test(vehicle, scenario, np.random.default_rng(seed))
+    return weigh(as_recording(road_test(vehicle, scenario, np.random.default_rng(seed))), vehicle)
 
 
-@lru_cache(maxsize=16)
 def comb(vehicle: Vehicle, drive: Drive, spacing_m: float, seed: int = 3) -> Joints:
     """What was found of the joints on that road."""
-    weighed = weigh(as_recording(on_joints(vehicle, drive, spacing_m, seed=seed)), vehicle)
-    return weighed.pieces[0].judgement.hypotheses[0].scan.joints
+    found = weighed(vehicle, drive, spacing_m, None, seed)
+    return found.pieces[0].judgement.hypotheses[0].scan.joints
 
 
-@lru_cache(maxsize=16)
 def told_of(vehicle: Vehicle, drive: Drive, spacing_m: float, fault: Fault | None = None) -> Diagnosis:
-    return diagnose(as_recording(on_joints(vehicle, drive, spacing_m, fault)), vehicle)
+    return told(weighed(vehicle, drive, spacing_m, fault, 3))
 
 
 @pytest.mark.parametrize(("vehicle", "drive", "spacing_m"), ROADS, ids=ROAD_NAMES)
@@ -67,7 +63,7 @@ def test_the_spacing_of_the_joints_is_found_within_two_percent(
 
 @pytest.mark.parametrize("seed", range(4, 8))
 def test_a_road_without_joints_has_none(seed: int) -> None:
-    assert not comb(TRUCK, TOP_GEAR, 0.0, seed).found
+    assert not comb(FEW_GEARS, IN_SECOND, 0.0, seed).found
 
 
 @pytest.mark.parametrize(("vehicle", "drive", "spacing_m"), ROADS[:3], ids=ROAD_NAMES[:3])
@@ -83,21 +79,21 @@ def test_a_sound_vehicle_on_a_joint_road_is_not_blamed(
     ("part", "order"), [("driveshaft", 1.0), ("tire_wheel", 1.0), ("driveshaft", 2.0), ("engine", 4.0)]
 )
 def test_a_fault_on_a_joint_road_is_still_named(part: str, order: float) -> None:
-    result = told_of(TRUCK, TOP_GEAR, 4.6, Fault(part, order, 0.3))
+    result = told_of(FEW_GEARS, IN_SECOND, 4.6, Fault(part, order, 0.3))
     top = result.suspects[0]
     assert result.nothing_found_probability < 1.0 - BLAMED
     assert (part, order) in {key(top), *top.indistinct_from}
 
 
 def test_the_joints_are_told_of_with_their_spacing_and_frequencies() -> None:
-    result = told_of(TRUCK, TOP_GEAR, 4.6)
+    result = told_of(FEW_GEARS, IN_SECOND, 4.6)
     note = next(n for n in result.notes if NOTE in n)
     assert "every 4.6 m" in note or "every 4.5 m" in note
     assert "not a part of the vehicle" in note
 
 
 def test_a_road_without_joints_is_told_nothing_of_them() -> None:
-    assert not any(NOTE in n for n in told_of(TRUCK, TOP_GEAR, 0.0).notes)
+    assert not any(NOTE in n for n in told_of(FEW_GEARS, IN_SECOND, 0.0).notes)
 
 
 def test_a_line_on_a_member_is_given_what_the_joints_are_expected_to_make_of_it() -> None:

@@ -61,7 +61,7 @@ def test_a_drive_on_disk_is_judged_as_one_in_memory(
     monkeypatch: pytest.MonkeyPatch, told: str | None
 ) -> None:
     monkeypatch.setattr(analyse, "PIECE_S", 15.0)
-    recording = as_recording(made(TRUCK, DRIVE, "driveshaft", duration_s=60.0), gps=told is None)
+    recording = as_recording(made(TRUCK, DRIVE, "driveshaft", duration_s=45.0), gps=told is None)
     speed = None if told is None else parse_speed_given(told)
     whole = diagnose(recording, TRUCK, speed=speed, explain=True)
     lean = diagnose(on_disk(recording, monkeypatch), TRUCK, speed=speed, explain=True)

@@ -6,7 +6,7 @@ import sys
 
 import numpy as np
 import pytest
-from diagnosis_examples import TRUCK, made
+from diagnosis_examples import FEW_GEARS, made
 from test_diagnosis_long import numbers
 
 from vibeorder.diagnosis import analyse, diagnose, parallel
@@ -91,11 +91,11 @@ def test_a_drive_judged_side_by_side_gives_the_same_answer(
 ) -> None:
     """In stretches, in one whose hypotheses are shared out, and in one whose names are."""
     monkeypatch.setattr(analyse, "PIECE_S", piece_s)
-    drive = Drive("sweep", (18.0, 29.0), ((0.0, 8),))
-    recording = as_recording(made(TRUCK, drive, "driveshaft", duration_s=45.0 if gps else 20.0), gps)
+    drive = Drive("sweep", (18.0, 29.0), ((0.0, 2),))
+    recording = as_recording(made(FEW_GEARS, drive, "driveshaft", duration_s=45.0 if gps else 20.0), gps)
     found = []
     for count in (1, 2):
         processes(monkeypatch, count)
-        found.append(numbers(diagnose(recording, TRUCK)))
+        found.append(numbers(diagnose(recording, FEW_GEARS)))
     assert found[0] == pytest.approx(found[1], rel=1e-9, abs=1e-12)
     assert np.isfinite(found[0]).all()

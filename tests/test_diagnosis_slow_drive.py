@@ -15,7 +15,7 @@ CAR = parse_vehicle(
         "vehicle": {"name": "Northwind runabout", "layout": "fwd"},
         "tire": {"circumference_mm": 1930},
         "axle": {"ratio": 3.9},
-        "transmission": {"gears": [3.5, 2.0, 1.35, 1.0, 0.8]},
+        "transmission": {"gears": [2.0, 1.35, 1.0]},
         "engine": {"cylinders": 4},
     }
 )
@@ -23,7 +23,7 @@ CAR = parse_vehicle(
 
 def driven(speed_mps: float, rms_mps2: float) -> Diagnosis:
     scenario = Scenario(
-        drive=Drive("sweep", (0.8 * speed_mps, speed_mps, 0.85 * speed_mps), ((0.0, 2),)),
+        drive=Drive("sweep", (0.8 * speed_mps, speed_mps, 0.85 * speed_mps), ((0.0, 1),)),
         duration_s=60.0,
         rate_hz=100.0,
         faults=(Fault("tire_wheel", 2.0, rms_mps2),),

@@ -31,7 +31,7 @@ TRUE: dict[str, object] = {
     "vehicle": {"name": "invented truck", "layout": "rwd"},
     "tire": {"size": "265/70R17"},
     "axle": {"ratio": 3.42, "independent": False},
-    "transmission": {"gears": [4.15, 2.36, 1.54, 1.15, 0.86, 0.68]},
+    "transmission": {"gears": [1.15, 0.86, 0.68]},
     "engine": {"cylinders": 6},
 }
 TRUCK = parse_vehicle(TRUE)
@@ -46,7 +46,7 @@ def _drive(
     road: Road = Road(level_mps2=0.25),  # noqa: B008
 ) -> RoadTest:
     scenario = Scenario(
-        Drive("sweep", (14.0, 27.0, 18.0)), 60.0, rate_hz, faults=(fault,), tire_scale=1.0,
+        Drive("sweep", (14.0, 27.0, 18.0)), 45.0, rate_hz, faults=(fault,), tire_scale=1.0,
         road=road, clock=Clock(), gps=Gps(lag_s=0.7),
     )  # fmt: skip
     return road_test(vehicle, scenario, np.random.default_rng(seed))
@@ -111,7 +111,7 @@ def test_a_tire_six_percent_off_is_solved_for(shaft: RoadTest) -> None:
 
 def test_a_worn_tire_is_said_to_roll_less_and_silences_no_part() -> None:
     scenario = Scenario(
-        Drive("sweep", (14.0, 27.0, 18.0)), 60.0, RATE_HZ, faults=(Fault("tire_wheel", 1.0, 0.3),),
+        Drive("sweep", (14.0, 27.0, 18.0)), 45.0, RATE_HZ, faults=(Fault("tire_wheel", 1.0, 0.3),),
         tire_scale=1.0, road=Road(level_mps2=0.25), clock=Clock(), gps=Gps(lag_s=0.7),
     )  # fmt: skip
     recording = as_recording(road_test(TRUCK, scenario, np.random.default_rng(3)))
@@ -142,16 +142,17 @@ def test_a_strong_line_at_no_parts_rate_is_said_to_be_a_shake_of_unknown_origin(
 
 
 def test_a_forgotten_accessory_is_told_by_its_pulley_ratio() -> None:
+    every_gear = replace(TRUCK, gears=(4.15, 2.36, 1.54, *TRUCK.gears))
     test = _drive(
         Fault("accessory:pump", 1.0, 0.3),
-        replace(TRUCK, accessories=(Accessory("pump", 1.38),)),
+        replace(every_gear, accessories=(Accessory("pump", 1.38),)),
         seed=5,
         rate_hz=200.0,
     )
     times = np.arange(0.0, 60.0, 0.5)
     engine = np.interp(times, test.truth.times_s, test.truth.engine_hz)
     recording = replace(as_recording(test), rpm=Trace(times, engine, "rpm", "rpm"))
-    found = diagnose(recording, TRUCK)
+    found = diagnose(recording, every_gear)
     assert found.mismatch is not None and found.mismatch.what == "pulley_ratio"
     # a belt slips by about 1% (common practice, no source), and the simulator draws that
     assert found.mismatch.value == pytest.approx(1.38, rel=0.03)
@@ -250,8 +251,8 @@ def three(shaft: RoadTest) -> tuple[Weighed, Weighed, Weighed]:
     holds = [
         replace(as_recording(road_test(TRUCK, one, np.random.default_rng(seed))), source=f"hold-{seed}.csv")
         for seed, one in (
-            (5, Scenario(Drive("steady", (27.0,), gears=((0.0, 6),)), 60.0, RATE_HZ, **HELD)),
-            (6, Scenario(Drive("steady", (24.0,), gears=((0.0, 6),)), 60.0, RATE_HZ, **HELD)),
+            (5, Scenario(Drive("steady", (27.0,), gears=((0.0, 3),)), 60.0, RATE_HZ, **HELD)),
+            (6, Scenario(Drive("steady", (24.0,), gears=((0.0, 3),)), 60.0, RATE_HZ, **HELD)),
         )
     ]
     sweep = replace(as_recording(shaft), source="sweep.csv")

@@ -19,7 +19,7 @@ COUNTS = {
     "speed log": 80,
     "bench form": 200,
     "speed beside": 12,
-    "diagnosis": 2,
+    "diagnosis": 1,
 }
 
 

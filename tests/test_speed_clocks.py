@@ -2,6 +2,7 @@
 
 import re
 from dataclasses import replace
+from functools import cache
 from pathlib import Path
 
 import numpy as np
@@ -136,6 +137,14 @@ def test_half_a_minute_of_crawling_is_too_little() -> None:
     assert "too little driving" in found.sentence
 
 
+@cache
+def not_used() -> tuple[Trace | None, str]:
+    """A log beside a recording without a line."""
+    silent, trace = drive(3.0, line=0.0)
+    vehicle = car({"revs_per_mile": 1609.344 / CIRCUMFERENCE_M})
+    return speed_beside(trace, recording(None, silent), vehicle)
+
+
 def test_the_aligned_log_carries_its_lag_and_an_unaligned_one_is_not_used() -> None:
     vehicle = car({"revs_per_mile": 1609.344 / CIRCUMFERENCE_M})
     samples, trace = drive(3.0, line=0.2)
@@ -143,17 +152,13 @@ def test_the_aligned_log_carries_its_lag_and_an_unaligned_one_is_not_used() -> N
     assert used is not None
     assert used.lag_s == pytest.approx(3.0, abs=0.3)
     assert "well determined" in said
-    silent, trace = drive(3.0, line=0.0)
-    used, said = speed_beside(trace, recording(None, silent), vehicle)
+    used, said = not_used()
     assert used is None
     assert "it was not used" in said
 
 
 def test_what_is_advised_for_a_log_that_is_not_used_is_taken_as_it_stands() -> None:
-    samples, trace = drive(3.0, line=0.0)
-    _, said = speed_beside(
-        trace, recording(None, samples), car({"revs_per_mile": 1609.344 / CIRCUMFERENCE_M})
-    )
+    _, said = not_used()
     advised = re.search(r'--log-late "([^"]*)" says so', said)
     assert advised is not None, said
     assert parse_time(advised[1]).si == 0.0
