@@ -20,6 +20,7 @@ from vibeorder.diagnosis.amplitudes import (
     log_prior_of,
 )
 from vibeorder.diagnosis.analyse import SHAKES_SHARES, Piece, combined_log_odds
+from vibeorder.diagnosis.blocks import _settled
 from vibeorder.diagnosis.candidates import candidates_of
 from vibeorder.diagnosis.classes import role_of
 from vibeorder.diagnosis.evidence import AMPLITUDES, line_likelihood, read_line
@@ -82,6 +83,21 @@ def test_a_line_says_the_less_the_farther_it_lies_off_its_track_however_strong(
     said = [_said_of_a_sine(times_the_noise, 20.0 + off) for off in (0.0, 0.1, 0.2, 0.3, 0.4)]
     assert all(farther < 1.05 * nearer + 1.0 for nearer, farther in pairwise(said))
     assert said[-1] < 0.7 * said[0]
+
+
+@pytest.mark.parametrize("off", [-0.004, -0.002, 0.0005, 0.0025])
+def test_a_line_sought_by_steps_is_read_at_the_rate_its_phases_tell(off: float) -> None:
+    """A line of 40 Hz against a track that slip or creep leaves open; rates from the phase of a rotating pointer."""
+    rng = np.random.default_rng(5)
+    mid_s = 2.0 + 2.0 * np.arange(20)
+    noise = 0.1 * np.ones((3, 20))
+    track = np.full(20, 40.0)
+    line = np.exp(2j * np.pi * off * 40.0 * mid_s) * rng.normal(size=(3, 1))
+    y = line + 0.07 * (rng.normal(size=(3, 20)) + 1j * rng.normal(size=(3, 20)))
+    turned, found = _settled(y, noise, mid_s, track, np.ones(20), 0.003)
+    assert found == pytest.approx(min(max(off, -0.003), 0.003), abs=1e-4)
+    if abs(off) < 0.003:
+        assert abs(turned.sum(axis=1)) == pytest.approx(20.0 * abs(line[:, 0]), rel=0.2, abs=0.5)
 
 
 def _said_of_a_sine(rms: float, hz: float) -> float:

@@ -7,7 +7,8 @@ Blocks y_b read on the track, noise variance 1, are complex Gaussian with covari
 a: vector rms amplitude over the record; h: what a line of unit amplitude would give in each block
 (growth with rate, missing samples, the block's own noise); K: how the body's response decorrelates
 with frequency and time; R: 1/6 between neighbours, as half-overlapped Hann blocks have (Harris 1978,
-overlap correlation 16.7%), of that part of the noise which was recorded. log L(a) against a = 0 follows from one eigendecomposition, for every a at once.
+overlap correlation 16.7%), of that part of the noise which was recorded.
+log L(a) against a = 0 follows from one eigendecomposition, for every a at once.
 """
 
 from collections.abc import Iterator
@@ -40,8 +41,8 @@ PIECE_BLOCKS = 24
 MODEL_RATIO_PER_S = 2.25
 """A block's line-to-noise power ratio saturates at this times its length: track, growth and noise are never
 known to better than about a third of a strong line's own size, so its part of the noise enters as |y|^2 over
-that, in each block on its own. Without this a strong line is worth thousands of nats and a tenth of a percent of mistracking outweighs
-everything else."""
+that, in each block on its own. Without this a strong line is worth thousands of nats and a tenth of a percent of
+mistracking outweighs everything else."""
 
 EVIDENCE_SHARE = 0.5
 """Share of the log evidence that counts: bumps, slab joints and resonances make noise lumpier than the model has
