@@ -59,10 +59,6 @@ and how often they are: a bent part is never a pure sine."""
 OVERTONE_LOG_SD = 1.0
 """Sd of the ln of what a fault adds to a higher order in sound."""
 
-JOLTED_MPS2 = 0.05
-"""Median of what a cylinder that does not pull like the others adds to the engine's other orders: it is missed once in
-two turns, a jolt and no sine, and shakes at all multiples of half the engine's speed (common practice, no source)."""
-
 HEALTHY_UP_TO = 0.9965
 """Share of the log-normal of healthy strengths that is kept: what lies 2.7 sd above its median nobody calls sound."""
 
@@ -96,7 +92,7 @@ class HealthyPrior:
 
 
 Member = tuple[HealthyPrior, str]
-"""A source in a cluster of coinciding lines, and its role: 'healthy', 'fault', 'excited' or 'jolted'."""
+"""A source in a cluster of coinciding lines, and its role: 'healthy', 'fault' or 'excited'."""
 
 
 def at_fault(members: Sequence[Member]) -> bool:
@@ -224,9 +220,8 @@ def _sound(prior: HealthyPrior, role: str, seed: int) -> FloatArray:
     healthy = np.where(there < prior.presence, strength, 0.0)
     if role != "healthy":
         healthy = np.where(excited < EXCITED_SHARE, EXCITED_TIMES * healthy, healthy)
-        overtone_mps2 = prior.overtone_mps2 or (JOLTED_MPS2 if role == "jolted" else 0.0)
-        if overtone_mps2:
-            loud = overtone_mps2 * np.exp(OVERTONE_LOG_SD * ndtri(_levels(seed + 2 * STRAY_SEEDS)[0]))
+        if prior.overtone_mps2:
+            loud = prior.overtone_mps2 * np.exp(OVERTONE_LOG_SD * ndtri(_levels(seed + 2 * STRAY_SEEDS)[0]))
             healthy = np.where(excited < EXCITED_SHARE, np.hypot(healthy, loud), healthy)
     return np.hypot(healthy, _stray(seed)) if prior.strays else healthy
 

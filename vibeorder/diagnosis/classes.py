@@ -65,15 +65,14 @@ def _roles(candidates: tuple[Candidate, ...], count: int | None) -> tuple[tuple[
 
 
 def role_of(candidates: Sequence[Candidate], fault: int, other: int) -> str:
-    """'fault' itself; 'excited' for the higher orders that come with it, 'jolted' with an engine's half order; else
-    'healthy'."""
+    """'fault' itself; 'excited' for the higher orders that come with it; else 'healthy'."""
     if other == fault:
         return "fault"
     a, b = candidates[fault], candidates[other]
     multiple = b.multiple / a.multiple
     far = b.overtone_mps2 > 0.0 and multiple > OVERTONES_UP_TO
     if a.part == b.part and multiple > 1.01 and abs(multiple - round(multiple)) < 0.01 and not far:
-        return "jolted" if a.part == "engine" and a.order % 1.0 == 0.5 else "excited"
+        return "excited"
     return "healthy"
 
 
