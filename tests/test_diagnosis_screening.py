@@ -78,7 +78,7 @@ def hopes_at(scan: Scan, epsilon: float) -> dict[int, Hope]:
 
 def test_much_is_expected_on_a_line_and_little_on_its_skirt_or_in_noise() -> None:
     hopes = hopes_at(scanned(2.0, 2.0 * 1.02, 3.1), 0.0)
-    assert hopes[0].expected > 20.0  # 0.3 m/s^2 in noise of 0.3: a reading saturates
+    assert hopes[0].expected > 15.0  # 0.3 m/s^2 in noise of 0.3: a reading saturates
     assert (
         hopes[1].expected < 0.1 * hopes[0].expected
     )  # 0.58 Hz beside it, within the Hann window's main lobe
@@ -92,8 +92,8 @@ def test_a_phase_that_was_locked_elsewhere_is_heeded() -> None:
         {j: h for h in screen.hopes(held(scan, 0.0, locked), None, {}) for j in h.candidates}
         for locked in (0.03, 0.0, 0.2)
     )
-    assert along[0].expected > 20.0 > 10.0 * off[0].expected
-    assert out[1].expected > 20.0  # beyond the scan anything may be
+    assert along[0].expected > 15.0 > 10.0 * off[0].expected
+    assert out[1].expected > 15.0  # beyond the scan anything may be
 
 
 def test_two_parts_of_one_rate_are_hoped_for_once() -> None:
