@@ -49,8 +49,9 @@ LEAKS_BINS = 3.2
 LEAK_MARGIN = 10.0
 """How far off a strong line leaks into a track, in 1/block, and how much higher it must stand beside than on it."""
 
-SLIP_OPEN, SLACK_OPEN = 0.001, 0.003
-"""What the search of slip, and of a belt's creep, leaves open of the rate: a step of it, and three, of a line's own."""
+LEFT_OPEN = 0.003
+"""How far off its track (relative) a line may run that did not lead to the course: tires of one set differ by some tenths
+of a percent, and slip and a belt's creep are sought by steps of one."""
 
 OPEN_HZ = 0.2
 """Farther than this from the track the phases of blocks, half a block apart, no longer tell which way."""
@@ -194,9 +195,8 @@ def candidate_blocks(
     turns = along.wheel_hz > SLOWEST_RATE_HZ
     seen = usable(frequency, floor.sample_rate_hz) & turns & steady & (cover > NEEDED_COVER)
     weight, off = np.asarray(cover * seen, float), 0.0
-    if any(offset for _, _, offset in mine):
-        left_open = SLACK_OPEN if candidate.slack else SLIP_OPEN
-        centre, off = _settled(centre, noise, mid_s, frequency, weight, left_open)
+    if index != along.course.anchor:
+        centre, off = _settled(centre, noise, mid_s, frequency, weight)
         frequency = frequency * (1.0 + off)
     seen_hz = folded(frequency, floor.sample_rate_hz)
     return Blocks(
@@ -222,11 +222,10 @@ def _settled(
     mid_s: FloatArray,
     frequency_hz: FloatArray,
     weight: FloatArray,
-    left_open: float,
 ) -> tuple[NDArray[np.complex128], float]:
     """Amplitudes turned to the rate at which their line really runs, and how far that is off the track (relative).
 
-    left_open: most that it may be. Offsets are sought by steps; a strong line's phases tell to a fraction of one.
+    A strong line's phases tell to a fraction of what its course and the search of offsets leave open.
     """
     use = weight > 0
     if np.count_nonzero(use) < 2:
@@ -234,7 +233,7 @@ def _settled(
     clear = centre / noise * use
     hop_s, typical_hz = float(mid_s[1] - mid_s[0]), float(middle(frequency_hz[use]))
     turned = float(np.angle((clear[:, 1:] * clear[:, :-1].conj()).sum())) / (2.0 * np.pi * hop_s)
-    most = min(left_open, OPEN_HZ / typical_hz)
+    most = min(LEFT_OPEN, OPEN_HZ / typical_hz)
     off = min(max(turned / typical_hz, -most), most)
     turns = off * np.concatenate([[0.0], np.cumsum(0.5 * (frequency_hz[1:] + frequency_hz[:-1]) * hop_s)])
     return centre * np.exp(-2j * np.pi * turns), off
