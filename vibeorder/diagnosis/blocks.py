@@ -50,8 +50,8 @@ LEAK_MARGIN = 10.0
 """How far off a strong line leaks into a track, in 1/block, and how much higher it must stand beside than on it."""
 
 LEFT_OPEN = 0.003
-"""How far off its track (relative) a line may run that did not lead to the course: tires of one set differ by some tenths
-of a percent, and slip and a belt's creep are sought by steps of one."""
+"""How far off its track (relative) a line may run that did not lead to the course: tires of one set differ by some
+tenths of a percent, and slip and a belt's creep are sought by steps of one."""
 
 OPEN_HZ = 0.2
 """Farther than this from the track the phases of blocks, half a block apart, no longer tell which way."""
