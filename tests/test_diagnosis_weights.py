@@ -94,7 +94,7 @@ def test_a_line_sought_by_steps_is_read_at_the_rate_its_phases_tell(off: float) 
     line = np.exp(2j * np.pi * off * 40.0 * mid_s) * rng.normal(size=(3, 1))
     noisy = line + 0.07 * (rng.normal(size=(3, 20)) + 1j * rng.normal(size=(3, 20)))
     y = np.asarray(noisy, np.complex128)
-    turned, found = _settled(y, noise, mid_s, track, np.ones(20))
+    turned, found = _settled(y, noise, mid_s, track, np.ones(20), 0.003)
     assert found == pytest.approx(min(max(off, -0.003), 0.003), abs=1e-4)
     if abs(off) < 0.003:
         assert abs(turned.sum(axis=1)) == pytest.approx(20.0 * abs(line[:, 0]), rel=0.2, abs=0.5)

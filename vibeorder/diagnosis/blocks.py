@@ -49,9 +49,9 @@ LEAKS_BINS = 3.2
 LEAK_MARGIN = 10.0
 """How far off a strong line leaks into a track, in 1/block, and how much higher it must stand beside than on it."""
 
-LEFT_OPEN = 0.003
-"""How far off its track (relative) a line may run that did not lead to the course: tires of one set differ by some
-tenths of a percent, and slip and a belt's creep are sought by steps of one."""
+STEP_OPEN, LEFT_OPEN = 0.001, 0.003
+"""What is left open of a line's rate: a step of the search of offsets; and more where a belt creeps, or an engine's line
+is read along a course that a wheel's led to: tires of one set differ by some tenths of a percent."""
 
 OPEN_HZ = 0.2
 """Farther than this from the track the phases of blocks, half a block apart, no longer tell which way."""
@@ -195,8 +195,8 @@ def candidate_blocks(
     turns = along.wheel_hz > SLOWEST_RATE_HZ
     seen = usable(frequency, floor.sample_rate_hz) & turns & steady & (cover > NEEDED_COVER)
     weight, off = np.asarray(cover * seen, float), 0.0
-    if index != along.course.anchor:
-        centre, off = _settled(centre, noise, mid_s, frequency, weight)
+    if left_open := _left_open(along, candidate, mine):
+        centre, off = _settled(centre, noise, mid_s, frequency, weight, left_open)
         frequency = frequency * (1.0 + off)
     seen_hz = folded(frequency, floor.sample_rate_hz)
     return Blocks(
@@ -216,12 +216,22 @@ def candidate_blocks(
     )
 
 
+def _left_open(along: OnCourse, candidate: Candidate, mine: list[tuple[int, Track, float]]) -> float:
+    """How far (relative) a line may run off its track; 0 where nothing is left open."""
+    anchor = along.course.anchor
+    of_a_wheel = anchor is not None and any(t.gear is None for _, t in along.scan.tracks_of(anchor))
+    if candidate.slack or (candidate.basis == "engine" and of_a_wheel):
+        return LEFT_OPEN
+    return STEP_OPEN if any(offset for _, _, offset in mine) else 0.0
+
+
 def _settled(
     centre: NDArray[np.complex128],
     noise: FloatArray,
     mid_s: FloatArray,
     frequency_hz: FloatArray,
     weight: FloatArray,
+    left_open: float,
 ) -> tuple[NDArray[np.complex128], float]:
     """Amplitudes turned to the rate at which their line really runs, and how far that is off the track (relative).
 
@@ -233,7 +243,7 @@ def _settled(
     clear = centre / noise * use
     hop_s, typical_hz = float(mid_s[1] - mid_s[0]), float(middle(frequency_hz[use]))
     turned = float(np.angle((clear[:, 1:] * clear[:, :-1].conj()).sum())) / (2.0 * np.pi * hop_s)
-    most = min(LEFT_OPEN, OPEN_HZ / typical_hz)
+    most = min(left_open, OPEN_HZ / typical_hz)
     off = min(max(turned / typical_hz, -most), most)
     turns = off * np.concatenate([[0.0], np.cumsum(0.5 * (frequency_hz[1:] + frequency_hz[:-1]) * hop_s)])
     return centre * np.exp(-2j * np.pi * turns), off
