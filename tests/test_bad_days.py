@@ -17,7 +17,8 @@ pytestmark = pytest.mark.skipif(
 PAGE = Path(__file__).resolve().parents[1] / "docs" / "reliability.md"
 
 
-@pytest.mark.parametrize("what", QUICK)
+# killed writers: tests/test_casebook_store.py, twenty of them
+@pytest.mark.parametrize("what", [what for what in QUICK if "writers of the casebook killed" not in what])
 def test_a_bad_day_ends_well(what: str, tmp_path: Path) -> None:
     came = QUICK[what](tmp_path)
     assert came.ok, came.out

@@ -24,13 +24,13 @@ def driven(tire: str, rms_mps2: float) -> Diagnosis:
         }
     )
     scenario = Scenario(
-        Drive("sweep", (17.0, 22.0, 18.0)),
+        Drive("sweep", (17.0, 22.0, 18.0), ((0.0, 2),)),
         duration_s=40.0,
         rate_hz=100.0,
         faults=(Fault("tire_wheel", 3.0, rms_mps2),),
         road=Road(level_mps2=0.2),
     )
-    return diagnose(as_recording(road_test(vehicle, scenario, np.random.default_rng(6))), vehicle)
+    return diagnose(as_recording(road_test(vehicle, scenario, np.random.default_rng(6))), vehicle, gear=2)
 
 
 def share(found: Diagnosis) -> float:

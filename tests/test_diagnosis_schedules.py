@@ -75,7 +75,7 @@ def test_where_no_schedule_is_known_the_chain_alone_counts_and_else_never_less_t
     assert scheduled_log_prior(course, -7.0, far) == pytest.approx(-7.0 + np.log1p(-SCHEDULED), abs=1e-3)
 
 
-@pytest.mark.parametrize("seed", [1, 2])
+@pytest.mark.parametrize("seed", [1, 6])
 def test_an_accessory_is_found_through_many_changes_of_gear(seed: int) -> None:
     """Its line stands for a few seconds in each gear: only the habit of shifting binds them together."""
     scenario = Scenario(

@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Any
 
 import httpx
 import pytest
+from browsers import ARGUMENTS
 from patience import PATIENCE_MS, PATIENCE_S
 from report_examples import bent_flange
 from web_axe import complaints_of_axe
@@ -43,7 +44,7 @@ Opened = Callable[..., "Page"]
 def browser() -> Iterator["Browser"]:
     api = pytest.importorskip("playwright.sync_api", reason="playwright is not installed")
     with api.sync_playwright() as play:
-        chromium = play.chromium.launch(executable_path=CHROMIUM, args=["--no-sandbox"])
+        chromium = play.chromium.launch(executable_path=CHROMIUM, args=ARGUMENTS)
         yield chromium
         chromium.close()
 

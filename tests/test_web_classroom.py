@@ -9,6 +9,7 @@ from typing import Any
 
 import httpx
 import pytest
+from browsers import ARGUMENTS
 from patience import PATIENCE_MS, PATIENCE_S
 from web_server import Running, csrf_of, finished, running
 
@@ -402,7 +403,7 @@ def test_lines_are_switched_by_keyboard_and_the_page_has_no_fault(
     _, name = lesson
     troubles: list[str] = []
     with sync_playwright() as play:
-        chromium = play.chromium.launch(executable_path=CHROMIUM, args=["--no-sandbox"])
+        chromium = play.chromium.launch(executable_path=CHROMIUM, args=ARGUMENTS)
         for scheme, size in (
             ("light", {"width": 390, "height": 844}),
             ("dark", {"width": 1920, "height": 1080}),

@@ -6,6 +6,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from browsers import ARGUMENTS
 from patience import PATIENCE_MS
 from web_axe import complaints_of_axe
 from web_server import SAMPLES, Running, running
@@ -42,7 +43,7 @@ def browser() -> Iterator[Any]:
     from playwright.sync_api import sync_playwright
 
     with sync_playwright() as playwright:
-        made = playwright.chromium.launch(executable_path=str(CHROMIUM), args=["--no-sandbox"])
+        made = playwright.chromium.launch(executable_path=str(CHROMIUM), args=ARGUMENTS)
         yield made
         made.close()
 

@@ -17,6 +17,7 @@ from urllib.parse import quote
 import httpx
 import numpy as np
 import pytest
+from browsers import ARGUMENTS
 from cryptography import x509
 from patience import PATIENCE_MS, PATIENCE_S
 from recorder_pieces import digest_of, pieces_of, sha256
@@ -305,7 +306,7 @@ def sound_file(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 def arguments(sound_file: Path) -> list[str]:
     """A browser that hears a file and asks nobody."""
-    return ["--no-sandbox", "--use-fake-ui-for-media-stream", "--use-fake-device-for-media-stream",
+    return [*ARGUMENTS, "--use-fake-ui-for-media-stream", "--use-fake-device-for-media-stream",
             f"--use-file-for-fake-audio-capture={sound_file}"]  # fmt: skip
 
 
