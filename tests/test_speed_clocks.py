@@ -36,7 +36,7 @@ def car(tire: dict[str, object]) -> Vehicle:
     return parse_vehicle({"vehicle": {"name": "Invented", "layout": "fwd"}, "tire": tire}, "invented")
 
 
-def drive(late_s: float, line: float, seconds: float = 90.0, seed: int = 1) -> tuple[np.ndarray, Trace]:
+def drive(late_s: float, line: float, seconds: float = 120.0, seed: int = 1) -> tuple[np.ndarray, Trace]:
     """A wheel's first order under road noise (0.3 m/s^2 rms an axis), and its speed logged late_s late."""
     rng = np.random.default_rng(seed)
     at = np.arange(int(seconds * RATE_HZ)) / RATE_HZ
@@ -111,7 +111,7 @@ def test_a_line_of_fixed_frequency_aligns_nothing() -> None:
 def test_at_one_steady_speed_the_clock_does_not_matter() -> None:
     samples, trace = drive(0.0, line=0.2)
     found = align(
-        samples, np.ones(samples.shape[1], bool), RATE_HZ, replace(trace, values=np.full(90, 22.0)),
+        samples, np.ones(samples.shape[1], bool), RATE_HZ, replace(trace, values=np.full(120, 22.0)),
         (1.0,), CIRCUMFERENCE_M,
     )  # fmt: skip
     assert found.steady
