@@ -50,8 +50,8 @@ LEAK_MARGIN = 10.0
 """How far off a strong line leaks into a track, in 1/block, and how much higher it must stand beside than on it."""
 
 STEP_OPEN, LEFT_OPEN = 0.001, 0.003
-"""What is left open of a line's rate: a step of the search of offsets; and more where a belt creeps, or an engine's line
-is read along a course that a wheel's led to: tires of one set differ by some tenths of a percent."""
+"""What is left open of a line's rate: a step of the search of offsets; and more where a belt creeps, or an engine's
+line is read along a course that a wheel's led to: tires of one set differ by some tenths of a percent."""
 
 OPEN_HZ = 0.2
 """Farther than this from the track the phases of blocks, half a block apart, no longer tell which way."""
