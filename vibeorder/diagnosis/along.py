@@ -17,10 +17,10 @@ from vibeorder.diagnosis.evidence import (
     AMPLITUDES,
     HANN_WIDTH,
     NOISE_MARGIN,
-    OVERLAP_CORRELATION,
     RESPONSE_LENGTH,
     THIRD_OCTAVE,
     Reading,
+    whitening,
 )
 from vibeorder.diagnosis.signal import Signal, folded
 from vibeorder.spectrum.baseband import carrier_of
@@ -194,13 +194,6 @@ def _tracked(
     return Tracked(np.where(use, raw / bounded, 0.0), gain, raw, sd, frequency, weight, 1.0 / raised)
 
 
-def _whitening(shared: FloatArray) -> FloatArray:
-    """What whitens the noise of half-overlapping blocks [shape (..., blocks, blocks)]; shared: as of Tracked."""
-    count = shared.shape[-1]
-    common = shared[..., :, None] * shared[..., None, :] * (np.eye(count, k=1) + np.eye(count, k=-1))
-    return np.asarray(np.linalg.inv(np.linalg.cholesky(np.eye(count) + OVERLAP_CORRELATION * common)))
-
-
 def likelihoods(lines: list[tuple[Tracked, FloatArray]], mid_s: FloatArray) -> list[Reading]:
     """log L(a) - log L(0) of every line on AMPLITUDES, and what was measured of it.
 
@@ -208,7 +201,8 @@ def likelihoods(lines: list[tuple[Tracked, FloatArray]], mid_s: FloatArray) -> l
     """
     if not lines:
         return []
-    lowers = _whitening(np.stack([line.shared for line, _ in lines]))
+    neighbours = np.eye(mid_s.size, k=1) + np.eye(mid_s.size, k=-1)
+    lowers = whitening(neighbours, np.stack([line.shared for line, _ in lines]))
     apart = np.abs(mid_s[:, None] - mid_s) / MEMORY_S
     systems, turned = [], []
     for (line, segment), lower in zip(lines, lowers, strict=True):

@@ -14,6 +14,7 @@ log L(a) against a = 0 follows from one eigendecomposition, for every a at once.
 from collections.abc import Iterator
 from dataclasses import dataclass
 from functools import lru_cache
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -21,7 +22,15 @@ from numpy.typing import NDArray
 from vibeorder.spectrum.baseband import BlockSpectra
 from vibeorder.spectrum.middle import middle, power_of
 
-__all__ = ["AMPLITUDES", "Reading", "evidence_of_cells", "frame_evidence", "line_likelihood", "read_line"]
+__all__ = [
+    "AMPLITUDES",
+    "Reading",
+    "evidence_of_cells",
+    "frame_evidence",
+    "line_likelihood",
+    "read_line",
+    "whitening",
+]
 
 FloatArray = NDArray[np.float64]
 ComplexArray = NDArray[np.complexfloating]
@@ -276,10 +285,17 @@ def line_likelihood(
 def _noise_root(overlapping: bytes, blocks: int) -> FloatArray:
     """What whitens the noise of blocks of which some overlap [shape (blocks, blocks)]."""
     overlap = np.frombuffer(overlapping, np.bool_).reshape(blocks, blocks)
-    return _whitening(np.eye(blocks) + OVERLAP_CORRELATION * overlap)
+    return whitening(overlap, np.ones(blocks))
 
 
-def _whitening(noise: FloatArray) -> FloatArray:
+def whitening(overlaps: NDArray[Any], shared: FloatArray) -> FloatArray:
+    """What whitens the noise of overlapping blocks [shape (..., blocks, blocks), as of overlaps].
+
+    overlaps: whether two blocks overlap by half. shared: root of the recorded share of the noise, which is all that
+    they have in common [shape (..., blocks)].
+    """
+    common = shared[..., :, None] * shared[..., None, :] * overlaps
+    noise = np.eye(shared.shape[-1]) + OVERLAP_CORRELATION * common
     return np.asarray(np.linalg.inv(np.linalg.cholesky(noise)))
 
 
@@ -288,8 +304,7 @@ def _noise_roots(overlaps: NDArray[np.bool_], shared: FloatArray) -> FloatArray:
     blocks = shared.shape[1]
     if (shared == 1.0).all():
         return np.stack([_noise_root(own.tobytes(), blocks) for own in overlaps])
-    common = shared[:, :, None] * shared[:, None, :]
-    return _whitening(np.eye(blocks) + OVERLAP_CORRELATION * common * overlaps)
+    return whitening(overlaps, shared)
 
 
 def _of_pieces(
