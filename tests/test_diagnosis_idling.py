@@ -105,3 +105,14 @@ def test_only_a_long_fall_of_the_speed_may_be_out_of_gear(rate_hz: FloatArray, f
     if window is not None:
         assert 19.0 < window.first_s < 24.0
         assert window.last_s > 56.0
+
+
+def test_a_stretch_that_begins_between_two_frames_of_a_falling_speed_is_looked_at_from_its_own_start() -> None:
+    """The second of a long drive's stretches: its first frame lies half in the one before."""
+    rate_hz = np.linspace(13.0, 9.0, 40)
+    clock = Clock(
+        np.zeros(0), np.asarray(np.arange(rate_hz.size) + 0.3, float), rate_hz, np.array([0.0, 0.001]), 2
+    )
+    window = falling_window(clock)
+    assert window is not None
+    assert window.first_s == 0.0

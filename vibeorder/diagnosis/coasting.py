@@ -72,7 +72,8 @@ def falling_window(clock: Clock) -> Window | None:
     if not runs:
         return None
     first, last = max(runs, key=lambda run: run[1] - run[0])
-    begin_s = float(clock.mid_s[first]) - 0.5 * HOP_S + (SETTLES_S if first else 0.0)
+    # a later stretch begins between two frames, the first of which may lie half in the one before
+    begin_s = max(0.0, float(clock.mid_s[first]) - 0.5 * HOP_S) + (SETTLES_S if first else 0.0)
     end_s = float(clock.mid_s[last]) + 0.5 * HOP_S
     return Window(begin_s, end_s) if end_s - begin_s > LEAST_S else None
 
