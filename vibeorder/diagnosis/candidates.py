@@ -5,6 +5,8 @@ from dataclasses import dataclass, replace
 from typing import Literal
 
 from vibeorder.diagnosis.amplitudes import HealthyPrior
+from vibeorder.recording.model import Trace
+from vibeorder.speed.given import SpeedGiven
 from vibeorder.vehicle import Source, Vehicle, firing_order, rotors, sources_of
 
 __all__ = [
@@ -13,6 +15,7 @@ __all__ = [
     "candidates_of",
     "in_sound",
     "overtones",
+    "read_beside",
     "runout_places",
     "upper_orders",
 ]
@@ -41,6 +44,12 @@ FIRING_AGAIN = ((2.0, 0.5, 0.006), (3.0, 0.3, 0.004))
 and how strong it then is in m/s^2; last two and three times firing (common practice, no source). Were they not looked
 for, a name that makes a catalogued order of one would win by it: half the engine's speed turns 3x and 4x into 1.5x and
 2x, and half orders of the engine take up a joint's 3x with its 6x and 9x."""
+
+WITH_A_SPEED, WITH_A_LOG = ("half_shaft",), ("half_shaft", "accessory")
+"""Parts whose upper orders are read where a speed is known, and where it was logged: a joint's 6x and 9x are half
+orders of an engine in some gear, at some slip; were a joint's read alone they would take up the double and triple of an
+accessory. The others are told by their second order, and more lines would be more to mistake: at a held speed an
+accessory's would be taken for another's."""
 
 AXLE_SHAFTS = ("driveshaft", "front_driveshaft")
 """They turn with their own axle's wheels; where both axles are driven the engine turns with the mean of all four."""
@@ -139,9 +148,11 @@ def in_sound(candidates: Sequence[Candidate], vehicle: Vehicle) -> tuple[Candida
     )
 
 
-def upper_orders(candidates: Sequence[Candidate], vehicle: Vehicle) -> tuple[Candidate, ...]:
-    """Lines in motion of every part above those that the catalogue has: read along with them, never at fault, no course
-    made from them."""
+def upper_orders(
+    candidates: Sequence[Candidate], vehicle: Vehicle, parts: Sequence[str] = tuple(UPPER)
+) -> tuple[Candidate, ...]:
+    """Lines in motion of these parts above those that the catalogue has: read along with them, never at fault, no
+    course made from them."""
     known = {(c.part, c.order) for c in candidates}
     upper: dict[str, tuple[tuple[float, float, float], ...]] = dict(UPPER)
     fires = firing_order(vehicle) if vehicle.has_engine else None
@@ -159,8 +170,20 @@ def upper_orders(candidates: Sequence[Candidate], vehicle: Vehicle) -> tuple[Can
         )
         for c in first.values()
         for order, presence, median in upper.get(c.part.partition(":")[0], ())
-        if (c.part, order) not in known
+        if c.part.partition(":")[0] in parts and (c.part, order) not in known
     )
+
+
+def read_beside(
+    kind: str, candidates: Sequence[Candidate], vehicle: Vehicle, given: SpeedGiven | Trace | None
+) -> tuple[Candidate, ...]:
+    """What is read along with the candidates in a recording of this kind, and is never at fault. given: its speed."""
+    if kind == "audio":
+        return overtones(candidates, vehicle)
+    if isinstance(given, Trace):
+        return upper_orders(candidates, vehicle, WITH_A_LOG)
+    known = given is not None and given.steady
+    return upper_orders(candidates, vehicle, WITH_A_SPEED) if known else upper_orders(candidates, vehicle)
 
 
 def overtones(candidates: Sequence[Candidate], vehicle: Vehicle) -> tuple[Candidate, ...]:

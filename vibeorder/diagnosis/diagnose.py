@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 
 from vibeorder.diagnosis.analyse import Piece, Setting, analyse, combined_log_odds
 from vibeorder.diagnosis.both import stretch_with, without_sound
-from vibeorder.diagnosis.candidates import Candidate, candidates_of, in_sound, overtones, upper_orders
+from vibeorder.diagnosis.candidates import Candidate, candidates_of, in_sound, read_beside
 from vibeorder.diagnosis.hearing import heard_signal
 from vibeorder.diagnosis.intake import Intake
 from vibeorder.diagnosis.intake_weights import said_of, with_said
@@ -204,9 +204,9 @@ def weigh(
     recording = _readied(recording, vehicle, speed, gear, low_range)
     signal = judged_signal(recording, vehicle)
     candidates = _candidates(recording, vehicle, low_range)
-    beside = _beside(recording, candidates, vehicle, placed=True)
-    setting = Setting(vehicle, gear, low_range, _engine_hz(recording, signal), neutral, beside)
     given = speed if speed is not None else recording.speed
+    beside = read_beside(recording.kind, candidates, vehicle, given)
+    setting = Setting(vehicle, gear, low_range, _engine_hz(recording, signal), neutral, beside)
     heard = _heard(sound, recording)
     stretch = None if heard is None else stretch_with(heard)
     kind: Kind
@@ -221,7 +221,6 @@ def weigh(
         pieces = analyse(signal, candidates, clock, doubt, setting, progress, stretch)
         kind = "given"
     else:
-        setting = replace(setting, beside=_beside(recording, candidates, vehicle, placed=False))
         pieces = _inferred(signal, candidates, given, setting, progress, heard)
         kind = "inferred"
     if not pieces:
@@ -274,20 +273,6 @@ def _candidates(recording: Recording, vehicle: Vehicle, low_range: bool) -> tupl
     """Every source of the vehicle, as the sensor takes it up."""
     found = candidates_of(vehicle, low_range)
     return in_sound(found, vehicle) if recording.kind == "audio" else found
-
-
-def _beside(
-    recording: Recording, candidates: Sequence[Candidate], vehicle: Vehicle, placed: bool
-) -> tuple[Candidate, ...]:
-    """What is read along with the candidates and is never at fault. placed: a speed is known.
-
-    Then of the upper orders those of a joint alone: its 6x and 9x are half orders of an engine in some gear, at some
-    slip; the other parts are told by their second order, and more lines would be more to mistake.
-    """
-    if recording.kind == "audio":
-        return overtones(candidates, vehicle)
-    upper = upper_orders(candidates, vehicle)
-    return tuple(c for c in upper if c.part == "half_shaft") if placed else upper
 
 
 def _log_odds(pieces: Sequence[Piece], vehicle: Vehicle, kind: Kind) -> FloatArray:
