@@ -15,6 +15,7 @@ from vibeorder.diagnosis.lines import Line, PairLine
 from vibeorder.diagnosis.namings import Naming
 from vibeorder.diagnosis.pursuit import Pursuit
 from vibeorder.diagnosis.ridge import HOP_S
+from vibeorder.diagnosis.rolls import Rolls
 from vibeorder.diagnosis.shifting import shifting
 from vibeorder.diagnosis.signal import folded
 from vibeorder.diagnosis.vouched import CLEAR_FROM, CLEAR_OF_STRONG_HZ, Frames, vouched_best
@@ -55,7 +56,8 @@ def explain(pursuit: Pursuit, naming: Naming, reader: TrackReader) -> list[Expla
     """Read all lines along one naming, for each course of gears worth trying."""
     course = _Course(pursuit, naming, reader)
     return [
-        Explained(naming, gear, log_prior, course.lines(gear)) for gear, log_prior in course.gear_courses()
+        Explained(naming, gear, log_prior + course.rolls.log_prior, course.lines(gear))
+        for gear, log_prior in course.gear_courses()
     ]
 
 
@@ -74,6 +76,7 @@ class _Course:
         self.own_seen = self._seen(self.own)
         self.frames = Frames(pursuit.table, naming, reader.mid_s)
         self._read: dict[tuple[int, int], Tracked] = {}
+        self.rolls = Rolls(self.rest, naming.turns, pursuit.candidates, self.anchor)
         self._likely: dict[tuple[bytes, ...], Reading] = {}
 
     def gear_courses(self) -> list[tuple[IntArray | None, float]]:
@@ -171,7 +174,8 @@ class _Course:
             candidate, per_wheel = self.pursuit.candidates[j], self.pursuit.per_wheel
             ratio = 1.0 if gear < 0 or per_wheel is None else float(per_wheel[gear])
             turns = self.naming.turns * (candidate.multiple * ratio)
-            self._read[(j, gear)] = self.rest.read(turns, candidate.source.growth)
+            line = self.rest.read(turns, candidate.source.growth)
+            self._read[(j, gear)] = line if gear >= 0 else self.rolls.read(j, line)
         return self._read[(j, gear)]
 
     def _off_anchor(self, line: Tracked) -> Tracked:
