@@ -1,7 +1,7 @@
 """Courses worth weighing: for each line that may anchor one, the best courses of wheel rate and gears."""
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -12,9 +12,10 @@ from vibeorder.diagnosis.converter import EXACT, MOST_SLIP, SLIP_LOG_PRIOR, slip
 from vibeorder.diagnosis.courses import Followed, locked_course
 from vibeorder.diagnosis.gear_choices import GearChoices
 from vibeorder.diagnosis.gears import GearCourse
-from vibeorder.diagnosis.paths import gear_totals, spread, trace_gears, wobble_course
+from vibeorder.diagnosis.paths import gear_totals, lasting, spread, trace_gears, wobble_course
 from vibeorder.diagnosis.scan import Scan
 from vibeorder.diagnosis.sharpening import LockOn
+from vibeorder.diagnosis.sway import NO_SWAY, Sway, swayed, sways
 from vibeorder.diagnosis.votes import ASSIST_CAP, engine_votes, road_total, road_votes
 from vibeorder.spectrum.middle import within
 
@@ -45,6 +46,10 @@ MODES_APART = 3.0
 
 SAME_COURSE = 0.0015
 """Two courses that differ by less than this (mean, relative) are one."""
+
+
+SILENT, STRONG, SILENT_S = 1.0, 5.0, 3
+"""A line that says so much in most frames is not there in those in which it says so little, so many frames running."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -118,12 +123,16 @@ def propose(
     An anchor line enters in full, all others with bounded votes, so that a course follows one physical line
     closely and is kept on the vehicle's ratios by the rest.
     """
-    search = _Search(
-        scan, candidates, doubt, engine_per_wheel, given_gear, sample_rate_hz, engine_ratio, effort
-    )
+    searches = [
+        _Search(
+            scan, candidates, doubt, engine_per_wheel, given_gear, sample_rate_hz, engine_ratio, effort, sway
+        )
+        for sway in (sways(scan.clock) if doubt.followed is not None else (NO_SWAY,))
+    ]
     found: list[Proposal] = []
     kept: list[tuple[FloatArray, NDArray[np.intp]]] = []
-    for k, cell, held in search.ranked(anchor):
+    for mode in _ranked(searches, anchor):
+        search, k, cell, held = mode.search, mode.candidate, mode.cell, mode.state
         if len(kept) >= effort.anchors + effort.held:
             break
         if len(kept) >= effort.anchors and held is None:
@@ -133,13 +142,44 @@ def propose(
             continue
         for offset in search.offsets(k, cell):
             epsilon = line - offset
-            if any(np.abs(epsilon - e).mean() < SAME_COURSE and (state == s).all() for e, s in kept):
+            course = epsilon + search.sway.course
+            if any(np.abs(course - e).mean() < SAME_COURSE and (state == s).all() for e, s in kept):
                 continue
-            kept.append((epsilon, state))
+            kept.append((course, state))
             found.append(search.proposal(k, epsilon, state, offset))
             if held is None and len(kept) <= effort.converters:
                 found += search.slipping(k, line, state, offset)
-    return found or [search.unanchored()]
+    return found or [searches[0].unanchored()]
+
+
+@dataclass(frozen=True, slots=True)
+class _Mode:
+    """One of the best courses of one anchor: log weight, the constant's cell, state held throughout or None."""
+
+    total: float
+    search: "_Search"
+    candidate: int
+    cell: int
+    state: int | None
+
+
+def _ranked(searches: "Sequence[_Search]", only: int | None) -> list[_Mode]:
+    """Every anchor's best modes, best first, the hopeless ones left out.
+
+    A road line and an engine line are hopeless beside their own kind only: a strong healthy tire must not keep the
+    engine's line from leading to its own course.
+    """
+    found = [mode for search in searches for mode in search.modes(only)]
+    kinds = searches[0].candidates
+    best = {
+        basis: max((m.total for m in found if kinds[m.candidate].basis == basis), default=0.0)
+        for basis in ("wheel", "engine")
+    }
+    return [
+        mode
+        for mode in sorted(found, key=lambda mode: -mode.total)
+        if mode.total >= (top := best[kinds[mode.candidate].basis]) - max(HOPELESS, HOPELESS_SHARE * top)
+    ]
 
 
 def along(scan: Scan, track: int, epsilon: FloatArray, shifts: FloatArray) -> FloatArray:
@@ -165,7 +205,10 @@ class _Search:
         sample_rate_hz: float,
         engine_ratio: FloatArray | None,
         effort: Effort,
+        sway: Sway = NO_SWAY,
     ) -> None:
+        self.sway, self._read_scan = sway, scan
+        scan = swayed(scan, sway)
         self.scan, self.candidates, self.doubt = scan, candidates, doubt
         self.wander = doubt.wander / scan.clock.step
         self.gears = GearChoices(scan, engine_per_wheel, given_gear, engine_ratio, effort.constants)
@@ -180,33 +223,21 @@ class _Search:
         self._best: dict[int, F32] = {}
         self._held: dict[int, list[tuple[float, int, int]]] = {}
 
-    def ranked(self, only: int | None) -> list[tuple[int, int, int | None]]:
-        """(candidate, cell, state held throughout or None) of every anchor's best modes, best first.
-
-        The hopeless ones are left out. A road line and an engine line are hopeless beside their own kind only: a
-        strong healthy tire must not keep the engine's line from leading to its own course.
-        """
-        found: list[tuple[float, int, int, int | None]] = []
+    def modes(self, only: int | None) -> list[_Mode]:
+        """The best modes of every anchor that may lead."""
+        found: list[_Mode] = []
         leading = [k for k, c in enumerate(self.candidates) if c.leads]
         for k in leading if only is None else (only,):
             totals = self._totals(k)
-            found += [(total, k, cell, state) for total, cell, state in self._held.get(k, ())]
+            found += [_Mode(total, self, k, cell, state) for total, cell, state in self._held.get(k, ())]
             left = totals.copy()
             for _ in range(MODES):
                 cell = int(left.argmax())
                 if np.isfinite(left[cell]):
-                    found.append((float(left[cell]), k, cell, None))
+                    found.append(_Mode(float(left[cell]), self, k, cell, None))
                 apart = round(MODES_APART * self.wander)
                 left[max(0, cell - apart) : cell + apart + 1] = -np.inf
-        best = {
-            basis: max((t for t, k, *_ in found if self.candidates[k].basis == basis), default=0.0)
-            for basis in ("wheel", "engine")
-        }
-        return [
-            (k, cell, state)
-            for total, k, cell, state in sorted(found, key=lambda mode: -mode[0])
-            if total >= (top := best[self.candidates[k].basis]) - max(HOPELESS, HOPELESS_SHARE * top)
-        ]
+        return [replace(mode, total=mode.total + self.sway.log_prior) for mode in found]
 
     def _evidence(self, k: int) -> tuple[F32, F32]:
         """Anchor k in full with the others' votes, and in full alone [shape (frames, states, cells)]."""
@@ -282,16 +313,33 @@ class _Search:
 
     def proposal(self, k: int, epsilon: FloatArray, state: NDArray[np.intp], offset: float) -> Proposal:
         """The course locked on its anchor's phase, and the gears to weigh with it."""
+        gears = self.gears.along(state, epsilon, self.engine_votes)
+        heard = self._while_heard(k, state, epsilon + offset)
+        if heard is not None:
+            state, gears = heard, (self.gears.own(heard), *gears)
         lock_on = tuple(self._lock_tracks(k, state, offset))
-        return Proposal(
-            self._locked(k, epsilon, lock_on),
-            self.gears.along(state, epsilon, self.engine_votes),
-            offset,
-            lock_on,
-        )
+        return Proposal(self._locked(k, epsilon, lock_on), gears, offset, lock_on)
+
+    def _while_heard(self, k: int, state: NDArray[np.intp], line: FloatArray) -> NDArray[np.intp] | None:
+        """The course of states with the converter open while a strong engine line is not where they have it.
+
+        None where no gear changes, or the line is not strong, or is there all along. line: its own corrections
+        [shape (frames,)].
+        """
+        known = self.candidates[k].basis == "engine" and len(self.states) > 1 and self.states[-1] is None
+        if not known or (state == state[0]).all():
+            return None
+        own = self._evidence(k)[1]
+        cell = np.round((line - self.scan.clock.epsilon[0]) / self.scan.clock.step).astype(int)
+        said = own[np.arange(state.size), state, within(cell, 0, own.shape[2] - 1)]
+        silent = lasting(said < SILENT, SILENT_S)
+        if silent.all() or not silent.any() or float(np.median(said[~silent])) < STRONG:
+            return None
+        return np.where(silent, len(self.states) - 1, state)
 
     def _locked(self, k: int | None, epsilon: FloatArray, lock_on: Sequence[LockOn]) -> Course:
-        return locked_course(self.scan, (self.doubt.mean, self.doubt.sd), epsilon, k, lock_on)
+        prior = (self.doubt.mean, self.doubt.sd)
+        return locked_course(self._read_scan, prior, epsilon + self.sway.course, k, lock_on)
 
     def slipping(self, k: int, line: FloatArray, state: NDArray[np.intp], offset: float) -> list[Proposal]:
         """The course along an engine line whose converter slips by gear, where its steps at shifts ask for it."""
