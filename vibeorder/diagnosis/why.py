@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from vibeorder.diagnosis.analyse import Piece, shake_rms
 from vibeorder.diagnosis.explanation import Explanation, Finding, Said, parted
 from vibeorder.diagnosis.groups import group_suspects
-from vibeorder.diagnosis.posterior import TEMPERATURE
+from vibeorder.diagnosis.posterior import TEMPERATURE, prior_in_use
 from vibeorder.diagnosis.posterior import Kind as SpeedKind
 from vibeorder.diagnosis.result import LineSeen, SpeedFit, Suspect
 from vibeorder.diagnosis.signal import Signal
@@ -64,7 +64,7 @@ def explain(
     nothing (last), as the probabilities have them. suspects: most probable first.
     """
     shake = shake_rms(_part(signal, piece))
-    candidates = piece.judgement.candidates
+    candidates, log_prior = piece.judgement.candidates, prior_in_use(piece.judgement.log_prior, kind)
     ranked = [one for group in group_suspects(suspects) for one in group.members]
     out = []
     for suspect in ranked[:first]:
@@ -72,19 +72,19 @@ def explain(
         index = max(members, key=lambda i: float(scaled[i]))
         case = case_of(signal, piece, suspect, index, vehicle, speed.unit, _source(kind, given))
         if case is None:
-            out.append(_unjudged(suspect, prior_said(piece.judgement.log_prior, members)))
+            out.append(_unjudged(suspect, prior_said(log_prior, members)))
         else:
-            out.append(_explained(case, piece, scaled, members, TEMPERATURE[kind]))
+            said = prior_said(log_prior, members)
+            out.append(_explained(case, piece, scaled, members, TEMPERATURE[kind], said))
     heard = Heard(piece.judgement, scaled, shake, signal.relative)
     out.append(nothing_explained(heard, suspects, nothing, lines if _steady(speed) else None))
     return tuple(out)
 
 
 def _explained(
-    case: Case, piece: Piece, scaled: FloatArray, members: Sequence[int], temperature: float
+    case: Case, piece: Piece, scaled: FloatArray, members: Sequence[int], temperature: float, prior: Said
 ) -> Explanation:
     log_odds = float(np.logaddexp.reduce(scaled[list(members)]) - scaled[-1])
-    prior = prior_said(piece.judgement.log_prior, members)
     weights = own_weights(case)
     strength, higher = (None, None) if weights is None else (w / temperature for w in weights)
     orders = orders_of(case)
