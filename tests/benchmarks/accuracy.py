@@ -62,7 +62,8 @@ MIXED = (
 """What is put together as the prior has it: rows with a fault, and without, of which the gear was told neither."""
 
 HEADS = (
-    "what is known", "road tests", "first suspect right", "with twins as one", "the very fault first",
+    "what is known", "road tests", "first suspect right", "with twins as one", "heads the list",
+    "the very fault first",
     "'nothing' said", "P(fault)", "log loss", "Brier", "calibration error (by chance)",
     "claims of 90% and more: share, right", "seconds",
 )  # fmt: skip
@@ -73,7 +74,9 @@ MIXED_HEADS = (
 )  # fmt: skip
 
 LEGEND = (
-    "The very fault first: the first suspect is the part and order at fault, not one that coincides with it. "
+    "First suspect right, and with twins as one: and 'nothing that turns' has no more. Heads the list: the fault, or "
+    "what is said to be indistinct from it, is the first of the suspects, whatever 'nothing' has. The very fault "
+    "first: the first suspect is the part and order at fault, not one that coincides with it. "
     "'Nothing' said: a fault was there, and 'nothing that turns' had more than the first suspect with its twins. "
     "Brier: mean square of claim minus outcome. By chance: the calibration error that perfectly calibrated claims "
     "would show in so few road tests. A part blamed: more than half, or a runout check called for."
@@ -157,6 +160,7 @@ def row(name: str, outcomes: Sequence[Outcome]) -> Sequence[str]:
         str(len(outcomes)),
         share([s.right for s in outcomes]),
         share([s.twin for s in outcomes]),
+        share([s.heading for s in outcomes]),
         share([s.exact for s in outcomes]),
         f"{np.mean([s.said_nothing for s in outcomes]):.1%}",
         f"{given.mean():.3f}",

@@ -68,7 +68,8 @@ class Outcome:
     strength_mps2: vector rms of the fault, 0 where healthy. top: part and order of the first suspect.
     said_nothing: 'nothing that turns' had more than the first suspect with its twins.
     exact: the first suspect is the very fault. right: it is the fault or coincides with it in frequency, and
-    'nothing' was not said. twin: likewise, or it is said to be indistinct from one that does.
+    'nothing' was not said. twin: likewise, or it is said to be indistinct from one that does. heading: the list of
+    suspects is headed by such a one, whatever 'nothing' has.
     given: probability of the fault and what coincides with it (of nothing, where healthy).
     claimed: probability of what was answered: the first suspect with its twins, or nothing.
     blamed: a group has more than half, or a runout check is called for.
@@ -87,6 +88,7 @@ class Outcome:
     exact: bool
     right: bool
     twin: bool
+    heading: bool
     given: float
     claimed: float
     nothing: float
@@ -170,6 +172,7 @@ def outcome_of(task: Task, test: RoadTest, found: Diagnosis, seconds: float) -> 
         exact=fault is not None and (top.part, top.order) == (fault.part, fault.order),
         right=said_nothing if healthy else inside and not said_nothing,
         twin=said_nothing if healthy else twins_inside and not said_nothing,
+        heading=twins_inside,
         given=nothing
         if healthy
         else sum(s.probability for s in found.suspects if (s.part, s.order) in truth),
