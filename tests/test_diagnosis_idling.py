@@ -107,7 +107,9 @@ def test_only_a_long_fall_of_the_speed_may_be_out_of_gear(rate_hz: FloatArray, f
         assert window.last_s > 56.0
 
 
-def test_a_stretch_that_begins_between_two_frames_of_a_falling_speed_is_looked_at_from_its_own_start() -> None:
+def test_a_stretch_that_begins_between_two_frames_of_a_falling_speed_is_looked_at_from_its_own_start() -> (
+    None
+):
     """The second of a long drive's stretches: its first frame lies half in the one before."""
     rate_hz = np.linspace(13.0, 9.0, 40)
     clock = Clock(
