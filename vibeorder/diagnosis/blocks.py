@@ -239,8 +239,9 @@ def _about_shifts(
     A block must not hold a shift. Where gears last a few seconds, as in a pull, most of a line lies beside the blocks.
     """
     scan, clock = along.scan, along.scan.clock
-    of_sound = any(t >= len(scan.evidence) for t, _, _ in mine)  # its tracks were not read in frames
-    if (state == state[0]).all() or read_s.size < 2 or of_sound:
+    # sound's tracks were not read in frames, and of a long drive the frames are not kept
+    unread = any(t >= len(scan.evidence) for t, _, _ in mine)
+    if (state == state[0]).all() or read_s.size < 2 or unread:
         return 0.0, 0.0
     within_block = np.abs(clock.mid_s[:, None] - read_s).min(axis=1) <= 0.5 * block_s
     left = ~within_block & (state >= 0)

@@ -55,9 +55,10 @@ class Explained:
 def explain(pursuit: Pursuit, naming: Naming, reader: TrackReader) -> list[Explained]:
     """Read all lines along one naming, for each course of gears worth trying."""
     course = _Course(pursuit, naming, reader)
+    read = [(gear, log_prior, course.lines(gear)) for gear, log_prior in course.gear_courses()]
+    # only once all lines are read are the sizes known that the wheels' ask for
     return [
-        Explained(naming, gear, log_prior + course.rolls.log_prior, course.lines(gear))
-        for gear, log_prior in course.gear_courses()
+        Explained(naming, gear, log_prior + course.rolls.log_prior, lines) for gear, log_prior, lines in read
     ]
 
 
