@@ -7,7 +7,6 @@ from diagnosis_examples import VAN
 
 from vibeorder.diagnosis.analyse import _unfolded
 from vibeorder.diagnosis.candidates import candidates_of, upper_orders
-from vibeorder.diagnosis.gears import NOT_LOCKED
 from vibeorder.diagnosis.propose import THOROUGH, Effort, RateDoubt, propose
 from vibeorder.diagnosis.scan import Bands, Clock, Scan, Track
 from vibeorder.diagnosis.signal import Signal
@@ -65,16 +64,3 @@ def test_an_upper_order_is_read_where_the_speed_is_known_only_if_it_does_not_fol
     for rate_hz, orders in ((200.0, {6.0, 9.0}), (120.0, {6.0}), (50.0, set())):
         part = Signal(np.zeros((3, 9), np.float32), np.ones(9, bool), rate_hz, False)
         assert {c.order for c in _unfolded(upper, part, clock)} == orders
-
-
-def test_while_a_strong_line_is_not_where_its_gears_have_it_the_converter_is_taken_to_be_open() -> None:
-    """Gear 3 from 20 to 40 s, gear 4 from then on; before, the engine runs ahead of every gear."""
-    scan = scan_of({3: 0.0, 4: 0.0})
-    for track, rows in enumerate((slice(20, 40), slice(40, SECONDS))):
-        scan.evidence[track][rows, STRAIGHT_ON] = 10.0
-    found = propose(scan, [PUMP], RateDoubt(0.0, 0.02, 0.008, 0.002), PER_WHEEL, None, RATE_HZ)
-    opened = [p.gears[0].gear for p in found if {3, 4} <= set(p.gears[0].gear.tolist())]
-    assert opened
-    assert all((gear[:19] == NOT_LOCKED).all() and gear[30] == 3 and gear[50] == 4 for gear in opened)
-    beside = [g.gear for p in found if p.gears[0].gear is opened[0] for g in p.gears[1:]]
-    assert any((gear != NOT_LOCKED).all() for gear in beside)

@@ -33,7 +33,7 @@ from vibeorder.diagnosis.gears import (
 )
 from vibeorder.diagnosis.judge import Judgement
 from vibeorder.diagnosis.paths import gear_totals, spread, trace_gears, wobble_course
-from vibeorder.diagnosis.posterior import FAULT_GAIN, Kind, posterior_of, tempered
+from vibeorder.diagnosis.posterior import UNNAMED_TEMPERATURE, Kind, posterior_of, tempered
 from vibeorder.diagnosis.propose import RateDoubt
 from vibeorder.diagnosis.scan import Clock
 
@@ -82,30 +82,6 @@ def test_a_line_says_the_less_the_farther_it_lies_off_its_track_however_strong(
     said = [_said_of_a_sine(times_the_noise, 20.0 + off) for off in (0.0, 0.1, 0.2, 0.3, 0.4)]
     assert all(farther < 1.05 * nearer + 1.0 for nearer, farther in pairwise(said))
     assert said[-1] < 0.7 * said[0]
-
-
-def test_between_the_blocks_a_line_says_no_more_in_a_second_than_they_do_and_nothing_speaks_against_it() -> (
-    None
-):
-    """Blocks of 4 s in which a line stands, and frames beside them that hold half as much time."""
-    mid_s = np.asarray(2.0 + 2.0 * np.arange(12), float)
-    blocks = (
-        np.full((1, 12), 3.0 + 0.0j),
-        np.ones((1, 12)),
-        mid_s,
-        np.full(12, 30.0),
-        0.0,
-        8.0,
-        4.0,
-        np.ones(12),
-    )
-    alone, little, much, against = (
-        read_line(*blocks, about_shifts=(said, 0.5)).best for said in (0.0, 2.0, 1000.0, -50.0)
-    )
-    assert alone > 4.0
-    assert little == pytest.approx(alone + evidence.EVIDENCE_SHARE * 2.0)
-    assert much == pytest.approx(1.5 * alone, rel=0.01)  # on a grid of strengths
-    assert against == alone
 
 
 @pytest.mark.parametrize("off", [-0.004, -0.002, 0.0005, 0.0025])
@@ -355,8 +331,8 @@ def test_probabilities_sum_to_one_are_never_zero_and_keep_the_order(
     everything = np.append(found.candidate, found.nothing)
     assert everything.sum() == pytest.approx(1.0, abs=1e-12)
     assert everything.min() > 0.0
-    # where that there is a fault is weighed by itself, nothing keeps its place among the names by itself
-    apart = kind in FAULT_GAIN
+    # where names are tempered more than that there is a fault, nothing keeps its place by itself
+    apart = kind in UNNAMED_TEMPERATURE
     ranked = found.candidate if apart else everything
     own = weight[: ranked.size]
     assert ranked[own.argmax()] == ranked.max()  # of names that are all at the floor none is first

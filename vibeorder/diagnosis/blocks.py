@@ -133,7 +133,6 @@ class Blocks:
     centre: amplitude on the track, noise: its standard deviation [shape (channels, blocks)]; mid_s, frequency_hz
     (true), folded_hz (as seen), weight (0: says nothing) [shape (blocks,)]. range_hz: least and greatest of folded_hz.
     rolling: number of blocks in which the wheel turns. settled: how far off the track, relative, it was read.
-    about_shifts: what the frames say that no block may, about changes of gear.
     """
 
     candidate: int
@@ -149,21 +148,14 @@ class Blocks:
     range_hz: tuple[float, float]
     rolling: int
     settled: float = 0.0
-    about_shifts: tuple[float, float] = (0.0, 0.0)
 
     def read_whole(self) -> Reading:
         """The line's evidence from all blocks that may speak; where those are few, they say less of its strength."""
         share = int(np.count_nonzero(self.weight > 0)) / max(self.rolling, 1)
-        strength_se = next((se for least, se in PARTS if share < least), STRENGTH_SE)
-        return self.read(self.weight, strength_se, self.about_shifts)
+        return self.read(self.weight, next((se for least, se in PARTS if share < least), STRENGTH_SE))
 
-    def read(
-        self,
-        weight: FloatArray,
-        strength_se: float = STRENGTH_SE,
-        about_shifts: tuple[float, float] = (0.0, 0.0),
-    ) -> Reading:
-        """The line's evidence from the blocks that `weight` leaves in; the others as in read_line."""
+    def read(self, weight: FloatArray, strength_se: float = STRENGTH_SE) -> Reading:
+        """The line's evidence from the blocks that `weight` leaves in; `strength_se` as in read_line."""
         return read_line(
             self.centre,
             self.noise,
@@ -174,7 +166,6 @@ class Blocks:
             self.block_s,
             weight,
             strength_se,
-            about_shifts,
         )
 
 
@@ -222,37 +213,7 @@ def candidate_blocks(
         (float(seen_hz.min()), float(seen_hz.max())),
         int(np.count_nonzero(turns)),
         off,
-        _about_shifts(along, mine, state, mid_s[weight > 0], block_s),
     )
-
-
-def _about_shifts(
-    along: OnCourse,
-    mine: list[tuple[int, Track, float]],
-    state: NDArray[np.intp],
-    read_s: FloatArray,
-    block_s: float,
-) -> tuple[float, float]:
-    """Log evidence of the frames that lie in no block that is read, where gears change, and their number beside that of
-    the others; 0 where none does.
-
-    A block must not hold a shift. Where gears last a few seconds, as in a pull, most of a line lies beside the blocks.
-    """
-    scan, clock = along.scan, along.scan.clock
-    # sound's tracks were not read in frames, and of a long drive the frames are not kept
-    unread = any(t >= len(scan.evidence) for t, _, _ in mine)
-    if (state == state[0]).all() or read_s.size < 2 or unread:
-        return 0.0, 0.0
-    within_block = np.abs(clock.mid_s[:, None] - read_s).min(axis=1) <= 0.5 * block_s
-    left = ~within_block & (state >= 0)
-    total = 0.0
-    for i, (t, _, offset) in enumerate(mine):
-        frames = np.flatnonzero(left & (state == i))
-        place = (along.course.epsilon[frames] + offset - clock.epsilon[0]) / clock.step
-        cell = np.round(place).astype(int)
-        inside = (cell >= 0) & (cell < scan.evidence[t].shape[1])
-        total += float(scan.evidence[t][frames[inside], cell[inside]].sum())
-    return total, float(np.count_nonzero(left)) / max(float(np.count_nonzero(within_block)), 1.0)
 
 
 def _left_open(along: OnCourse, candidate: Candidate, mine: list[tuple[int, Track, float]]) -> float:

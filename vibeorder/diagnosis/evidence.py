@@ -175,14 +175,12 @@ def read_line(
     block_s: float,
     weight: FloatArray,
     strength_se: float = STRENGTH_SE,
-    about_shifts: tuple[float, float] = (0.0, 0.0),
 ) -> Reading:
     """Judge the blocks read on a track.
 
     centre: amplitude on the track [shape (channels, blocks)]; noise_sd: [same shape]; frequency_hz, mid_s,
     weight (share of the block that may speak, 0 leaves it out): [shape (blocks,)]. strength_se: how far the
-    strength in these blocks may be off that over the record, in ln. about_shifts: log evidence of what no block may
-    hold, and how long that is beside the blocks: it says no more in a second than they do.
+    strength in these blocks may be off that over the record, in ln.
     """
     use = weight > 0.3
     if use.sum() < 2:
@@ -204,7 +202,6 @@ def read_line(
         )
         best = max(0.0, float(bounded.max()))
     power, power_se = _power(centre[:, use], clear_sd, weight[use])
-    best += min(max(about_shifts[0], 0.0), about_shifts[1] * best)
     log_l = _over_amplitudes(EVIDENCE_SHARE * best, power, power_se, strength_se)
     mean_noise = float((clear_sd**2).sum(axis=0).mean() / 2.0)
     snr = max(power, 0.0) / mean_noise * int(use.sum()) / 2.0

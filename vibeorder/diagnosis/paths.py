@@ -10,9 +10,7 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
-from vibeorder.spectrum.averaged import runs_of
-
-__all__ = ["gear_totals", "lasting", "spread", "trace_gears", "wobble_course"]
+__all__ = ["gear_totals", "spread", "trace_gears", "wobble_course"]
 
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.intp]
@@ -97,11 +95,3 @@ def wobble_course(
     for t in range(local.shape[0] - 1, 0, -1):
         course[t - 1] = back[t, course[t]]
     return cells[course].astype(float)
-
-
-def lasting(there: NDArray[np.bool_], least: int) -> NDArray[np.bool_]:
-    """The places in runs of at least so many [shape as of there]."""
-    out = np.zeros(there.size, bool)
-    for first, last in runs_of(there):
-        out[first:last] = last - first >= least
-    return out

@@ -23,13 +23,11 @@ UNNAMED_TEMPERATURE: dict[Kind, float] = {"inferred": 1.0, "memo": 2.0}
 whatever its name: the evidence for a fault, all names together, is divided by this instead. Fitted by nospeed.py's kept
 outcomes, seeds below 80000; of sound by calibrate.py, seeds from 1880000 up."""
 
-FAULT_GAIN: dict[Kind, float] = {"logged": 0.3, "given": 0.3, "inferred": 1.0}
-"""Log odds by which the weights say too little of there being a fault. Where no speed was told 'nothing' takes the best
-of a sound vehicle's lines over as many courses as a fault does, and a line of no part besides: fitted by nospeed.py,
+FAULT_GAIN: dict[Kind, float] = {"inferred": 1.0}
+"""Log odds by which the weights say too little of there being a fault where no speed was told: 'nothing' takes the best
+of a sound vehicle's lines over as many courses as a fault does, and a line of no part besides. Fitted by nospeed.py,
 sweeps of either world from 61000 and, healthy, from 91000 up: three in five faulty, the log loss of 'nothing' falls
-from 0.16 to 0.11, and one healthy drive of 120 is more likely faulty than not; at 2, where it is least, five are.
-Where one was, by accuracy.py's kept outcomes, 354 faulty and 360 healthy drives from 4400000 up in that mixture: the
-log loss falls from 0.173 to 0.165 and no healthy drive more is blamed; it is least at 1, where seven more are."""
+from 0.16 to 0.11, and one healthy drive of 120 is more likely faulty than not; at 2, where it is least, five are."""
 
 FLOOR = 0.006
 """Share of the probability spread evenly: what no model foresaw."""

@@ -12,7 +12,7 @@ from vibeorder.diagnosis.converter import EXACT, MOST_SLIP, SLIP_LOG_PRIOR, slip
 from vibeorder.diagnosis.courses import Followed, locked_course
 from vibeorder.diagnosis.gear_choices import GearChoices
 from vibeorder.diagnosis.gears import GearCourse
-from vibeorder.diagnosis.paths import gear_totals, lasting, spread, trace_gears, wobble_course
+from vibeorder.diagnosis.paths import gear_totals, spread, trace_gears, wobble_course
 from vibeorder.diagnosis.scan import Scan
 from vibeorder.diagnosis.sharpening import LockOn
 from vibeorder.diagnosis.sway import NO_SWAY, Sway, swayed, sways
@@ -46,10 +46,6 @@ MODES_APART = 3.0
 
 SAME_COURSE = 0.0015
 """Two courses that differ by less than this (mean, relative) are one."""
-
-
-SILENT, STRONG, SILENT_S = 1.0, 5.0, 3
-"""A line that says so much in most frames is not there in those in which it says so little, so many frames running."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -313,29 +309,13 @@ class _Search:
 
     def proposal(self, k: int, epsilon: FloatArray, state: NDArray[np.intp], offset: float) -> Proposal:
         """The course locked on its anchor's phase, and the gears to weigh with it."""
-        gears = self.gears.along(state, epsilon, self.engine_votes)
-        heard = self._while_heard(k, state, epsilon + offset)
-        if heard is not None:
-            state, gears = heard, (self.gears.own(heard), *gears)
         lock_on = tuple(self._lock_tracks(k, state, offset))
-        return Proposal(self._locked(k, epsilon, lock_on), gears, offset, lock_on)
-
-    def _while_heard(self, k: int, state: NDArray[np.intp], line: FloatArray) -> NDArray[np.intp] | None:
-        """The course of states with the converter open while a strong engine line is not where they have it.
-
-        None where no gear changes, or the line is not strong, or is there all along. line: its own corrections
-        [shape (frames,)].
-        """
-        known = self.candidates[k].basis == "engine" and len(self.states) > 1 and self.states[-1] is None
-        if not known or (state == state[0]).all():
-            return None
-        own = self._evidence(k)[1]
-        cell = np.round((line - self.scan.clock.epsilon[0]) / self.scan.clock.step).astype(int)
-        said = own[np.arange(state.size), state, within(cell, 0, own.shape[2] - 1)]
-        silent = lasting(said < SILENT, SILENT_S)
-        if silent.all() or not silent.any() or float(np.median(said[~silent])) < STRONG:
-            return None
-        return np.where(silent, len(self.states) - 1, state)
+        return Proposal(
+            self._locked(k, epsilon, lock_on),
+            self.gears.along(state, epsilon, self.engine_votes),
+            offset,
+            lock_on,
+        )
 
     def _locked(self, k: int | None, epsilon: FloatArray, lock_on: Sequence[LockOn]) -> Course:
         prior = (self.doubt.mean, self.doubt.sd)
