@@ -30,7 +30,7 @@ def pull() -> FloatArray:
 
 
 def scan_of(rate_hz: FloatArray, epsilon: FloatArray) -> Scan:
-    """A tire's line that stands at these corrections, and a second copy of its track."""
+    """A tire's line that stands at these corrections."""
     mid_s = np.asarray(np.arange(SECONDS) + 0.5, np.float64)
     at = np.arange(int(SECONDS * RATE_HZ)) / RATE_HZ
     turns = np.cumsum(np.interp(at, mid_s, rate_hz)) / RATE_HZ

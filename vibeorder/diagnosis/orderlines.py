@@ -17,6 +17,7 @@ from vibeorder.diagnosis.parallel import shares, side_by_side
 from vibeorder.diagnosis.scan import SLOWEST_RATE_HZ
 from vibeorder.diagnosis.signal import Signal
 from vibeorder.diagnosis.wheelframes import LEAST_TURNS, WheelFrames, wheel_frames, whitened
+from vibeorder.spectrum.middle import log_spread
 from vibeorder.spectrum.sliding import largest_within
 
 __all__ = ["Ladder", "OrderLine", "Part", "ladder_of", "order_lines"]
@@ -194,7 +195,7 @@ def _line(ladder: Ladder, left: F32, best: int, evidence: float) -> OrderLine | 
     frequency = order * ladder.rate_hz
     typical_hz = float(np.median(frequency[held]))
     rms = float(np.sqrt(max(float(power[readable].mean()), 0.0)))
-    spread = float(np.ptp(np.percentile(np.log(ladder.rate_hz[held]), [5, 95])))
+    spread = log_spread(ladder.rate_hz[held])
     band = float(np.sqrt(mean_noise * FRAME_S / HANN_WIDTH * THIRD_OCTAVE * typical_hz))
     share = float(held.sum() / max(int(readable.sum()), 1))
     return OrderLine(order, order_se, typical_hz, rms, evidence, held, share, spread, band)

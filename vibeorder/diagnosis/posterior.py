@@ -23,7 +23,7 @@ UNNAMED_TEMPERATURE: dict[Kind, float] = {"inferred": 1.0, "memo": 2.0}
 whatever its name: the evidence for a fault, all names together, is divided by this instead. Fitted by nospeed.py's kept
 outcomes, seeds below 80000; of sound by calibrate.py, seeds from 1880000 up."""
 
-FAULT_GAIN: dict[Kind, float] = {"inferred": 1.0}
+UNNAMED_GAIN: dict[Kind, float] = {"inferred": 1.0}
 """Log odds by which the weights say too little of there being a fault where no speed was told: 'nothing' takes the best
 of a sound vehicle's lines over as many courses as a fault does, and a line of no part besides. Fitted by nospeed.py,
 sweeps of either world from 61000 and, healthy, from 91000 up: three in five faulty, the log loss of 'nothing' falls
@@ -54,16 +54,15 @@ def tempered(
     scaled = np.asarray(evidence / (temperature or TEMPERATURE[kind]) + prior)
     if kind in UNNAMED_TEMPERATURE:
         fault = np.logaddexp.reduce(evidence[:-1] / UNNAMED_TEMPERATURE[kind] + prior[:-1])
+        told_apart = evidence[:-1][np.isfinite(evidence[:-1])]
+        fault += UNNAMED_GAIN.get(kind, 0.0) * -np.expm1(-np.ptp(told_apart)) if told_apart.size else 0.0
         scaled[:-1] += fault - np.logaddexp.reduce(scaled[:-1])
-    told_apart = evidence[:-1][np.isfinite(evidence[:-1])]
-    if told_apart.size:
-        scaled[:-1] -= FAULT_GAIN.get(kind, 0.0) * np.expm1(-np.ptp(told_apart))
     return scaled
 
 
 def prior_in_use(log_prior: FloatArray, kind: Kind) -> FloatArray:
     """Log prior of the candidates and of nothing (last) as the probabilities come to have it; its shares sum to 1."""
-    raised = np.append(log_prior[:-1] + FAULT_GAIN.get(kind, 0.0), log_prior[-1])
+    raised = np.append(log_prior[:-1] + UNNAMED_GAIN.get(kind, 0.0), log_prior[-1])
     return np.asarray(raised - np.logaddexp.reduce(raised))
 
 

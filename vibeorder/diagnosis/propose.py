@@ -119,10 +119,9 @@ def propose(
     An anchor line enters in full, all others with bounded votes, so that a course follows one physical line
     closely and is kept on the vehicle's ratios by the rest.
     """
+    gears = GearChoices(scan, engine_per_wheel, given_gear, engine_ratio, effort.constants)
     searches = [
-        _Search(
-            scan, candidates, doubt, engine_per_wheel, given_gear, sample_rate_hz, engine_ratio, effort, sway
-        )
+        _Search(scan, candidates, doubt, gears, sample_rate_hz, sway)
         for sway in (sways(scan.clock) if doubt.followed is not None else (NO_SWAY,))
     ]
     found: list[Proposal] = []
@@ -196,19 +195,15 @@ class _Search:
         scan: Scan,
         candidates: Sequence[Candidate],
         doubt: RateDoubt,
-        engine_per_wheel: FloatArray | None,
-        given_gear: int | None,
+        gears: GearChoices,
         sample_rate_hz: float,
-        engine_ratio: FloatArray | None,
-        effort: Effort,
-        sway: Sway = NO_SWAY,
+        sway: Sway,
     ) -> None:
         self.sway, self._read_scan = sway, scan
         scan = swayed(scan, sway)
         self.scan, self.candidates, self.doubt = scan, candidates, doubt
         self.wander = doubt.wander / scan.clock.step
-        self.gears = GearChoices(scan, engine_per_wheel, given_gear, engine_ratio, effort.constants)
-        self.states = self.gears.states
+        self.gears, self.states = gears, gears.states
         self.road_votes = road_votes(scan, candidates)
         votes = engine_votes(scan, candidates, self.states, sample_rate_hz)
         self.engine_votes = votes + self.gears.logged[:, :, None]

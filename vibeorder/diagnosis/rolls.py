@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from vibeorder.diagnosis.along import Tracked, TrackReader, likelihoods
 from vibeorder.diagnosis.candidates import Candidate
 from vibeorder.diagnosis.rolling import MOST_OFF, OWN_SIZE_SD, turns_with_one_wheel
+from vibeorder.spectrum.middle import log_spread
 
 __all__ = ["Rolls"]
 
@@ -32,37 +33,33 @@ IN_STEP = 0.4
 
 
 class Rolls:
-    """The wheels' own lines on one course. log_prior: of the sizes found so far."""
+    """The wheels' own lines on one course."""
 
     def __init__(
         self, reader: TrackReader, turns: FloatArray, candidates: Sequence[Candidate], anchor: int
     ) -> None:
         """turns: of the wheels, along the course that the anchor's line led to [shape (n,)]."""
         self._reader, self._turns, self._candidates = reader, turns, candidates
-        moves = _spread(turns, reader.mid_s * reader.signal.rate_hz) > MOVES_FROM
-        self._free = moves and not turns_with_one_wheel(candidates[anchor])
         self._at_middles = np.interp(reader.mid_s, np.arange(turns.size) / reader.signal.rate_hz, turns)
+        self._free = _moves(self._at_middles) and not turns_with_one_wheel(candidates[anchor])
         self._off: dict[float, float] = {}
-        self.log_prior = 0.0
+
+    @property
+    def log_prior(self) -> float:
+        """Of the sizes found so far."""
+        return sum(_log_prior(off) for off in self._off.values())
 
     def read(self, index: int, line: Tracked) -> Tracked:
         """Candidate `index`'s line where it runs: as read on the course, or on its wheel's own track."""
         one = self._candidates[index]
         if not self._free or not turns_with_one_wheel(one):
             return line
-        known = one.multiple in self._off
-        off = self._off[one.multiple] if known else self._asked(one, line)
-        self._off[one.multiple] = off
-        if off == 0.0:
-            return line
-        moved = self._moved(one, off)
-        if known:
-            return moved
-        if not self._gains(line, moved, off):
-            self._off[one.multiple] = 0.0
-            return line
-        self.log_prior += _log_prior(off)
-        return moved
+        known = self._off.get(one.multiple)
+        off = self._asked(one, line) if known is None else known
+        moved = self._moved(one, off) if off else line
+        if known is None:
+            self._off[one.multiple] = off if off and self._gains(line, moved, off) else 0.0
+        return moved if self._off[one.multiple] else line
 
     def _asked(self, one: Candidate, line: Tracked) -> float:
         """The size that the phases ask for; 0 where they keep no step."""
@@ -82,12 +79,9 @@ class Rolls:
         return other.best + _log_prior(off) - own.best > GAIN_NEEDED
 
 
-def _spread(turns: FloatArray, middles: FloatArray) -> float:
-    """Of ln(rate) between the middles of blocks, given in samples."""
-    if middles.size < 3:
-        return 0.0
-    rate = np.diff(np.interp(middles, np.arange(turns.size), turns))
-    return float(np.ptp(np.percentile(np.log(np.maximum(rate, 1e-6)), [5, 95])))
+def _moves(turns: FloatArray) -> bool:
+    """Whether the speed changes enough, by the wheels' turns at the blocks' middles [shape (blocks,)]."""
+    return turns.size > 2 and log_spread(np.maximum(np.diff(turns), 1e-6)) > MOVES_FROM
 
 
 def _log_prior(off: float) -> float:

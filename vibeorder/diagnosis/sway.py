@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vibeorder.diagnosis.scan import SLOWEST_RATE_HZ, Clock, Scan
+from vibeorder.spectrum.middle import within
 
 __all__ = ["NO_SWAY", "Sway", "swayed", "sways"]
 
@@ -75,5 +76,5 @@ def _shifted(evidence: F32, shift: NDArray[np.intp]) -> F32:
     cells = evidence.shape[1]
     where = np.arange(cells) + shift[:, None]
     inside = (where >= 0) & (where < cells)
-    found = np.take_along_axis(evidence, np.clip(where, 0, cells - 1), axis=1)
+    found = np.take_along_axis(evidence, within(where, 0, cells - 1), axis=1)
     return np.where(inside, found, np.float32(0.0))

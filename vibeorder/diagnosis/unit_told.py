@@ -20,6 +20,7 @@ from vibeorder.diagnosis.propose import BRISK, THOROUGH, Effort
 from vibeorder.recording.besides import with_unit
 from vibeorder.recording.model import Recording, Trace
 from vibeorder.recording.scale import speed_factor
+from vibeorder.spectrum.middle import log_spread
 from vibeorder.vehicle import Vehicle, engine_ratio
 
 __all__ = ["unit_told"]
@@ -100,7 +101,7 @@ def _by_engine(trace: Trace, rpm: Trace, turns_per_metre: float) -> dict[str, fl
 def _moves(trace: Trace) -> bool:
     """Whether the drive went through a range of speeds."""
     moving = trace.values[trace.values > 0.3 * trace.values.max()]
-    return moving.size > 1 and float(np.ptp(np.percentile(np.log(moving), [5, 95]))) >= MOVES_FROM
+    return moving.size > 1 and log_spread(moving) >= MOVES_FROM
 
 
 def _by_lines(recording: Recording, trace: Trace, setting: Setting, effort: Effort) -> dict[str, float]:

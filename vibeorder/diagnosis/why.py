@@ -71,11 +71,11 @@ def explain(
         members = [i for i, c in enumerate(candidates) if c.key == (suspect.part, suspect.order)]
         index = max(members, key=lambda i: float(scaled[i]))
         case = case_of(signal, piece, suspect, index, vehicle, speed.unit, _source(kind, given))
+        prior = prior_said(log_prior, members)
         if case is None:
-            out.append(_unjudged(suspect, prior_said(log_prior, members)))
+            out.append(_unjudged(suspect, prior))
         else:
-            said = prior_said(log_prior, members)
-            out.append(_explained(case, piece, scaled, members, TEMPERATURE[kind], said))
+            out.append(_explained(case, piece, scaled, members, TEMPERATURE[kind], prior))
     heard = Heard(piece.judgement, scaled, shake, signal.relative)
     out.append(nothing_explained(heard, suspects, nothing, lines if _steady(speed) else None))
     return tuple(out)

@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from vibeorder.diagnosis.evidence import frame_evidence
 from vibeorder.diagnosis.signal import folded
 from vibeorder.diagnosis.why_case import Case
+from vibeorder.spectrum.middle import log_spread
 
 __all__ = ["LEAST_SPAN", "Movement", "SpectrogramPeaks", "movement_of", "peaks_along", "rate_span"]
 
@@ -76,7 +77,7 @@ def rate_span(case: Case) -> float:
     if not held.any():
         return 0.0
     rate = _nominal_hz(case)[held]
-    return float(np.diff(np.percentile(np.log(np.maximum(rate, 0.1)), [5, 95]))[0])
+    return log_spread(np.maximum(rate, 0.1))
 
 
 def movement_of(case: Case) -> Movement | None:

@@ -26,6 +26,7 @@ from vibeorder.diagnosis.signal import Signal
 from vibeorder.diagnosis.solve_profile import solutions, with_belt
 from vibeorder.diagnosis.wrong_words import belt_words, solved_words, unlisted_words
 from vibeorder.recording.store import excerpt
+from vibeorder.spectrum.middle import log_spread
 from vibeorder.vehicle import Vehicle
 
 __all__ = ["given_back", "only_worn", "profile_mismatch", "with_unlisted"]
@@ -77,7 +78,7 @@ def profile_mismatch(
     samples, or None. gear: held throughout, where told. unit: of speed, as the user writes it.
     """
     ladder = ladder_of([_part(signal, p) for p in pieces])
-    if ladder is None or _spread(ladder) < MOVES_FROM:
+    if ladder is None or log_spread(ladder.rate_hz) < MOVES_FROM:
         return None
     lines = order_lines(ladder)
     comb = road_comb(lines, vehicle.tire.circumference_m)
@@ -186,10 +187,6 @@ def _part(signal: Signal, piece: Piece) -> Part:
     )
 
 
-def _spread(ladder: Ladder) -> float:
-    return float(np.ptp(np.percentile(np.log(ladder.rate_hz), [5, 95])))
-
-
 def _at(values: FloatArray, ladder: Ladder, signal: Signal) -> FloatArray:
     index = np.clip(np.round(ladder.mid_s * signal.rate_hz).astype(int), 0, values.size - 1)
     return np.asarray(values[index], float)
@@ -273,7 +270,7 @@ def _turned(signal: Signal, pieces: Sequence[Piece], engine_hz: FloatArray) -> L
         own = engine_hz[first : first + piece.clock.turns.size]
         parts.append((part[0], np.cumsum(own) / signal.rate_hz, part[2], NOTHING_MOVES, part[4]))
     turned = ladder_of(parts)
-    return None if turned is None or _spread(turned) < MOVES_FROM else turned
+    return None if turned is None or log_spread(turned.rate_hz) < MOVES_FROM else turned
 
 
 def _belt_line(

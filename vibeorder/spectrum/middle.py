@@ -1,11 +1,14 @@
-"""Of short arrays, quicker than numpy's own, which makes sure of much first: median, bounds, power, sum of logs."""
+"""Of short arrays, quicker than numpy's own, which makes sure of much first: median, bounds, power, sum of logs.
+
+And how far positive values spread.
+"""
 
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["SHORT", "log_total", "middle", "power_of", "within"]
+__all__ = ["SHORT", "log_spread", "log_total", "middle", "power_of", "within"]
 
 SHORT = 512
 """Values up to which sorting them all is quicker than parting them."""
@@ -26,6 +29,11 @@ def middle(values: NDArray[Any], axis: int = -1) -> NDArray[Any]:
     if count % 2:
         return np.asarray(parted.take(half, axis))
     return np.asarray((parted.take(half - 1, axis) + parted.take(half, axis)) / 2)
+
+
+def log_spread(values: NDArray[np.floating]) -> float:
+    """From the 5th to the 95th percentile of their logarithms; there must be values, all of them above 0."""
+    return float(np.ptp(np.percentile(np.log(values), [5, 95])))
 
 
 def log_total(log_values: NDArray[Any]) -> float:
