@@ -4,17 +4,18 @@ As in `rolling`, by the phases of a line's blocks: one that runs off its track b
 block to block by as much as it runs off, while it still stands in every block.
 """
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 
 import numpy as np
 from numpy.typing import NDArray
 
 from vibeorder.diagnosis.along import Tracked, TrackReader, likelihoods
 from vibeorder.diagnosis.candidates import Candidate
+from vibeorder.diagnosis.evidence import OVERLAP_CORRELATION
 from vibeorder.diagnosis.rolling import MOST_OFF, OWN_SIZE_SD, turns_with_one_wheel
 from vibeorder.spectrum.middle import log_spread
 
-__all__ = ["Rolls"]
+__all__ = ["Driven", "Rolls"]
 
 FloatArray = NDArray[np.float64]
 
@@ -30,6 +31,10 @@ other, under any name."""
 
 IN_STEP = 0.4
 """Share of the power of neighbouring blocks that must turn alike before a line is read again on another track."""
+
+OUT_OF_NOISE = 4.0
+"""Sd of noise by which the lines that turn with the mean of the driven wheels must keep step, all together, before they
+are read again."""
 
 
 class Rolls:
@@ -77,6 +82,75 @@ class Rolls:
         alike = np.zeros(line.weight.size)
         own, other = likelihoods([(line, alike), (moved, alike)], self._reader.mid_s)
         return other.best + _log_prior(off) - own.best > GAIN_NEEDED
+
+
+class Driven:
+    """How far what turns with the mean of the driven wheels runs off a course that one wheel's own line led to.
+
+    Shaft, engine and belts keep their ratios among each other, so that one size is sought for all of them, at a held
+    speed too.
+    """
+
+    def __init__(
+        self, reader: TrackReader, turns: FloatArray, candidates: Sequence[Candidate], anchor: int
+    ) -> None:
+        """turns: of the wheel, along the course that the anchor's line led to [shape (n,)]."""
+        self._reader, self._turns = reader, turns
+        self._at_middles = np.interp(reader.mid_s, np.arange(turns.size) / reader.signal.rate_hz, turns)
+        self.sought = turns_with_one_wheel(candidates[anchor]) and self._at_middles.size > 2
+        self.off = 0.0
+
+    @property
+    def log_prior(self) -> float:
+        """Of the size found."""
+        return _log_prior(self.off)
+
+    def seek(self, every: Sequence[Sequence[tuple[float, float, Tracked]]]) -> None:
+        """Find the size by the lines of every gear: turns per wheel turn, growth, and the line on the course."""
+        asked = [self._asked(lines) for lines in every]
+        clearest = max(range(len(every)), key=lambda g: asked[g][1], default=None)
+        if clearest is None or asked[clearest][1] < OUT_OF_NOISE:
+            return
+        off = asked[clearest][0]
+        alike = np.zeros(self._reader.mid_s.size)
+        own = [(line, alike) for _, _, line in every[clearest]]
+        moved = [(self.read(m, growth, off), alike) for m, growth, _ in every[clearest]]
+        gain = sum(
+            other.best - one.best
+            for one, other in zip(
+                likelihoods(own, self._reader.mid_s), likelihoods(moved, self._reader.mid_s), strict=True
+            )
+        )
+        if gain + _log_prior(off) > GAIN_NEEDED:
+            self.off = off
+
+    def read(self, multiple: float, growth: float, off: float | None = None) -> Tracked:
+        """A line so many times the driven wheels' mean rate; off: another size than the one found."""
+        return self._reader.read(self._turns * (multiple * (1.0 + (self.off if off is None else off))), growth)
+
+    def _asked(self, lines: Sequence[tuple[float, float, Tracked]]) -> tuple[float, float]:
+        """The size that the phases of all lines ask for, and by how many sd of noise they keep step there."""
+        off = STEP * np.arange(-round(MOST_OFF / STEP), round(MOST_OFF / STEP) + 1)
+        in_step, variance = np.zeros(off.size), 0.0
+        for multiple, _, line in lines:
+            for ahead, advance in _pairs(line, multiple * self._at_middles):
+                in_step += (ahead * np.exp(-2j * np.pi * off[:, None] * advance)).real.sum(axis=1)
+                variance += 0.5 * float((np.abs(ahead) ** 2).sum())
+        best = int(np.argmax(in_step))
+        return float(off[best]), float(in_step[best] / np.sqrt(max(variance, 1e-12)))
+
+
+def _pairs(line: Tracked, turns: FloatArray) -> Iterator[tuple[NDArray[np.complexfloating], FloatArray]]:
+    """Blocks one and two apart: the one times the other's conjugate, all axes together, and the turns between.
+
+    What the noise of overlapping blocks has in common is taken off.
+    """
+    for apart in (1, 2):
+        ahead = (line.y[:, apart:] * line.y[:, :-apart].conj()).sum(axis=0)
+        if apart == 1:
+            both = (line.weight[1:] > 0) & (line.weight[:-1] > 0)
+            ahead = ahead - both * len(line.y) * OVERLAP_CORRELATION * line.shared[1:] * line.shared[:-1]
+        yield ahead, turns[apart:] - turns[:-apart]
 
 
 def _moves(turns: FloatArray) -> bool:

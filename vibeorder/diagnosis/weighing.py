@@ -1,21 +1,22 @@
 """One naming weighed: every line of the vehicle read along its course, for every course of gears worth trying."""
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from functools import partial
 
 import numpy as np
 from numpy.typing import NDArray
 
 from vibeorder.diagnosis.along import Tracked, TrackReader, likelihoods
-from vibeorder.diagnosis.candidates import OVERTONE_TIMES
+from vibeorder.diagnosis.candidates import OVERTONE_TIMES, Candidate
 from vibeorder.diagnosis.evidence import AMPLITUDES, Reading
 from vibeorder.diagnosis.gearing import gear_courses, with_changes_placed
 from vibeorder.diagnosis.lines import Line, PairLine
 from vibeorder.diagnosis.namings import Naming
 from vibeorder.diagnosis.pursuit import Pursuit
 from vibeorder.diagnosis.ridge import HOP_S
-from vibeorder.diagnosis.rolls import Rolls
+from vibeorder.diagnosis.rolling import turns_with_one_wheel
+from vibeorder.diagnosis.rolls import Driven, Rolls
 from vibeorder.diagnosis.shifting import shifting
 from vibeorder.diagnosis.signal import folded
 from vibeorder.diagnosis.vouched import CLEAR_FROM, CLEAR_OF_STRONG_HZ, Frames, vouched_best
@@ -28,6 +29,10 @@ BoolArray = NDArray[np.bool_]
 
 COINCIDE_HZ = 0.45
 """Two lines nearer than this share their blocks."""
+
+ONE_TRACK_HZ, CLEARER = 0.03, 3.0
+"""Of two that share their blocks and lie farther apart than this, the other's track is the line's where it says so much
+more (log evidence)."""
 
 PARTLY, MOSTLY = 0.1, 0.9
 """Shares of the blocks between which two lines coincide for a part of the record (one gear of several)."""
@@ -58,7 +63,8 @@ def explain(pursuit: Pursuit, naming: Naming, reader: TrackReader) -> list[Expla
     read = [(gear, log_prior, course.lines(gear)) for gear, log_prior in course.gear_courses()]
     # only once all lines are read are the sizes known that the wheels' ask for
     return [
-        Explained(naming, gear, log_prior + course.rolls.log_prior, lines) for gear, log_prior, lines in read
+        Explained(naming, gear, log_prior + course.rolls.log_prior + course.driven.log_prior, lines)
+        for gear, log_prior, lines in read
     ]
 
 
@@ -78,7 +84,30 @@ class _Course:
         self.frames = Frames(pursuit.table, naming, reader.mid_s)
         self._read: dict[tuple[int, int], Tracked] = {}
         self.rolls = Rolls(self.rest, naming.turns, pursuit.candidates, self.anchor)
+        self.driven = Driven(self.rest, naming.turns, pursuit.candidates, self.anchor)
+        self._seek_driven()
         self._likely: dict[tuple[bytes, ...], Reading] = {}
+
+    def _seek_driven(self) -> None:
+        """The size of the driven wheels' mean, by their shaft's lines and the engine's in every gear."""
+        if not self.driven.sought:
+            return
+        per_wheel = self.pursuit.per_wheel
+        every = [
+            [
+                (candidate.multiple * (ratio if candidate.basis == "engine" else 1.0), candidate.source.growth,
+                 self._off_anchor(self._tracked(j, g if candidate.basis == "engine" else -1)))
+                for j, candidate in enumerate(self.pursuit.candidates)
+                if self._turns_with_mean(candidate) and (g >= 0 or candidate.basis == "wheel")
+            ]
+            for g, ratio in ([(-1, 1.0)] if per_wheel is None else enumerate(per_wheel.tolist()))
+        ]
+        self.driven.seek(every)
+        if self.driven.off:
+            self._read.clear()
+
+    def _turns_with_mean(self, candidate: Candidate) -> bool:
+        return not turns_with_one_wheel(candidate) and candidate.overtone_mps2 == 0.0 and not candidate.slack
 
     def gear_courses(self) -> list[tuple[IntArray | None, float]]:
         """Courses of gears (indices at the frames) and their log priors; one of None where there are no gears."""
@@ -153,7 +182,8 @@ class _Course:
         if j == self.anchor:
             return self.frames.of_anchor(self.naming.anchored, line)
         candidate, per_wheel = self.pursuit.candidates[j], self.pursuit.per_wheel
-        multiple = np.full(self.naming.frame_s.size, candidate.multiple)
+        off = 0.0 if turns_with_one_wheel(candidate) else self.driven.off
+        multiple = np.full(self.naming.frame_s.size, candidate.multiple * (1.0 + off))
         if candidate.basis == "engine" and gear is not None and per_wheel is not None:
             multiple = multiple * per_wheel[gear]
         return self.frames.of_line(multiple, line, held if whole else np.ones(held.size))
@@ -174,7 +204,8 @@ class _Course:
         if (j, gear) not in self._read:
             candidate, per_wheel = self.pursuit.candidates[j], self.pursuit.per_wheel
             ratio = 1.0 if gear < 0 or per_wheel is None else float(per_wheel[gear])
-            turns = self.naming.turns * (candidate.multiple * ratio)
+            off = 0.0 if turns_with_one_wheel(candidate) else self.driven.off
+            turns = self.naming.turns * (candidate.multiple * ratio * (1.0 + off))
             line = self.rest.read(turns, candidate.source.growth)
             self._read[(j, gear)] = line if gear >= 0 else self.rolls.read(j, line)
         return self._read[(j, gear)]
@@ -218,6 +249,7 @@ class _Cluster:
     line: Tracked
     seen: FloatArray
     pair: tuple[list[int], Tracked, BoolArray] | None = None
+    others: list[tuple[int, Tracked]] = field(default_factory=list)
 
     def pairs_with(self, line: Tracked) -> bool:
         """Whether a line runs with the others all along: read beside them it would count twice."""
@@ -242,6 +274,8 @@ def _place(clusters: list[_Cluster], j: int, line: Tracked, seen: FloatArray) ->
     for cluster, near, share in zip(clusters, every, shares.tolist(), strict=True):
         if share > MOSTLY:
             cluster.members.append(j)
+            if cluster is not clusters[0] and np.abs(seen - cluster.seen)[usable].mean() > ONE_TRACK_HZ:
+                cluster.others.append((j, line))
             return
         if cluster.pair is not None and cluster.pairs_with(line):
             cluster.pair[0].append(j)
@@ -283,6 +317,7 @@ def _as_lines(
     for cluster in clusters:
         first = cluster.members[0]
         asked.append((first, cluster.line, True))
+        asked += [(j, line, True) for j, line in cluster.others]
         if cluster.pair is not None:
             (second, *_), other, near = cluster.pair
             asked += [(first, _less(cluster.line, near), False), (second, _less(other, near), False)]
@@ -295,6 +330,8 @@ def _as_lines(
     out: list[Line | PairLine] = []
     for cluster in clusters:
         whole = next(readings)
+        for other in [next(readings) for _ in cluster.others]:
+            whole = other if other.best > whole.best + CLEARER else whole
         if cluster.pair is None:
             out.append(Line(tuple(cluster.members), whole))
         else:
