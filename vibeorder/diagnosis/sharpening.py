@@ -31,8 +31,9 @@ PASSES = 2
 OTHERS_STEP_SE = 0.15
 """A phase step of a line beside the anchor's, in turns: four tires beat, a converter slips, a resonance turns it."""
 
-OFF_RATIO = 0.0007
-"""How far a line beside the anchor's may run off its ratio to it, relative (sd): tires of one set differ by as much."""
+OFF_RATIO = 0.002
+"""How far a line beside the anchor's may run off its ratio to it, relative (sd): tires differ by as much, and what is
+left open of a slip or a belt is more."""
 
 HOLD = 1e-3
 """Weight that holds a course where no line says anything, beside weights of 40 and more of a line that does."""
