@@ -40,6 +40,13 @@ ANCHOR_FROM = 7.0
 HOPELESS, HOPELESS_SHARE = 40.0, 0.5
 """An anchor this far behind the best (log evidence, or as a share of the best) is not weighed."""
 
+OF_EACH_KIND = 4
+"""One in so many courses goes to the best of the road's lines, and of the engine's, at least: a strong engine line under
+many names, each in many gears, would else crowd out the course that a weak healthy shaft's leads to."""
+
+NEAR_CELLS = 10
+"""How far (in cells) the offset that votes along no course in particular ask for may be off."""
+
 MODES = 2
 MODES_APART = 3.0
 """Courses kept per anchor line (it may fit at two scales, in two gears), and how far apart in wobble sd."""
@@ -126,7 +133,7 @@ def propose(
     ]
     found: list[Proposal] = []
     kept: list[tuple[FloatArray, NDArray[np.intp]]] = []
-    for mode in _ranked(searches, anchor):
+    for mode in _ranked(searches, anchor, effort.anchors // OF_EACH_KIND):
         search, k, cell, held = mode.search, mode.candidate, mode.cell, mode.state
         if len(kept) >= effort.anchors + effort.held:
             break
@@ -135,7 +142,7 @@ def propose(
         line, state, strength = search.course(k, cell, held)
         if strength < ANCHOR_FROM:
             continue
-        for offset in search.offsets(k, cell):
+        for offset in search.offsets(k, cell, line):
             epsilon = line - offset
             course = epsilon + search.sway.course
             if any(np.abs(course - e).mean() < SAME_COURSE and (state == s).all() for e, s in kept):
@@ -158,8 +165,8 @@ class _Mode:
     state: int | None
 
 
-def _ranked(searches: "Sequence[_Search]", only: int | None) -> list[_Mode]:
-    """Every anchor's best modes, best first, the hopeless ones left out.
+def _ranked(searches: "Sequence[_Search]", only: int | None, of_each: int) -> list[_Mode]:
+    """Every anchor's best modes, the best few of either kind and then the best first, the hopeless ones left out.
 
     A road line and an engine line are hopeless beside their own kind only: a strong healthy tire must not keep the
     engine's line from leading to its own course.
@@ -170,11 +177,17 @@ def _ranked(searches: "Sequence[_Search]", only: int | None) -> list[_Mode]:
         basis: max((m.total for m in found if kinds[m.candidate].basis == basis), default=0.0)
         for basis in ("wheel", "engine")
     }
-    return [
+    ranked = [
         mode
         for mode in sorted(found, key=lambda mode: -mode.total)
         if mode.total >= (top := best[kinds[mode.candidate].basis]) - max(HOPELESS, HOPELESS_SHARE * top)
     ]
+    leads = [
+        mode
+        for basis in best
+        for mode in [m for m in ranked if kinds[m.candidate].basis == basis and m.state is None][:of_each]
+    ]
+    return [*sorted(leads, key=lambda m: -m.total), *(m for m in ranked if not any(m is one for one in leads))]
 
 
 def along(scan: Scan, track: int, epsilon: FloatArray, shifts: FloatArray) -> FloatArray:
@@ -292,15 +305,28 @@ class _Search:
         strength = float(own[rows, state, np.round(course).astype(int)].sum())
         return _smooth(self.scan.clock.epsilon[0] + course * self.scan.clock.step), state, strength
 
-    def offsets(self, k: int, cell: int) -> list[float]:
-        """How far the anchor may run off its nominal ratio: not at all, and as the road lines would have it."""
+    def offsets(self, k: int, cell: int, line: FloatArray) -> list[float]:
+        """How far the anchor may run off its nominal ratio: not at all, and as the road lines would have it.
+
+        line: course of its own line, beside which the road's are sought once it is known.
+        """
         if self.candidates[k].basis == "wheel":
             return [0.0]
         epsilon = self.scan.clock.epsilon
         here = float(epsilon[0] + cell * self.scan.clock.step)
-        split = here - float(self._split(k)[1][cell])
+        split = self._beside(k, line, here - float(self._split(k)[1][cell]))
         exact = [0.0] if here <= epsilon[-1] else []
         return exact if abs(split) < EXACT and exact else [*exact, split]
+
+    def _beside(self, k: int, line: FloatArray, split: float) -> float:
+        """The offset near `split` at which the road's lines stand best, now that the line's own wobble is known."""
+        near = split + self.scan.clock.step * np.arange(-NEAR_CELLS, NEAR_CELLS + 1)
+        support = offset_log_prior(self.candidates[k], near)
+        support -= 0.5 * ((float(line.mean()) - near - self.doubt.mean) / self.doubt.sd) ** 2
+        for t, track in enumerate(self.scan.tracks):
+            if track.gear is None and self.candidates[track.candidate].guides:
+                support = support + np.minimum(along(self.scan, t, line, -near), ASSIST_CAP).sum(axis=1)
+        return float(near[int(np.argmax(support))])
 
     def proposal(self, k: int, epsilon: FloatArray, state: NDArray[np.intp], offset: float) -> Proposal:
         """The course locked on its anchor's phase, and the gears to weigh with it."""
