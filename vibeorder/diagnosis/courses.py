@@ -11,7 +11,14 @@ from vibeorder.diagnosis.locking import locked_phase
 from vibeorder.diagnosis.scan import Clock, Scan
 from vibeorder.diagnosis.sharpening import LockOn
 
-__all__ = ["Followed", "LockOn", "held_to_source", "locked_course", "straying_log_prior"]
+__all__ = [
+    "Followed",
+    "LockOn",
+    "bound_to_source",
+    "held_to_source",
+    "locked_course",
+    "straying_log_prior",
+]
 
 FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
@@ -19,6 +26,10 @@ BoolArray = NDArray[np.bool_]
 COURSE_STEP_S = 0.05
 STRAY_STEP_S = 2.0
 """Steps in which a course is held against its speed source: a smoothed fix errs alike over about as long."""
+
+STRAYS_TOO_FAR = 1.5
+"""Mean square of a course's steps off its source, in units of what the source errs by, from which the line that it was
+locked on is taken to have been followed through its noise."""
 
 LEAST_STEPS = 5
 RECORDED_SHARE = 0.5
@@ -78,19 +89,11 @@ def straying_log_prior(course: Course, clock: Clock, followed: Followed) -> floa
     The source's noise is known in size only, so over n steps of mean square m, in units of that size, it is
     -n/2 ln max(1, m). A line read under a wrong or a folded order moves otherwise than the speed, and shows here.
     """
-    start = np.arange(0.0, clock.mid_s[-1] - STRAY_STEP_S, STRAY_STEP_S)
-    rate = np.interp(start + 0.5 * STRAY_STEP_S, clock.mid_s, clock.rate_hz)
-    if start.size < LEAST_STEPS or rate.min() <= 0.0:
+    found = _strays(course, clock, followed)
+    if found is None:
         return 0.0
-    further = np.diff(course.correction(np.append(start, start[-1] + STRAY_STEP_S))) / STRAY_STEP_S
-    change = np.gradient(rate, STRAY_STEP_S)
-    sd = np.sqrt(followed.fix_hz**2 + (followed.late_s * change) ** 2 + (followed.share * rate) ** 2) / rate
-    heard = _heard(clock, start)
-    if heard.sum() < LEAST_STEPS:
-        return 0.0
-    strays, weight = further / rate, sd**-2
-    strays = strays - (strays * weight)[heard].sum() / weight[heard].sum()
-    cut = start.size // SLOW_STEPS * SLOW_STEPS
+    heard, strays, weight, sd, _ = found
+    cut = heard.size // SLOW_STEPS * SLOW_STEPS
     whole = heard[:cut].reshape(-1, SLOW_STEPS).all(axis=1)
     if not followed.slow_share or not whole.any():
         return _size_log_prior((strays**2 * weight)[heard])
@@ -100,6 +103,50 @@ def straying_log_prior(course: Course, clock: Clock, followed: Followed) -> floa
     freedom = (SLOW_STEPS - 1) / SLOW_STEPS
     fast = ((each - slow[:, None]) ** 2 * known).ravel() / freedom
     return _size_log_prior(slow**2 / own) + freedom * _size_log_prior(fast)
+
+
+def bound_to_source(course: Course, clock: Clock, followed: Followed) -> Course | None:
+    """The course drawn back to its source where it strays too far; None where it does not.
+
+    Of steps off the source of mean square m, in units of what it errs by, 1/m is the wheel's own and the rest is the
+    noise of a weak line (the regression of the one on both).
+    """
+    found = _strays(course, clock, followed)
+    if found is None:
+        return None
+    heard, strays, weight, _, constant = found
+    size = float((strays**2 * weight)[heard].mean())
+    if size < STRAYS_TOO_FAR:
+        return None
+    rate = np.interp(course.turns_s, clock.mid_s, clock.rate_hz)
+    step_s = np.diff(course.turns_s)
+    straight = constant * np.concatenate([[0.0], np.cumsum(0.5 * (rate[1:] + rate[:-1]) * step_s)])
+    return replace(
+        course,
+        epsilon=constant + (course.epsilon - constant) / size,
+        turns=straight + (course.turns - straight) / size,
+    )
+
+
+_Strays = tuple[BoolArray, FloatArray, FloatArray, FloatArray, float]
+
+
+def _strays(course: Course, clock: Clock, followed: Followed) -> _Strays | None:
+    """Steps in which the source was there, how far the course strays in each beside its constant part (relative), the
+    weight and sd of that, and the constant part; None where there are too few."""
+    start = np.arange(0.0, clock.mid_s[-1] - STRAY_STEP_S, STRAY_STEP_S)
+    rate = np.interp(start + 0.5 * STRAY_STEP_S, clock.mid_s, clock.rate_hz)
+    if start.size < LEAST_STEPS or rate.min() <= 0.0:
+        return None
+    further = np.diff(course.correction(np.append(start, start[-1] + STRAY_STEP_S))) / STRAY_STEP_S
+    change = np.gradient(rate, STRAY_STEP_S)
+    sd = np.sqrt(followed.fix_hz**2 + (followed.late_s * change) ** 2 + (followed.share * rate) ** 2) / rate
+    heard = _heard(clock, start)
+    if heard.sum() < LEAST_STEPS:
+        return None
+    strays, weight = further / rate, sd**-2
+    constant = float((strays * weight)[heard].sum() / weight[heard].sum())
+    return heard, strays - constant, weight, sd, constant
 
 
 def _size_log_prior(squares: FloatArray) -> float:

@@ -19,7 +19,7 @@ from vibeorder.diagnosis.blocks import Course
 from vibeorder.diagnosis.candidates import Candidate
 from vibeorder.diagnosis.classes import class_evidence
 from vibeorder.diagnosis.clear import clear_lines
-from vibeorder.diagnosis.courses import Followed, held_to_source
+from vibeorder.diagnosis.courses import Followed, bound_to_source, held_to_source
 from vibeorder.diagnosis.floor import Floor
 from vibeorder.diagnosis.folding import anchor_fold_log_odds
 from vibeorder.diagnosis.gears import NOT_LOCKED, GearCourse
@@ -247,14 +247,18 @@ def _posed(
     screen: Screen,
 ) -> Iterator[_Posed]:
     """The hypotheses on one proposal's course: in each of its gears, with each choice of offsets."""
-    readers = _Readers(scan, candidates, proposal, floor, followed)
+    bound = None if followed is None else bound_to_source(proposal.course, scan.clock, followed)
+    courses = [_Readers(scan, candidates, proposal, floor, followed)]
+    if bound is not None:
+        courses.append(_Bound(scan, candidates, replace(proposal, course=bound), floor, followed))
     wheels = wheel_offsets(scan, candidates, proposal, floor.sample_rate_hz)
     fold = anchor_fold_log_odds(scan, proposal, floor.sample_rate_hz)
     for gears in proposal.gears or (None,):
         for offsets, offsets_log in fit_offsets(scan, candidates, proposal, gears, wheels):
             log_weight = offsets_log + (gears.log_prior if gears else 0.0) + fold
-            hopes = screen.hopes(proposal.course, gears, offsets)
-            yield _Posed(readers, gears, offsets, log_weight, hopes)
+            for readers in courses:
+                hopes = screen.hopes(readers.proposed, gears, offsets)
+                yield _Posed(readers, gears, offsets, log_weight, hopes)
 
 
 def _of_first(offsets: Offsets, count: int) -> Offsets:
@@ -309,6 +313,17 @@ class _Readers:
             course = held_to_source(course, self._scan.clock, self._followed)
             self._made[key] = LineReader(self._scan, self._candidates, course, self._floor)
         return self._made[key]
+
+
+class _Bound(_Readers):
+    """Readers along a course that is bound to its source: no line's phase leads it off."""
+
+    def along(self, gears: GearCourse | None, offsets: Offsets) -> LineReader:
+        """The one reader there is, whatever the gears."""
+        if not self._made:
+            course = held_to_source(self._proposal.course, self._scan.clock, self._followed)
+            self._made[None] = LineReader(self._scan, self._candidates, course, self._floor)
+        return self._made[None]
 
 
 def log_prior_of_classes(candidates: Sequence[Candidate]) -> FloatArray:
