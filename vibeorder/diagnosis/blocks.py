@@ -50,8 +50,8 @@ LEAK_MARGIN = 10.0
 """How far off a strong line leaks into a track, in 1/block, and how much higher it must stand beside than on it."""
 
 STEP_OPEN, LEFT_OPEN = 0.001, 0.003
-"""What is left open of a line's rate: a step of the search of offsets; and more where a belt creeps, or an engine's
-line is read along a course that a wheel's led to: tires of one set differ by some tenths of a percent."""
+"""What is left open of a line's rate: a step of the search of offsets; and more where a belt creeps, its own or the one
+that led to the course, or an engine's line is read along a wheel's: tires of one set differ by tenths of a percent."""
 
 OPEN_HZ = 0.2
 """Farther than this from the track the phases of blocks, half a block apart, no longer tell which way."""
@@ -59,6 +59,9 @@ OPEN_HZ = 0.2
 OFF_CENTRE_BINS = 0.2
 """A line that runs this far beside its track, in 1/block, is read again where it runs: a Hann block shows it weaker by
 3% in power there, and by a half at three times that."""
+
+TRIED = 41
+"""Rates tried within what is left open: apart by at most a hundredth of a turn from block to block."""
 
 PASSES = 2
 """Where a slip was sought on the grid it may be off by more than phases tell at once."""
@@ -79,7 +82,8 @@ class Course:
     """One hypothesis of how fast the wheel turned.
 
     epsilon: relative correction at the scan's frames [shape (frames,)]. turns: further phase-locked correction
-    in wheel turns at `turns_s`. anchor: track that it was locked on, or None. log_prior: of this course.
+    in wheel turns at `turns_s`. anchor: candidate that it was locked on, or None. log_prior: of this course. loose:
+    whether that is a belt's, which slips against all else.
     """
 
     epsilon: FloatArray
@@ -88,6 +92,7 @@ class Course:
     turns: FloatArray
     turns_s: FloatArray
     locked: bool
+    loose: bool = False
 
     def correction(self, times_s: FloatArray) -> FloatArray:
         """Wheel turns to add to the nominal ones, at any instants."""
@@ -203,7 +208,7 @@ def candidate_blocks(
     seen = usable(frequency, floor.sample_rate_hz) & turns & steady & (cover > NEEDED_COVER)
     weight, off = np.asarray(cover * seen, float), 0.0
     if left_open := _left_open(along, candidate, mine):
-        for _ in range(PASSES if any(offset for _, _, offset in mine) else 1):
+        for _ in range(PASSES if along.course.loose or any(offset for _, _, offset in mine) else 1):
             centre, further = _settled(centre, noise, mid_s, frequency, weight, left_open)
             frequency, off = frequency * (1.0 + further), (1.0 + off) * (1.0 + further) - 1.0
             if abs(further) * typical * block_s < OFF_CENTRE_BINS:
@@ -232,7 +237,7 @@ def _left_open(along: OnCourse, candidate: Candidate, mine: list[tuple[int, Trac
     """How far (relative) a line may run off its track; 0 where nothing is left open."""
     anchor = along.course.anchor
     of_a_wheel = anchor is not None and any(t.gear is None for _, t in along.scan.tracks_of(anchor))
-    if candidate.slack or (candidate.basis == "engine" and of_a_wheel):
+    if candidate.slack or along.course.loose or (candidate.basis == "engine" and of_a_wheel):
         return LEFT_OPEN
     return STEP_OPEN if any(offset for _, _, offset in mine) else 0.0
 
@@ -254,9 +259,12 @@ def _settled(
         return centre, 0.0
     clear = centre / noise * use
     hop_s, typical_hz = float(mid_s[1] - mid_s[0]), float(middle(frequency_hz[use]))
-    turned = float(np.angle((clear[:, 1:] * clear[:, :-1].conj()).sum())) / (2.0 * np.pi * hop_s)
     most = min(left_open, OPEN_HZ / typical_hz)
-    off = min(max(turned / typical_hz, -most), most)
+    ahead = (clear[:, 1:] * clear[:, :-1].conj()).sum(axis=0)
+    tried = most * np.linspace(-1.0, 1.0, TRIED)
+    advance = 0.5 * (frequency_hz[1:] + frequency_hz[:-1]) * hop_s
+    in_step = (ahead * np.exp(-2j * np.pi * tried[:, None] * advance)).real.sum(axis=1)
+    off = float(tried[int(np.argmax(in_step))])
     turns = off * np.concatenate([[0.0], np.cumsum(0.5 * (frequency_hz[1:] + frequency_hz[:-1]) * hop_s)])
     return centre * np.exp(-2j * np.pi * turns), off
 

@@ -11,7 +11,7 @@ from vibeorder.diagnosis.gears import GearCourse
 from vibeorder.diagnosis.propose import Proposal
 from vibeorder.diagnosis.rolling import OWN_SIZE_SD, rolls_off, turns_with_one_wheel
 from vibeorder.diagnosis.scan import Scan
-from vibeorder.spectrum.middle import within
+from vibeorder.diagnosis.slips import standing
 
 __all__ = ["NO_OFFSETS", "Offsets", "fit_offsets", "wheel_offsets"]
 
@@ -22,19 +22,11 @@ Offsets = dict[tuple[int, int | None], float]
 NO_OFFSETS: tuple[Offsets, float] = ({}, 0.0)
 """None at all, and their log prior."""
 
-VOTE_CAP = 4.0
 GAIN_NEEDED = 2.0
 """Log evidence that slip must gain before it is believed, beside its prior: many values are tried."""
 
 SLACK_REACH = 2.5
 STEP = 0.001
-
-CLEAR_RATIO = 5.0
-"""Power over noise of a channel from which a frame also says, by the logarithm, how near its line is: capped votes
-alone hold a strong line to be as well off a whole bin beside its track as on it."""
-
-MOSTLY_HEARD = 0.5
-"""Share of the frames that must be off the road's joints until the rest are taken to be like them."""
 
 
 def wheel_offsets(
@@ -129,7 +121,7 @@ def _slip(
     for t, track in enumerate(scan.tracks):
         candidate = candidates[track.candidate]
         if track.gear == gear and candidate.guides and not candidate.slack:
-            support += _standing(scan, t, epsilon, grid, held)
+            support += standing(scan, t, epsilon, grid, held)
     locked = support[grid <= EXACT].max()
     best = int(support.argmax())
     return float(grid[best]) if support[best] - locked > GAIN_NEEDED - SLIP_LOG_PRIOR else 0.0
@@ -138,26 +130,5 @@ def _slip(
 def _slack(scan: Scan, track: int, epsilon: FloatArray, held: NDArray[np.bool_], slack: float) -> float:
     """Belt slip of one accessory: where its line stands out, near its nominal ratio."""
     grid = np.arange(-SLACK_REACH * slack, SLACK_REACH * slack + STEP, STEP)
-    support = _standing(scan, track, epsilon, grid, held) - 0.5 * (grid / slack) ** 2
+    support = standing(scan, track, epsilon, grid, held) - 0.5 * (grid / slack) ** 2
     return float(grid[int(np.argmax(support))])
-
-
-def _standing(
-    scan: Scan, track: int, epsilon: FloatArray, grid: FloatArray, held: NDArray[np.bool_]
-) -> FloatArray:
-    """How well a line stands on a track shifted by each offset of the grid, over the frames held [shape of grid].
-
-    Where a shifted track crosses the road's joints it is silent and taken to stand as in its other frames: were they
-    counted as nothing, a line would be sought wherever no joints lie.
-    """
-    index = np.round((epsilon[held] + grid[:, None] - scan.clock.epsilon[0]) / scan.clock.step).astype(int)
-    inside = (index >= 0) & (index < scan.evidence[track].shape[1])
-    at = (np.flatnonzero(held), within(index, 0, scan.evidence[track].shape[1] - 1))
-    evidence = scan.evidence[track][at]
-    votes = np.minimum(evidence, VOTE_CAP)
-    if track < len(scan.ratio):  # a track of the sound has none
-        votes = votes + np.log(np.maximum(scan.ratio[track][at] / (scan.channels * CLEAR_RATIO), 1.0))
-    heard = inside & (scan.vote(track)[at] == evidence)
-    total = np.where(heard, votes, 0.0).sum(axis=1)
-    share = heard.mean(axis=1)
-    return np.asarray(np.where(share > MOSTLY_HEARD, total / np.maximum(share, MOSTLY_HEARD), total))

@@ -15,6 +15,7 @@ from vibeorder.diagnosis.gears import GearCourse
 from vibeorder.diagnosis.paths import gear_totals, spread, trace_gears, wobble_course
 from vibeorder.diagnosis.scan import Scan
 from vibeorder.diagnosis.sharpening import LockOn
+from vibeorder.diagnosis.slips import slip_beside
 from vibeorder.diagnosis.sway import NO_SWAY, Sway, swayed, sways
 from vibeorder.diagnosis.votes import ASSIST_CAP, engine_votes, road_total, road_votes
 from vibeorder.spectrum.middle import within
@@ -41,8 +42,8 @@ HOPELESS, HOPELESS_SHARE = 40.0, 0.5
 """An anchor this far behind the best (log evidence, or as a share of the best) is not weighed."""
 
 OF_EACH_KIND = 4
-"""One in so many courses goes to the best of the road's lines, and of the engine's, at least: a strong engine line under
-many names, each in many gears, would else crowd out the course that a weak healthy shaft's leads to."""
+"""One in so many courses goes to the best of the road's lines, and of the engine's, at least: a strong engine line
+under many names, each in many gears, would else crowd out the course that a weak healthy shaft's leads to."""
 
 NEAR_CELLS = 10
 """How far (in cells) the offset that votes along no course in particular ask for may be off."""
@@ -142,7 +143,7 @@ def propose(
         line, state, strength = search.course(k, cell, held)
         if strength < ANCHOR_FROM:
             continue
-        for offset in search.offsets(k, cell, line):
+        for offset in search.offsets(k, cell, line, state):
             epsilon = line - offset
             course = epsilon + search.sway.course
             if any(np.abs(course - e).mean() < SAME_COURSE and (state == s).all() for e, s in kept):
@@ -187,7 +188,10 @@ def _ranked(searches: "Sequence[_Search]", only: int | None, of_each: int) -> li
         for basis in best
         for mode in [m for m in ranked if kinds[m.candidate].basis == basis and m.state is None][:of_each]
     ]
-    return [*sorted(leads, key=lambda m: -m.total), *(m for m in ranked if not any(m is one for one in leads))]
+    return [
+        *sorted(leads, key=lambda m: -m.total),
+        *(m for m in ranked if not any(m is one for one in leads)),
+    ]
 
 
 def along(scan: Scan, track: int, epsilon: FloatArray, shifts: FloatArray) -> FloatArray:
@@ -305,28 +309,26 @@ class _Search:
         strength = float(own[rows, state, np.round(course).astype(int)].sum())
         return _smooth(self.scan.clock.epsilon[0] + course * self.scan.clock.step), state, strength
 
-    def offsets(self, k: int, cell: int, line: FloatArray) -> list[float]:
+    def offsets(self, k: int, cell: int, line: FloatArray, state: NDArray[np.intp]) -> list[float]:
         """How far the anchor may run off its nominal ratio: not at all, and as the road lines would have it.
 
-        line: course of its own line, beside which the road's are sought once it is known.
+        line, state: course of its own line and of its gears, beside which the road's are sought once it is known.
         """
         if self.candidates[k].basis == "wheel":
             return [0.0]
         epsilon = self.scan.clock.epsilon
         here = float(epsilon[0] + cell * self.scan.clock.step)
-        split = self._beside(k, line, here - float(self._split(k)[1][cell]))
+        split = self._slip(k, line, state, here - float(self._split(k)[1][cell]))
         exact = [0.0] if here <= epsilon[-1] else []
         return exact if abs(split) < EXACT and exact else [*exact, split]
 
-    def _beside(self, k: int, line: FloatArray, split: float) -> float:
-        """The offset near `split` at which the road's lines stand best, now that the line's own wobble is known."""
+    def _slip(self, k: int, line: FloatArray, state: NDArray[np.intp], split: float) -> float:
         near = split + self.scan.clock.step * np.arange(-NEAR_CELLS, NEAR_CELLS + 1)
-        support = offset_log_prior(self.candidates[k], near)
-        support -= 0.5 * ((float(line.mean()) - near - self.doubt.mean) / self.doubt.sd) ** 2
-        for t, track in enumerate(self.scan.tracks):
-            if track.gear is None and self.candidates[track.candidate].guides:
-                support = support + np.minimum(along(self.scan, t, line, -near), ASSIST_CAP).sum(axis=1)
-        return float(near[int(np.argmax(support))])
+        mean = float(line.mean()) - near
+        prior = offset_log_prior(self.candidates[k], near)
+        prior = prior - 0.5 * ((mean - self.doubt.mean) / self.doubt.sd) ** 2
+        gear = np.array([0 if g is None else g for g in self.states], np.intp)[state]
+        return slip_beside(self.scan, self.candidates, k, line, gear, near, np.asarray(prior, float))
 
     def proposal(self, k: int, epsilon: FloatArray, state: NDArray[np.intp], offset: float) -> Proposal:
         """The course locked on its anchor's phase, and the gears to weigh with it."""
@@ -340,7 +342,8 @@ class _Search:
 
     def _locked(self, k: int | None, epsilon: FloatArray, lock_on: Sequence[LockOn]) -> Course:
         prior = (self.doubt.mean, self.doubt.sd)
-        return locked_course(self._read_scan, prior, epsilon + self.sway.course, k, lock_on)
+        course = locked_course(self._read_scan, prior, epsilon + self.sway.course, k, lock_on)
+        return replace(course, loose=k is not None and bool(self.candidates[k].slack))
 
     def slipping(self, k: int, line: FloatArray, state: NDArray[np.intp], offset: float) -> list[Proposal]:
         """The course along an engine line whose converter slips by gear, where its steps at shifts ask for it."""

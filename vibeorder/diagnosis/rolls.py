@@ -126,7 +126,9 @@ class Driven:
 
     def read(self, multiple: float, growth: float, off: float | None = None) -> Tracked:
         """A line so many times the driven wheels' mean rate; off: another size than the one found."""
-        return self._reader.read(self._turns * (multiple * (1.0 + (self.off if off is None else off))), growth)
+        return self._reader.read(
+            self._turns * (multiple * (1.0 + (self.off if off is None else off))), growth
+        )
 
     def _asked(self, lines: Sequence[tuple[float, float, Tracked]]) -> tuple[float, float]:
         """The size that the phases of all lines ask for, and by how many sd of noise they keep step there."""

@@ -95,8 +95,11 @@ class _Course:
         per_wheel = self.pursuit.per_wheel
         every = [
             [
-                (candidate.multiple * (ratio if candidate.basis == "engine" else 1.0), candidate.source.growth,
-                 self._off_anchor(self._tracked(j, g if candidate.basis == "engine" else -1)))
+                (
+                    candidate.multiple * (ratio if candidate.basis == "engine" else 1.0),
+                    candidate.source.growth,
+                    self._off_anchor(self._tracked(j, g if candidate.basis == "engine" else -1)),
+                )
                 for j, candidate in enumerate(self.pursuit.candidates)
                 if self._turns_with_mean(candidate) and (g >= 0 or candidate.basis == "wheel")
             ]
@@ -330,8 +333,9 @@ def _as_lines(
     out: list[Line | PairLine] = []
     for cluster in clusters:
         whole = next(readings)
-        for other in [next(readings) for _ in cluster.others]:
-            whole = other if other.best > whole.best + CLEARER else whole
+        for _ in cluster.others:
+            clearer = next(readings)
+            whole = clearer if clearer.best > whole.best + CLEARER else whole
         if cluster.pair is None:
             out.append(Line(tuple(cluster.members), whole))
         else:
