@@ -323,7 +323,7 @@ class _Search:
         return exact if abs(split) < EXACT and exact else [*exact, split]
 
     def _slip(self, k: int, line: FloatArray, state: NDArray[np.intp], split: float) -> float:
-        near = split + self.scan.clock.step * np.arange(-NEAR_CELLS, NEAR_CELLS + 1)
+        near = np.asarray(split + self.scan.clock.step * np.arange(-NEAR_CELLS, NEAR_CELLS + 1), float)
         mean = float(line.mean()) - near
         prior = offset_log_prior(self.candidates[k], near)
         prior = prior - 0.5 * ((mean - self.doubt.mean) / self.doubt.sd) ** 2
