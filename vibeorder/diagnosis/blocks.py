@@ -208,13 +208,8 @@ def candidate_blocks(
     seen = usable(frequency, floor.sample_rate_hz) & turns & steady & (cover > NEEDED_COVER)
     weight, off = np.asarray(cover * seen, float), 0.0
     if left_open := _left_open(along, candidate, mine):
-        for _ in range(PASSES if along.course.loose or any(offset for _, _, offset in mine) else 1):
-            centre, further = _settled(centre, noise, mid_s, frequency, weight, left_open)
-            frequency, off = frequency * (1.0 + further), (1.0 + off) * (1.0 + further) - 1.0
-            if abs(further) * typical * block_s < OFF_CENTRE_BINS:
-                break
-            moved = [along.read(t, (1.0 + offset) * (1.0 + off) - 1.0) for t, _, offset in mine]
-            centre, noise, _ = _of_states(moved, at)
+        centre, noise, off = _where_it_runs(along, mine, at, (centre, noise), frequency, weight, left_open)
+        frequency = frequency * (1.0 + off)
     seen_hz = folded(frequency, floor.sample_rate_hz)
     return Blocks(
         index,
@@ -231,6 +226,32 @@ def candidate_blocks(
         int(np.count_nonzero(turns)),
         off,
     )
+
+
+def _where_it_runs(
+    along: OnCourse,
+    mine: list[tuple[int, Track, float]],
+    at: NDArray[np.intp],
+    read: tuple[NDArray[np.complex128], FloatArray],
+    frequency_hz: FloatArray,
+    weight: FloatArray,
+    left_open: float,
+) -> tuple[NDArray[np.complex128], FloatArray, float]:
+    """Amplitudes and noise read where a line's phases tell that it runs, and how far that is off its track (relative).
+
+    mine, at: its tracks, and which holds in each block; read: what is there; left_open: as in `_left_open`.
+    """
+    block_s, mid_s = along.cut
+    (centre, noise), off, typical = read, 0.0, float(middle(frequency_hz))
+    for _ in range(PASSES if along.course.loose or any(offset for _, _, offset in mine) else 1):
+        here = frequency_hz * (1.0 + off)
+        centre, further = _settled(centre, noise, mid_s, here, weight, left_open)
+        off = (1.0 + off) * (1.0 + further) - 1.0
+        if abs(further) * typical * block_s < OFF_CENTRE_BINS:
+            break
+        moved = [along.read(t, (1.0 + offset) * (1.0 + off) - 1.0) for t, _, offset in mine]
+        centre, noise, _ = _of_states(moved, at)
+    return centre, noise, off
 
 
 def _left_open(along: OnCourse, candidate: Candidate, mine: list[tuple[int, Track, float]]) -> float:
