@@ -254,7 +254,9 @@ def _posed(
     wheels = wheel_offsets(scan, candidates, proposal, floor.sample_rate_hz)
     fold = anchor_fold_log_odds(scan, proposal, floor.sample_rate_hz)
     for gears in proposal.gears or (None,):
-        for offsets, offsets_log in fit_offsets(scan, candidates, proposal, gears, wheels):
+        for offsets, offsets_log in fit_offsets(
+            scan, candidates, proposal, gears, wheels, floor.sample_rate_hz
+        ):
             log_weight = offsets_log + (gears.log_prior if gears else 0.0) + fold
             for readers in courses:
                 hopes = screen.hopes(readers.proposed, gears, offsets)

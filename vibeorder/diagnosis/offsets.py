@@ -9,7 +9,7 @@ from vibeorder.diagnosis.candidates import Candidate
 from vibeorder.diagnosis.converter import EXACT, MOST_SLIP, SLIP_LOG_PRIOR, slips_log_prior
 from vibeorder.diagnosis.gears import GearCourse
 from vibeorder.diagnosis.propose import Proposal
-from vibeorder.diagnosis.rolling import OWN_SIZE_SD, rolls_off, turns_with_one_wheel
+from vibeorder.diagnosis.rolling import OWN_SIZE_SD, rolls_off, turns_with_one_wheel, votes_beside
 from vibeorder.diagnosis.scan import Scan
 from vibeorder.diagnosis.slips import standing
 
@@ -27,6 +27,11 @@ GAIN_NEEDED = 2.0
 
 SLACK_REACH = 2.5
 STEP = 0.001
+
+SMALL_SLIP, SMALL_STEP = 0.012, 0.0005
+SHOWS_FROM = 5.0
+"""Slips up to which a frame is too short to show one, how finely they are looked for in blocks, and how far an engine's
+line must stand out in the frames for that."""
 
 
 def wheel_offsets(
@@ -54,19 +59,25 @@ def fit_offsets(
     proposal: Proposal,
     gears: GearCourse | None,
     wheels: tuple[Offsets, float] = NO_OFFSETS,
+    sample_rate_hz: float = 0.0,
 ) -> list[tuple[Offsets, float]]:
     """Offsets worth weighing, each with its log prior: converter locked, and slipping where the lines ask for it.
 
     The anchor keeps the offset it was locked with. wheels: those of the wheels' lines, which are put to them all.
+    sample_rate_hz: of the recording; 0 where slips too small for frames to show are not looked for.
     """
     return [
         ({**wheels[0], **own}, wheels[1] + log_prior)
-        for own, log_prior in _engine_offsets(scan, candidates, proposal, gears)
+        for own, log_prior in _engine_offsets(scan, candidates, proposal, gears, sample_rate_hz)
     ]
 
 
 def _engine_offsets(
-    scan: Scan, candidates: Sequence[Candidate], proposal: Proposal, gears: GearCourse | None
+    scan: Scan,
+    candidates: Sequence[Candidate],
+    proposal: Proposal,
+    gears: GearCourse | None,
+    sample_rate_hz: float,
 ) -> list[tuple[Offsets, float]]:
     if gears is None:
         return [NO_OFFSETS]
@@ -78,6 +89,9 @@ def _engine_offsets(
         options = [{g: slips.get(g, 0.0) for g in used}]
     else:
         fitted = {g: _slip(scan, candidates, epsilon, gears, g) for g in used}
+        if sample_rate_hz and anchor is not None and candidates[anchor].basis == "wheel":
+            fine = {g: _small_slip(scan, candidates, proposal, gears, g, sample_rate_hz) for g in used}
+            fitted = {g: slip or fine[g] for g, slip in fitted.items()}
         options = [dict.fromkeys(used, 0.0)]
         if any(fitted.values()):
             options.append(fitted)
@@ -122,6 +136,29 @@ def _slip(
         candidate = candidates[track.candidate]
         if track.gear == gear and candidate.guides and not candidate.slack:
             support += standing(scan, t, epsilon, grid, held)
+    locked = support[grid <= EXACT].max()
+    best = int(support.argmax())
+    return float(grid[best]) if support[best] - locked > GAIN_NEEDED - SLIP_LOG_PRIOR else 0.0
+
+
+def _small_slip(
+    scan: Scan,
+    candidates: Sequence[Candidate],
+    proposal: Proposal,
+    gears: GearCourse,
+    gear: int,
+    sample_rate_hz: float,
+) -> float:
+    """Slip in one gear that blocks show and frames do not, 0 where locked explains the lines as well."""
+    grid = np.asarray(np.arange(0.0, SMALL_SLIP, SMALL_STEP), float)
+    held = gears.gear == gear
+    support = np.zeros(grid.size)
+    for t, track in enumerate(scan.tracks):
+        candidate = candidates[track.candidate]
+        if track.gear != gear or not candidate.guides or candidate.slack:
+            continue
+        if standing(scan, t, proposal.course.epsilon, grid[::4], held).max() > SHOWS_FROM:
+            support += votes_beside(scan, t, proposal.course, grid, sample_rate_hz, held)
     locked = support[grid <= EXACT].max()
     best = int(support.argmax())
     return float(grid[best]) if support[best] - locked > GAIN_NEEDED - SLIP_LOG_PRIOR else 0.0

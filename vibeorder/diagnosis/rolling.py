@@ -16,7 +16,7 @@ from vibeorder.diagnosis.scan import Scan, usable
 from vibeorder.spectrum.baseband import block_spectra, narrowed
 from vibeorder.spectrum.middle import within
 
-__all__ = ["OWN_SIZE_SD", "rolls_off", "turns_with_one_wheel"]
+__all__ = ["OWN_SIZE_SD", "rolls_off", "turns_with_one_wheel", "votes_beside"]
 
 FloatArray = NDArray[np.float64]
 
@@ -55,27 +55,45 @@ def turns_with_one_wheel(candidate: Candidate) -> bool:
 
 def rolls_off(scan: Scan, track: int, course: Course, sample_rate_hz: float) -> float:
     """Relative offset of a wheel's line along a course that another line led to; 0 where none is worth its prior."""
-    clock, multiple = scan.clock, scan.tracks[track].multiple
-    block_s, mid_s = block_cut(float(clock.mid_s[-1]))
-    typical_hz = clock.usual_hz * multiple
+    typical_hz = scan.clock.usual_hz * scan.tracks[track].multiple
+    block_s, mid_s = block_cut(float(scan.clock.mid_s[-1]))
     if mid_s.size < 2 or OWN_SIZE_SD * typical_hz * block_s < SEEN_FROM_BINS:
         return 0.0
+    step = 0.25 / (block_s * typical_hz)
+    off = np.asarray(step * np.arange(-int(MOST_OFF / step), int(MOST_OFF / step) + 1), float)
+    votes = votes_beside(scan, track, course, off, sample_rate_hz)
+    support = votes - 0.5 * (off / OWN_SIZE_SD) ** 2
+    best = int(np.argmax(support))
+    return float(off[best]) if support[best] - support[off.size // 2] > GAIN_NEEDED else 0.0
+
+
+def votes_beside(
+    scan: Scan,
+    track: int,
+    course: Course,
+    off: FloatArray,
+    sample_rate_hz: float,
+    held: NDArray[np.bool_] | None = None,
+) -> FloatArray:
+    """How well a line stands along a course at each relative offset, in blocks, which show it narrower than frames do.
+
+    off: [shape (offsets,), as what comes out]. held: frames in which its gear does, None for all of them.
+    """
+    clock, multiple = scan.clock, scan.tracks[track].multiple
+    block_s, mid_s = block_cut(float(clock.mid_s[-1]))
     rate = np.interp(mid_s, clock.mid_s, clock.rate_hz)
-    reach = MAIN_LOBE / block_s + SIDE_HZ + MOST_OFF * float(rate.max()) * multiple
+    reach = MAIN_LOBE / block_s + SIDE_HZ + float(np.abs(off).max()) * float(rate.max()) * multiple
     band = scan.bands[track]
     close = narrowed(band, multiple * course.correction(band.times_s), 2.0 * MARGIN * reach)
     blocks = block_spectra(close, block_s, mid_s, min(reach, 0.4 * close.rate_hz), pad=PADDED)
     spectra, noise = whiten(blocks, block_s, SIDE_HZ)
     ratio = ((np.abs(spectra) / noise[:, :, None]) ** 2).sum(axis=0)
-    step = 0.25 / (block_s * typical_hz)
-    off = step * np.arange(-int(MOST_OFF / step), int(MOST_OFF / step) + 1)
     bin_hz = float(blocks.offset_hz[1] - blocks.offset_hz[0])
     index = np.round(rate[:, None] * multiple * off / bin_hz).astype(int) + blocks.offset_hz.size // 2
     found = np.take_along_axis(ratio, within(index, 0, ratio.shape[1] - 1), axis=1)
     channels = spectra.shape[0]
     evidence = channels * np.log1p(found / (channels * CLEAR_RATIO))
     seen = usable(rate * multiple, sample_rate_hz) & (blocks.cover > NEEDED_COVER)
-    votes = BLOCK_WEIGHT * np.where(seen[:, None], evidence, 0.0).sum(axis=0)
-    support = votes - 0.5 * (off / OWN_SIZE_SD) ** 2
-    best = int(np.argmax(support))
-    return float(off[best]) if support[best] - support[off.size // 2] > GAIN_NEEDED else 0.0
+    if held is not None:
+        seen &= np.interp(mid_s, clock.mid_s, held.astype(float)) > 0.99
+    return np.asarray(BLOCK_WEIGHT * np.where(seen[:, None], evidence, 0.0).sum(axis=0))

@@ -12,6 +12,7 @@ from vibeorder.diagnosis.amplitudes import COMPLAINT_FROM_MPS2
 from vibeorder.diagnosis.analyse import Piece
 from vibeorder.diagnosis.posterior import Posterior
 from vibeorder.diagnosis.result import LineSeen
+from vibeorder.diagnosis.scan import usable
 from vibeorder.diagnosis.signal import Signal
 from vibeorder.diagnosis.wrong_vehicle import given_back
 
@@ -51,6 +52,8 @@ def with_unexplained(
     line = max(lines, key=lambda one: one.amplitude, default=None)
     if line is None or line.name or signal.relative or posterior.nothing < 0.5:
         return None, posterior
+    if not bool(usable(np.array([line.frequency_hz]), signal.rate_hz)[0]):
+        return None, posterior  # no part was read there, so that none is ruled out
     strong = line.amplitude >= np.sqrt(2.0) * COMPLAINT_FROM_MPS2 * signal.ride
     clear = line.snr_db >= (CLEAR_STEADY_DB if steady else CLEAR_DB)
     if not strong or not clear or _of_joints(line, piece):
