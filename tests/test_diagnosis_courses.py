@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from vibeorder.diagnosis.blocks import Course
 from vibeorder.diagnosis.converter import SLIP_LOG_PRIOR, slips_by_gear, slips_log_prior
-from vibeorder.diagnosis.courses import Followed, straying_log_prior
+from vibeorder.diagnosis.courses import Followed, bound_to_source, straying_log_prior
 from vibeorder.diagnosis.scan import Clock
 
 FloatArray = NDArray[np.float64]
@@ -73,6 +73,26 @@ def test_a_held_speed_that_jumps_about_from_second_to_second_still_costs() -> No
     jumps = 12.0 * 0.03 * np.tile([1.0, 1.0, -1.0, -1.0], SECONDS // 4)
     before = straying_log_prior(course(jumps), clock(rate), replace(BY_EYE, slow_share=0.0))
     assert straying_log_prior(course(jumps), clock(rate), BY_EYE) == pytest.approx(0.75 * before, rel=0.15)
+
+
+def test_a_course_that_follows_noise_is_drawn_back_to_its_source_and_keeps_its_scale() -> None:
+    """Of steps of mean square m a share 1/m is the wheel's own (the regression of it on both, by hand)."""
+    rate = np.full(SECONDS, 12.0)
+    noise = np.random.default_rng(2).normal(0.0, 0.1, SECONDS)
+    strays = course(0.01 * rate + noise)
+    bound = bound_to_source(strays, clock(rate), FIX)
+    assert bound is not None
+    assert straying_log_prior(strays, clock(rate), FIX) < -20.0
+    assert straying_log_prior(bound, clock(rate), FIX) == 0.0
+    assert bound.turns[-1] / rate.sum() == pytest.approx(0.01, abs=0.001)
+    left, before = (np.diff(one.turns - 0.01 * 12.0 * one.turns_s).std() for one in (bound, strays))
+    assert 0.0 < left < 0.3 * before
+
+
+def test_a_course_as_near_to_its_source_as_that_errs_is_left_alone() -> None:
+    rate = np.full(SECONDS, 12.0)
+    near = course(0.01 * rate + np.random.default_rng(2).normal(0.0, 0.02, SECONDS))
+    assert bound_to_source(near, clock(rate), FIX) is None
 
 
 def test_slip_that_differs_by_gear_is_taken_out_of_the_wheels_course() -> None:

@@ -8,7 +8,7 @@ import pytest
 
 from vibeorder.diagnosis.blocks import Course
 from vibeorder.diagnosis.floor import floor_of
-from vibeorder.diagnosis.rolling import MOST_OFF, rolls_off
+from vibeorder.diagnosis.rolling import MOST_OFF, rolls_off, votes_beside
 from vibeorder.diagnosis.scan import Clock, Scan, Track, scan_tracks
 from vibeorder.diagnosis.signal import Signal
 
@@ -50,3 +50,19 @@ def test_a_line_beyond_what_tires_of_one_set_differ_by_is_none_of_theirs() -> No
 def test_a_first_order_that_a_tires_size_cannot_move_is_not_looked_for() -> None:
     scan, course = scanned(0.003, 0.15, order=1.0)
     assert rolls_off(scan, 0, course, RATE_HZ) == 0.0
+
+
+@pytest.mark.parametrize("off", [0.002, 0.0055, 0.009])
+def test_a_small_slip_shows_in_blocks_where_a_frame_is_too_short_for_it(off: float) -> None:
+    """At 87 Hz half a percent is 0.4 Hz: a frame has bins of a third of that or more, a padded block of a sixteenth."""
+    scan, course = scanned(off, 0.15, order=6.0)
+    grid = np.asarray(np.arange(0.0, 0.012, 0.0005), float)
+    votes = votes_beside(scan, 0, course, grid, RATE_HZ)
+    assert grid[int(np.argmax(votes))] == pytest.approx(off, abs=0.0006)
+
+
+def test_frames_in_which_the_gear_did_not_hold_say_nothing() -> None:
+    scan, course = scanned(0.0055, 0.15, order=6.0)
+    grid = np.asarray(np.arange(0.0, 0.012, 0.0005), float)
+    held = np.zeros(scan.clock.mid_s.size, bool)
+    assert not votes_beside(scan, 0, course, grid, RATE_HZ, held).any()

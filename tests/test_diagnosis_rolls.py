@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from vibeorder.diagnosis.along import TrackReader, likelihoods
 from vibeorder.diagnosis.candidates import candidates_of
 from vibeorder.diagnosis.colour import colour_of
-from vibeorder.diagnosis.rolls import Rolls
+from vibeorder.diagnosis.rolls import Driven, Rolls
 from vibeorder.diagnosis.signal import Signal
 
 FloatArray = NDArray[np.float64]
@@ -63,3 +63,41 @@ def test_no_size_is_sought_where_it_fits_the_speed_is_held_or_a_wheels_own_line_
     straight, own, log_prior = read(reader_of(turns, off, 0.1), turns, anchor)
     assert own == straight
     assert log_prior == 0.0
+
+
+RATIO = 3.9
+
+
+def driven(change: float, off: float, anchor: int, rms: float = 0.1) -> Driven:
+    """What was sought by two lines of the driven wheels' mean, which a wheel's course is off by so much."""
+    turns = wheel_turns(change)
+    samples = 0.1 * np.random.default_rng(4).standard_normal((3, turns.size))
+    multiples = (RATIO, 2.0 * RATIO)
+    for multiple in multiples:
+        line = np.sqrt(2.0) * rms * np.cos(2.0 * np.pi * multiple * (1.0 + off) * turns)
+        samples += np.array([[0.2], [0.4], [0.9]]) * line
+    signal = Signal(samples.astype(np.float32), np.ones(turns.size, bool), RATE_HZ, False)
+    reader = TrackReader(signal, colour_of(signal))
+    found = Driven(reader, turns, CANDIDATES, anchor)
+    found.seek([[(m, 0.0, reader.read(turns * m, 0.0)) for m in multiples]])
+    return found
+
+
+@pytest.mark.parametrize("change", [0.02, 0.5])
+@pytest.mark.parametrize("off", [-0.003, 0.002])
+def test_what_the_driven_wheels_turn_is_found_off_one_wheels_own_course_at_a_held_speed_too(
+    change: float, off: float
+) -> None:
+    found = driven(change, off, TIRE)
+    assert found.sought
+    assert found.off == pytest.approx(off, abs=0.0006)
+    assert found.log_prior == pytest.approx(-0.5 * (off / 0.002) ** 2, rel=0.5)
+
+
+def test_a_course_of_the_shafts_own_is_the_driven_wheels_mean() -> None:
+    assert not driven(0.5, 0.002, SHAFT).sought
+
+
+def test_noise_gives_the_driven_wheels_no_size_of_their_own() -> None:
+    assert driven(0.5, 0.002, TIRE, rms=0.0).off == 0.0
+    assert driven(0.5, 0.0, TIRE).off == 0.0
