@@ -1,6 +1,7 @@
 """What tests share: one thread for linear algebra, set before anything imports numpy, and a shop page that runs."""
 
 import os
+import signal
 import sys
 from collections.abc import Iterator
 from typing import TYPE_CHECKING
@@ -28,7 +29,9 @@ def pytest_configure(config: pytest.Config) -> None:
     """A worker is itself one of several: its diagnoses fork no further ones, which would only take turns with it.
 
     Without this it depends on threads that an earlier test left behind. Tests of the forking ask for it.
+    Of tests run in the background, whose shell has them not hear Ctrl-C, the programs that they start would not either.
     """
+    signal.signal(signal.SIGINT, signal.default_int_handler)
     if hasattr(config, "workerinput"):
         from vibeorder.recording import processes
 
