@@ -30,6 +30,7 @@ from vibeorder.diagnosis.pursuit import Pursuit
 from vibeorder.diagnosis.retold import Weighed, piece_of
 from vibeorder.diagnosis.ridge import CELL, LOWEST_HZ, LineTable, line_table
 from vibeorder.diagnosis.signal import Signal, folded
+from vibeorder.diagnosis.slabs import with_slabs
 from vibeorder.diagnosis.weighing import Explained, explain
 from vibeorder.recording.decimate import decimated
 from vibeorder.recording.store import excerpt
@@ -151,6 +152,7 @@ def _infer(
     if not weighed:
         return None
     weighed = with_nameless(weighed, part, every, float(classes[-1]), setting.engine_unplaced)
+    weighed = with_slabs(weighed, reader, part, float(classes[-1]))
     weighed = [_of_first(w, own) for w in weighed] if setting.beside else weighed
     if heard is not None:
         weighed = with_sound(weighed, part, heard, candidates, setting, numbers)

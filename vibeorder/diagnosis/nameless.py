@@ -21,7 +21,7 @@ from vibeorder.diagnosis.ridge import FRAME_CAP
 from vibeorder.diagnosis.signal import Signal, folded
 from vibeorder.diagnosis.weighing import Explained
 
-__all__ = ["SWEEP", "with_nameless"]
+__all__ = ["SPEEDS", "SWEEP", "stays_whole", "with_nameless"]
 
 FloatArray = NDArray[np.float64]
 
@@ -72,7 +72,7 @@ def with_nameless(
     """
     names = [float(w.log_class[:-1].max()) for w in weighed]
     best = int(np.argmax(names))
-    plain = [i for i, w in enumerate(weighed) if _stays_whole(w.explained.naming, part)]
+    plain = [i for i, w in enumerate(weighed) if stays_whole(w.explained.naming, part)]
     tried = {best, max(plain, key=lambda i: names[i], default=best)}
     own = max(_log_weight(weighed[i].explained, part, candidates, engine_unplaced) for i in tried)
     log_class = weighed[best].log_class.copy()
@@ -80,7 +80,7 @@ def with_nameless(
     return [*weighed[:best], replace(weighed[best], log_class=log_class), *weighed[best + 1 :]]
 
 
-def _stays_whole(naming: Naming, part: Signal) -> bool:
+def stays_whole(naming: Naming, part: Signal) -> bool:
     """Whether the strong line runs on through one gear and below half the sample rate."""
     if np.count_nonzero(np.diff(naming.gear)):
         return False
