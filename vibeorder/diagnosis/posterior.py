@@ -11,12 +11,12 @@ __all__ = ["UNNAMED_TEMPERATURE", "Kind", "Posterior", "posterior_of", "prior_in
 FloatArray = NDArray[np.float64]
 Kind = Literal["logged", "given", "inferred", "audio", "memo"]
 
-TEMPERATURE: dict[Kind, float] = {"logged": 1.0, "given": 1.2, "inferred": 2.0, "audio": 2.0, "memo": 3.0}
+TEMPERATURE: dict[Kind, float] = {"logged": 1.0, "given": 1.0, "inferred": 2.0, "audio": 2.0, "memo": 3.0}
 """Log evidence is divided by this, its prior is not: blocks are not as independent, nor noise as Gaussian, as the
 model has it.
 One number per kind of speed source ("audio": sound, or a log without a scale, with a speed; "memo": without), fitted
-by tests/benchmarks/calibrate.py on seeds of its own; a logged speed's lies between the best of the simulator's drives
-(0.9) and that of the outside world's (1.2 to 1.5)."""
+by tests/benchmarks/calibrate.py on seeds of its own; of a logged and a said speed between the best of the simulator's
+drives (0.7, 0.8) and that of the outside world's (1.0, 1.5)."""
 
 UNNAMED_TEMPERATURE: dict[Kind, float] = {"inferred": 1.0, "memo": 2.0}
 """Where names are guessed, for want of a speed, that something is at fault is still read off how strong a line is,
