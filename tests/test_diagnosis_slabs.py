@@ -25,7 +25,7 @@ SLABS_HZ = 28.0 / 4.57
 """28 m/s over slabs of 15 ft: 6.13 a second, and the wheels turn at twice that and a bit."""
 
 
-def held(base_hz: float, amplitudes: dict[float, float], seed: int = 3) -> Recording:
+def held(base_hz: float, amplitudes: dict[int, float], seed: int = 3) -> Recording:
     """A held speed, which wanders by some tenths of a percent: lines at multiples of one rate, in m/s^2 rms."""
     rng = np.random.default_rng(seed)
     t = np.arange(int(RATE_HZ * SECONDS)) / RATE_HZ
