@@ -11,7 +11,7 @@ __all__ = ["UNNAMED_TEMPERATURE", "Kind", "Posterior", "posterior_of", "prior_in
 FloatArray = NDArray[np.float64]
 Kind = Literal["logged", "given", "inferred", "audio", "memo"]
 
-TEMPERATURE: dict[Kind, float] = {"logged": 1.0, "given": 1.0, "inferred": 2.0, "audio": 2.0, "memo": 3.0}
+TEMPERATURE: dict[Kind, float] = {"logged": 0.85, "given": 1.0, "inferred": 2.0, "audio": 2.0, "memo": 3.0}
 """Log evidence is divided by this, its prior is not: blocks are not as independent, nor noise as Gaussian, as the
 model has it.
 One number per kind of speed source ("audio": sound, or a log without a scale, with a speed; "memo": without), fitted
