@@ -152,7 +152,7 @@ def _infer(
     if not weighed:
         return None
     weighed = with_nameless(weighed, part, every, float(classes[-1]), setting.engine_unplaced)
-    weighed = [_of_first(w, own) for w in with_slabs(weighed, reader, part, float(classes[-1]))]
+    weighed = [_of_first(w, own) for w in with_slabs(weighed, reader, part, every, float(classes[-1]))]
     if heard is not None:
         weighed = with_sound(weighed, part, heard, candidates, setting, numbers)
     return piece_of(part, candidates, weighed, numbers, per_wheel, classes, first / signal.rate_hz)

@@ -8,26 +8,26 @@ strong line is also weighed as tooth number k of a comb, for every k, with all o
 
 A tooth is there with a probability and of a strength about a share of the strongest's: two axles a wheelbase apart take
 some away, and the body lifts others. What makes a comb of a tire's or an engine's few orders is every tooth between and
-beyond them that is not there.
+beyond them that is not there. The strongest is expected somewhat above the next: a line far above all others lies on
+the comb by chance. So every name may have the comb beside it too, with its own strong line alone and that chance.
 """
 
 from collections.abc import Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from fractions import Fraction
 
 import numpy as np
-from numpy.typing import NDArray
 
-from vibeorder.diagnosis.along import Tracked, TrackReader, likelihoods
+from vibeorder.diagnosis.along import TrackReader, likelihoods
 from vibeorder.diagnosis.amplitudes import HealthyPrior, line_evidence
+from vibeorder.diagnosis.candidates import Candidate
+from vibeorder.diagnosis.classes import class_evidence
 from vibeorder.diagnosis.evidence import Reading
 from vibeorder.diagnosis.nameless import SPEEDS, stays_whole
 from vibeorder.diagnosis.retold import Weighed
 from vibeorder.diagnosis.signal import Signal
 
 __all__ = ["with_slabs"]
-
-FloatArray = NDArray[np.float64]
 
 SLABS = 0.2
 """Share of drives on a road of slabs whose joints are felt (a judgement, no source)."""
@@ -39,60 +39,104 @@ STRONGEST, TEETH = 8, 14
 """Up to which number the strongest tooth is looked for, and the others."""
 
 BAND_HZ = (2.5, 60.0)
-STRONG, OTHERS_SHARE = HealthyPrior(0.8, 0.08, 0.8, strays=False), 0.3
-"""The strongest tooth's strength, and the others' as a share of what it is found to be."""
+OTHERS_SHARE, PRESENCE, LOG_SD = 0.3, 0.7, 1.0
+"""The other teeth's strength as a share of the strongest's, how surely each is there, and its spread in ln."""
 
-PRESENCE, LOG_SD = 0.7, 1.0
-"""How surely another tooth is there, and the spread of its strength, in ln."""
+ABOVE_NEXT, STRONG_PRESENCE, STRONG_LOG_SD = 1.5, 0.9, 0.7
+"""How many times the next strongest the strongest tooth is, how surely it is there, and the spread of that in ln."""
+
+CLEAR_FROM = 3.0
+"""Log evidence from which a tooth's strength is taken for the next strongest."""
+
+BY_CHANCE = 0.15
+"""Share of lines that lie on some tooth of a comb that has nothing to do with them: a width of half a hertz for each of
+some three hertz (by hand)."""
 
 
 def with_slabs(
-    weighed: Sequence[Weighed], reader: TrackReader, part: Signal, log_prior: float
+    weighed: Sequence[Weighed],
+    reader: TrackReader,
+    part: Signal,
+    candidates: Sequence[Candidate],
+    log_prior: float,
 ) -> list[Weighed]:
-    """The explanations; to 'nothing' of the best one the joints of a road are added.
+    """The explanations, each with the joints of a road beside its strong line; and to 'nothing' of the best one that
+    these are all there is.
 
-    log_prior: of nothing. On the best by a part's name of those whose line neither steps nor folds: joints do neither.
+    log_prior: of nothing. Read on the best by a part's name of those whose line neither steps nor folds: joints do
+    neither.
     """
     names = [float(w.log_class[:-1].max()) for w in weighed]
     plain = [i for i, w in enumerate(weighed) if stays_whole(w.explained.naming, part)]
     if part.relative or not plain:
         return list(weighed)
     best = max(plain, key=lambda i: names[i])
-    own = _log_weight(weighed[best], reader)
-    log_class = weighed[best].log_class.copy()
-    log_class[-1] = np.logaddexp(log_class[-1], log_prior + own)
-    return [*weighed[:best], replace(weighed[best], log_class=log_class), *weighed[best + 1 :]]
+    combs = _combs(weighed[best], reader)
+    if not combs:
+        return list(weighed)
+    beside = float(np.logaddexp.reduce([c.others for c in combs])) + np.log(SLABS * BY_CHANCE / STRONGEST)
+    made = [_beside(w, candidates, part.log_scale, beside) for w in weighed]
+    place = np.log(np.log(FIRST_TOOTH_HZ[1] / FIRST_TOOTH_HZ[0]) / SPEEDS)
+    own = np.logaddexp.reduce([c.others + c.strong for c in combs]) + np.log(SLABS / STRONGEST) - place
+    log_class = made[best].log_class.copy()
+    log_class[-1] = np.logaddexp(log_class[-1], log_prior + float(own))
+    made[best] = replace(made[best], log_class=log_class)
+    return made
 
 
-def _log_weight(one: Weighed, reader: TrackReader) -> float:
-    """Log weight of the course's strong line as a tooth of a comb, without the prior of 'nothing'."""
+def _beside(one: Weighed, candidates: Sequence[Candidate], log_scale: float | None, comb: float) -> Weighed:
+    """An explanation, or its strong line alone with a comb beside it of that log weight, for whom it may be."""
+    lines, count = one.explained.lines, one.log_class.size - 1
+    whole, alone = (class_evidence(candidates, some, log_scale, count) for some in (lines, lines[:1]))
+    log_class = one.log_class.copy()
+    for i in (*lines[0].members, count):
+        if i <= count and np.isfinite(log_class[i]):
+            log_class[i] = np.logaddexp(log_class[i], log_class[i] - whole[i] + alone[i] + comb)
+    return replace(one, log_class=log_class)
+
+
+@dataclass(frozen=True, slots=True)
+class _Comb:
+    """A comb of which the strong line is a tooth: log evidence of the other teeth, and of it as the strongest."""
+
+    others: float
+    strong: float
+
+
+def _combs(one: Weighed, reader: TrackReader) -> list[_Comb]:
+    """The combs on which the strong line may be, for each number that it may have, of which others are clear."""
     naming, rate_hz = one.explained.naming, reader.signal.rate_hz
     strong = one.explained.lines[0].reading_of(naming.pursued.anchor)
     held = np.interp(reader.mid_s, naming.frame_s, naming.visible.astype(float)) > 0.5
-    rest = reader.without(naming.anchor_turns, held.astype(float))
     usual_hz = float(np.median(naming.line_hz(rate_hz)))
     numbers = [k for k in range(1, STRONGEST + 1) if FIRST_TOOTH_HZ[0] < usual_hz / k < FIRST_TOOTH_HZ[1]]
-    if not numbers:
-        return -np.inf
     places = sorted({Fraction(j, k) for k in numbers for j in _others(usual_hz, k)})
-    tracks = [rest.read(float(p) * naming.anchor_turns, 0.0) for p in places]
-    found = dict(zip(places, _evidence(tracks, reader.mid_s, strong), strict=True))
-    alone = line_evidence(strong.log_likelihood, [(STRONG, "healthy")])
-    combs = [sum(found[Fraction(j, k)] for j in _others(usual_hz, k)) for k in numbers]
-    place = np.log(np.log(FIRST_TOOTH_HZ[1] / FIRST_TOOTH_HZ[0]) / SPEEDS)
-    return float(np.log(SLABS) + alone + np.logaddexp.reduce(combs) - np.log(STRONGEST) - place)
+    if not places:
+        return []
+    rest = reader.without(naming.anchor_turns, held.astype(float))
+    alike = np.zeros(reader.mid_s.size)
+    tracks = [(rest.read(float(p) * naming.anchor_turns, 0.0), alike) for p in places]
+    read = dict(zip(places, likelihoods(tracks, reader.mid_s), strict=True))
+    found = [_comb([read[Fraction(j, k)] for j in _others(usual_hz, k)], strong) for k in numbers]
+    return [comb for comb in found if comb is not None]
+
+
+def _comb(others: Sequence[Reading], strong: Reading) -> _Comb | None:
+    """One comb by its other teeth; None where none of them is clear."""
+    next_rms = max((r.amplitude_rms for r in others if r.best > CLEAR_FROM), default=0.0)
+    if next_rms <= 0.0:
+        return None
+    tooth = HealthyPrior(PRESENCE, _rounded(OTHERS_SHARE * strong.amplitude_rms), LOG_SD, strays=False)
+    strongest = HealthyPrior(STRONG_PRESENCE, _rounded(ABOVE_NEXT * next_rms), STRONG_LOG_SD, strays=False)
+    each = [line_evidence(r.log_likelihood, [(tooth, "healthy")]) for r in others]
+    return _Comb(sum(each), line_evidence(strong.log_likelihood, [(strongest, "healthy")]))
+
+
+def _rounded(rms: float) -> float:
+    """One digit, so that the priors made from it can be kept."""
+    return float(f"{rms:.1g}")
 
 
 def _others(usual_hz: float, k: int) -> list[int]:
     """Numbers of the other teeth within the band, the strong line being the k-th."""
     return [j for j in range(1, TEETH + 1) if j != k and BAND_HZ[0] < usual_hz * j / k < BAND_HZ[1]]
-
-
-def _evidence(tracks: Sequence[Tracked], mid_s: FloatArray, strong: Reading) -> list[float]:
-    """Log evidence of each track holding a tooth, there or not."""
-    tooth = HealthyPrior(PRESENCE, float(f"{OTHERS_SHARE * strong.amplitude_rms:.1g}"), LOG_SD, strays=False)
-    alike = np.zeros(mid_s.size)
-    return [
-        line_evidence(reading.log_likelihood, [(tooth, "healthy")])
-        for reading in likelihoods([(track, alike) for track in tracks], mid_s)
-    ]
