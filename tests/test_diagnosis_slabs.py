@@ -6,21 +6,12 @@ Invented data. That every axle strikes every joint, and spacings about 15 ft, ar
 import numpy as np
 import pytest
 from compare_examples import recording_of
+from diagnosis_examples import TRUCK
 
 from vibeorder.diagnosis import Diagnosis, diagnose
 from vibeorder.recording import Recording
-from vibeorder.vehicle import parse_vehicle
 
 RATE_HZ, SECONDS = 200.0, 60.0
-TRUCK = parse_vehicle(
-    {
-        "vehicle": {"name": "Northwind truck", "layout": "rwd"},
-        "tire": {"circumference_mm": 2200},
-        "axle": {"ratio": 3.55},
-        "transmission": {"gears": [4.0, 2.34, 1.5, 1.13, 0.84, 0.66]},
-        "engine": {"cylinders": 6},
-    }
-)
 SLABS_HZ = 28.0 / 4.57
 """28 m/s over slabs of 15 ft: 6.13 a second, and the wheels turn at twice that and a bit."""
 
@@ -47,7 +38,7 @@ def test_a_comb_of_joints_whose_second_tooth_is_strongest_is_nobodys() -> None:
 @pytest.mark.parametrize("strongest", [1, 2])
 def test_a_tires_orders_are_no_comb_for_want_of_the_teeth_between_and_beyond(strongest: int) -> None:
     orders = dict.fromkeys((1, 2, 3), 0.03) | {strongest: 0.2}
-    found = diagnose(held(28.0 / 2.2, orders), TRUCK)
+    found = diagnose(held(28.0 / TRUCK.tire.circumference_m, orders), TRUCK)
     assert found.nothing_found_probability < 0.2
     assert _of_wheels(found) > 0.5
 
