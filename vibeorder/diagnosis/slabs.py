@@ -12,9 +12,10 @@ beyond them that is not there. The strongest is expected somewhat above the next
 the comb by chance. So every name may have the comb beside it too, with its own strong line alone and that chance.
 """
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
+from math import gcd
 
 import numpy as np
 
@@ -45,8 +46,9 @@ OTHERS_SHARE, PRESENCE, LOG_SD = 0.3, 0.7, 1.0
 ABOVE_NEXT, STRONG_PRESENCE, STRONG_LOG_SD = 1.5, 0.9, 0.7
 """How many times the next strongest the strongest tooth is, how surely it is there, and the spread of that in ln."""
 
-CLEAR_FROM = 3.0
-"""Log evidence from which a tooth's strength is taken for the next strongest."""
+CLEAR_FROM, LEAST_CLEAR = 3.0, 3
+"""Log evidence from which another tooth is clear, and how many must be: a tire's or an engine's orders make two or
+three lines beside the strong one."""
 
 BY_CHANCE = 0.15
 """Share of lines that lie on some tooth of a comb that has nothing to do with them: a width of half a hertz for each of
@@ -89,8 +91,8 @@ def _beside(one: Weighed, candidates: Sequence[Candidate], log_scale: float | No
     lines, count = one.explained.lines, one.log_class.size - 1
     whole, alone = (class_evidence(candidates, some, log_scale, count) for some in (lines, lines[:1]))
     log_class = one.log_class.copy()
-    for i in (*lines[0].members, count):
-        if i <= count and np.isfinite(log_class[i]):
+    for i in {count, *(m for m in lines[0].members if m < count)}:  # what is read beside is never at fault
+        if np.isfinite(log_class[i]):
             log_class[i] = np.logaddexp(log_class[i], log_class[i] - whole[i] + alone[i] + comb)
     return replace(one, log_class=log_class)
 
@@ -117,18 +119,19 @@ def _combs(one: Weighed, reader: TrackReader) -> list[_Comb]:
     alike = np.zeros(reader.mid_s.size)
     tracks = [(rest.read(float(p) * naming.anchor_turns, 0.0), alike) for p in places]
     read = dict(zip(places, likelihoods(tracks, reader.mid_s), strict=True))
-    found = [_comb([read[Fraction(j, k)] for j in _others(usual_hz, k)], strong) for k in numbers]
+    found = [_comb(k, {j: read[Fraction(j, k)] for j in _others(usual_hz, k)}, strong) for k in numbers]
     return [comb for comb in found if comb is not None]
 
 
-def _comb(others: Sequence[Reading], strong: Reading) -> _Comb | None:
-    """One comb by its other teeth; None where none of them is clear."""
-    next_rms = max((r.amplitude_rms for r in others if r.best > CLEAR_FROM), default=0.0)
-    if next_rms <= 0.0:
+def _comb(number: int, others: Mapping[int, Reading], strong: Reading) -> _Comb | None:
+    """One comb by its other teeth; None where too few are clear, or those that are make a comb of wider teeth."""
+    clear = [j for j, reading in others.items() if reading.best > CLEAR_FROM]
+    if len(clear) < LEAST_CLEAR or gcd(number, *clear) > 1:
         return None
+    next_rms = max(others[j].amplitude_rms for j in clear)
     tooth = HealthyPrior(PRESENCE, _rounded(OTHERS_SHARE * strong.amplitude_rms), LOG_SD, strays=False)
     strongest = HealthyPrior(STRONG_PRESENCE, _rounded(ABOVE_NEXT * next_rms), STRONG_LOG_SD, strays=False)
-    each = [line_evidence(r.log_likelihood, [(tooth, "healthy")]) for r in others]
+    each = [line_evidence(reading.log_likelihood, [(tooth, "healthy")]) for reading in others.values()]
     return _Comb(sum(each), line_evidence(strong.log_likelihood, [(strongest, "healthy")]))
 
 
