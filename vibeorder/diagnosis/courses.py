@@ -92,14 +92,14 @@ def straying_log_prior(course: Course, clock: Clock, followed: Followed) -> floa
     found = _strays(course, clock, followed)
     if found is None:
         return 0.0
-    heard, strays, weight, sd, _ = found
+    heard, strays, weight = found.heard, found.strays, found.sd**-2
     cut = heard.size // SLOW_STEPS * SLOW_STEPS
     whole = heard[:cut].reshape(-1, SLOW_STEPS).all(axis=1)
     if not followed.slow_share or not whole.any():
         return _size_log_prior((strays**2 * weight)[heard])
     each, known = (x[:cut].reshape(-1, SLOW_STEPS)[whole] for x in (strays, weight))
     slow = each.mean(axis=1)
-    own = float(np.median(followed.slow_share**2 + sd[heard] ** 2 / SLOW_STEPS))
+    own = float(np.median(followed.slow_share**2 + found.sd[heard] ** 2 / SLOW_STEPS))
     freedom = (SLOW_STEPS - 1) / SLOW_STEPS
     fast = ((each - slow[:, None]) ** 2 * known).ravel() / freedom
     return _size_log_prior(slow**2 / own) + freedom * _size_log_prior(fast)
@@ -114,8 +114,7 @@ def bound_to_source(course: Course, clock: Clock, followed: Followed) -> Course 
     found = _strays(course, clock, followed)
     if found is None:
         return None
-    heard, strays, weight, _, constant = found
-    size = float((strays**2 * weight)[heard].mean())
+    constant, size = found.constant, float(((found.strays / found.sd)[found.heard] ** 2).mean())
     if size < STRAYS_TOO_FAR:
         return None
     rate = np.interp(course.turns_s, clock.mid_s, clock.rate_hz)
@@ -128,12 +127,19 @@ def bound_to_source(course: Course, clock: Clock, followed: Followed) -> Course 
     )
 
 
-_Strays = tuple[BoolArray, FloatArray, FloatArray, FloatArray, float]
+@dataclass(frozen=True, slots=True)
+class _Strays:
+    """A course against its source: constant part, how far it strays in each step beside that (relative), what the
+    source errs by there (sd), and whether the step counts [shape (steps,) each]."""
+
+    constant: float
+    strays: FloatArray
+    sd: FloatArray
+    heard: BoolArray
 
 
 def _strays(course: Course, clock: Clock, followed: Followed) -> _Strays | None:
-    """Steps in which the source was there, how far the course strays in each beside its constant part (relative), the
-    weight and sd of that, and the constant part; None where there are too few."""
+    """How a course strays from its source, None where there are too few steps."""
     start = np.arange(0.0, clock.mid_s[-1] - STRAY_STEP_S, STRAY_STEP_S)
     rate = np.interp(start + 0.5 * STRAY_STEP_S, clock.mid_s, clock.rate_hz)
     if start.size < LEAST_STEPS or rate.min() <= 0.0:
@@ -146,7 +152,7 @@ def _strays(course: Course, clock: Clock, followed: Followed) -> _Strays | None:
         return None
     strays, weight = further / rate, sd**-2
     constant = float((strays * weight)[heard].sum() / weight[heard].sum())
-    return heard, strays - constant, weight, sd, constant
+    return _Strays(constant, strays - constant, sd, heard)
 
 
 def _size_log_prior(squares: FloatArray) -> float:

@@ -109,6 +109,10 @@ class _Course:
         if self.driven.off:
             self._read.clear()
 
+    def _of_mean(self, candidate: Candidate) -> float:
+        """How many times the course's rate what a part turns with has."""
+        return 1.0 if turns_with_one_wheel(candidate) else 1.0 + self.driven.off
+
     def _turns_with_mean(self, candidate: Candidate) -> bool:
         return not turns_with_one_wheel(candidate) and candidate.overtone_mps2 == 0.0 and not candidate.slack
 
@@ -185,8 +189,7 @@ class _Course:
         if j == self.anchor:
             return self.frames.of_anchor(self.naming.anchored, line)
         candidate, per_wheel = self.pursuit.candidates[j], self.pursuit.per_wheel
-        off = 0.0 if turns_with_one_wheel(candidate) else self.driven.off
-        multiple = np.full(self.naming.frame_s.size, candidate.multiple * (1.0 + off))
+        multiple = np.full(self.naming.frame_s.size, candidate.multiple * self._of_mean(candidate))
         if candidate.basis == "engine" and gear is not None and per_wheel is not None:
             multiple = multiple * per_wheel[gear]
         return self.frames.of_line(multiple, line, held if whole else np.ones(held.size))
@@ -207,8 +210,7 @@ class _Course:
         if (j, gear) not in self._read:
             candidate, per_wheel = self.pursuit.candidates[j], self.pursuit.per_wheel
             ratio = 1.0 if gear < 0 or per_wheel is None else float(per_wheel[gear])
-            off = 0.0 if turns_with_one_wheel(candidate) else self.driven.off
-            turns = self.naming.turns * (candidate.multiple * ratio * (1.0 + off))
+            turns = self.naming.turns * (candidate.multiple * ratio * self._of_mean(candidate))
             line = self.rest.read(turns, candidate.source.growth)
             self._read[(j, gear)] = line if gear >= 0 else self.rolls.read(j, line)
         return self._read[(j, gear)]
