@@ -58,7 +58,7 @@ OPEN_HZ = 0.2
 
 OFF_CENTRE_BINS = 0.2
 """A line that runs this far beside its track, in 1/block, is read again where it runs: a Hann block shows it weaker by
-3% in power there, and by a half at three times that."""
+5% in power there, and by two fifths at three times that."""
 
 TRIED = 41
 """Rates tried within what is left open: apart by at most a hundredth of a turn from block to block."""

@@ -129,16 +129,14 @@ def _slip(
     scan: Scan, candidates: Sequence[Candidate], epsilon: FloatArray, gears: GearCourse, gear: int
 ) -> float:
     """Slip of the converter in one gear, 0 where locked explains the lines as well."""
-    grid = np.arange(0.0, MOST_SLIP, STEP)
+    grid = np.asarray(np.arange(0.0, MOST_SLIP, STEP), float)
     held = gears.gear == gear
     support = np.zeros(grid.size)
     for t, track in enumerate(scan.tracks):
         candidate = candidates[track.candidate]
         if track.gear == gear and candidate.guides and not candidate.slack:
             support += standing(scan, t, epsilon, grid, held)
-    locked = support[grid <= EXACT].max()
-    best = int(support.argmax())
-    return float(grid[best]) if support[best] - locked > GAIN_NEEDED - SLIP_LOG_PRIOR else 0.0
+    return _worth_it(grid, support)
 
 
 def _small_slip(
@@ -159,9 +157,13 @@ def _small_slip(
             continue
         if standing(scan, t, proposal.course.epsilon, grid[::4], held).max() > SHOWS_FROM:
             support += votes_beside(scan, t, proposal.course, grid, sample_rate_hz, held)
-    locked = support[grid <= EXACT].max()
-    best = int(support.argmax())
-    return float(grid[best]) if support[best] - locked > GAIN_NEEDED - SLIP_LOG_PRIOR else 0.0
+    return _worth_it(grid, support)
+
+
+def _worth_it(slips: FloatArray, support: FloatArray) -> float:
+    """The slip that the lines speak most for, 0 where they speak for none as well [shape (slips,) both]."""
+    locked, best = support[slips <= EXACT].max(), int(support.argmax())
+    return float(slips[best]) if support[best] - locked > GAIN_NEEDED - SLIP_LOG_PRIOR else 0.0
 
 
 def _slack(scan: Scan, track: int, epsilon: FloatArray, held: NDArray[np.bool_], slack: float) -> float:
