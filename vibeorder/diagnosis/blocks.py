@@ -11,6 +11,7 @@ from vibeorder.diagnosis.candidates import Candidate
 from vibeorder.diagnosis.evidence import MAIN_LOBE, STRENGTH_SE, Reading, read_line, whiten
 from vibeorder.diagnosis.floor import GENTLE, STEEP, Floor
 from vibeorder.diagnosis.gears import GearCourse
+from vibeorder.diagnosis.locking import in_step
 from vibeorder.diagnosis.scan import SLOWEST_RATE_HZ, Scan, Track, usable
 from vibeorder.diagnosis.signal import folded
 from vibeorder.spectrum.baseband import block_spectra, narrowed
@@ -61,7 +62,7 @@ OFF_CENTRE_BINS = 0.2
 5% in power there, and by two fifths at three times that."""
 
 TRIED = 41
-"""Rates tried within what is left open: apart by at most a hundredth of a turn from block to block."""
+"""Rates tried within what is left open: apart by two hundredths of a turn from block to block."""
 
 PASSES = 2
 """Where a slip was sought on the grid it may be off by more than phases tell at once."""
@@ -284,8 +285,7 @@ def _settled(
     ahead = (clear[:, 1:] * clear[:, :-1].conj()).sum(axis=0)
     tried = most * np.linspace(-1.0, 1.0, TRIED)
     advance = 0.5 * (frequency_hz[1:] + frequency_hz[:-1]) * hop_s
-    in_step = (ahead * np.exp(-2j * np.pi * tried[:, None] * advance)).real.sum(axis=1)
-    off = float(tried[int(np.argmax(in_step))])
+    off = float(tried[int(np.argmax(in_step(ahead, advance, tried)))])
     turns = off * np.concatenate([[0.0], np.cumsum(0.5 * (frequency_hz[1:] + frequency_hz[:-1]) * hop_s)])
     return centre * np.exp(-2j * np.pi * turns), off
 

@@ -11,7 +11,7 @@ from scipy.linalg import solveh_banded
 
 from vibeorder.spectrum.baseband import Baseband
 
-__all__ = ["STEP_SE", "WOBBLE", "WOBBLE_MEMORY_S", "lock_block_s", "locked_phase", "phase_steps"]
+__all__ = ["STEP_SE", "WOBBLE", "WOBBLE_MEMORY_S", "in_step", "lock_block_s", "locked_phase", "phase_steps"]
 
 FloatArray = NDArray[np.float64]
 
@@ -29,6 +29,14 @@ def locked_phase(band: Baseband, correction: FloatArray, frequency_hz: float, pa
     for _ in range(passes):
         total = total + _one_pass(correction + total, band, frequency_hz)
     return total
+
+
+def in_step(ahead: NDArray[np.complexfloating], advance: FloatArray, off: FloatArray) -> FloatArray:
+    """How much of a line's blocks keep step where it runs off its track by each of these (relative) [shape of off].
+
+    ahead: each block times another's conjugate, all axes together; advance: turns of the track between the two.
+    """
+    return np.asarray((ahead * np.exp(-2j * np.pi * off[:, None] * advance)).real.sum(axis=1))
 
 
 def lock_block_s(frequency_hz: float) -> float:

@@ -21,7 +21,7 @@ from vibeorder.diagnosis.ridge import FRAME_CAP
 from vibeorder.diagnosis.signal import Signal, folded
 from vibeorder.diagnosis.weighing import Explained
 
-__all__ = ["SPEEDS", "SWEEP", "stays_whole", "with_nameless"]
+__all__ = ["SPEEDS", "SWEEP", "best_whole", "more_of_nothing", "with_nameless"]
 
 FloatArray = NDArray[np.float64]
 
@@ -70,17 +70,31 @@ def with_nameless(
     the vehicle has an engine whose rate the profile does not place: its orders keep the ratios of a wheel's, and would
     bring the same other lines with them.
     """
-    names = [float(w.log_class[:-1].max()) for w in weighed]
-    best = int(np.argmax(names))
-    plain = [i for i, w in enumerate(weighed) if stays_whole(w.explained.naming, part)]
-    tried = {best, max(plain, key=lambda i: names[i], default=best)}
+    best = int(np.argmax([_by_name(w) for w in weighed]))
+    whole = best_whole(weighed, part)
+    tried = {best, best if whole is None else whole}
     own = max(_log_weight(weighed[i].explained, part, candidates, engine_unplaced) for i in tried)
-    log_class = weighed[best].log_class.copy()
-    log_class[-1] = np.logaddexp(log_class[-1], log_prior + np.logaddexp(own, COURSES))
-    return [*weighed[:best], replace(weighed[best], log_class=log_class), *weighed[best + 1 :]]
+    return more_of_nothing(weighed, best, log_prior + float(np.logaddexp(own, COURSES)))
 
 
-def stays_whole(naming: Naming, part: Signal) -> bool:
+def best_whole(weighed: Sequence[Weighed], part: Signal) -> int | None:
+    """Number of the best explanation by a part's name of those whose line neither steps nor folds, None without any."""
+    plain = [i for i, w in enumerate(weighed) if _stays_whole(w.explained.naming, part)]
+    return max(plain, key=lambda i: _by_name(weighed[i]), default=None)
+
+
+def more_of_nothing(weighed: Sequence[Weighed], number: int, log_weight: float) -> list[Weighed]:
+    """The explanations, so much more (log weight) of 'nothing' in one of them."""
+    log_class = weighed[number].log_class.copy()
+    log_class[-1] = np.logaddexp(log_class[-1], log_weight)
+    return [*weighed[:number], replace(weighed[number], log_class=log_class), *weighed[number + 1 :]]
+
+
+def _by_name(one: Weighed) -> float:
+    return float(one.log_class[:-1].max())
+
+
+def _stays_whole(naming: Naming, part: Signal) -> bool:
     """Whether the strong line runs on through one gear and below half the sample rate."""
     if np.count_nonzero(np.diff(naming.gear)):
         return False

@@ -90,6 +90,10 @@ class Naming:
         """True frequency of the anchor's line at the frames [shape (frames,)]."""
         return np.asarray(np.gradient(self.anchor_turns)[self.at_frames(sample_rate_hz)] * sample_rate_hz)
 
+    def seen_at(self, times_s: FloatArray) -> NDArray[np.bool_]:
+        """Whether the anchor's line is seen at any instants [shape of times_s]."""
+        return np.asarray(np.interp(times_s, self.frame_s, self.visible.astype(float)) > 0.5)
+
     def restless_log_odds(self, signal: Signal) -> float:
         """What the restlessness of the anchor's line says against its name, 0 at most.
 

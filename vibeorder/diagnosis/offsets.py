@@ -1,6 +1,6 @@
 """How far lines run off their nominal ratio on one hypothesis: converter, belts, and tires of their own size."""
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 
 import numpy as np
 from numpy.typing import NDArray
@@ -90,8 +90,10 @@ def _engine_offsets(
     else:
         fitted = {g: _slip(scan, candidates, epsilon, gears, g) for g in used}
         if sample_rate_hz and anchor is not None and candidates[anchor].basis == "wheel":
-            fine = {g: _small_slip(scan, candidates, proposal, gears, g, sample_rate_hz) for g in used}
-            fitted = {g: slip or fine[g] for g, slip in fitted.items()}
+            fitted = {
+                g: slip or _small_slip(scan, candidates, proposal, gears, g, sample_rate_hz)
+                for g, slip in fitted.items()
+            }
         options = [dict.fromkeys(used, 0.0)]
         if any(fitted.values()):
             options.append(fitted)
@@ -129,14 +131,8 @@ def _slip(
     scan: Scan, candidates: Sequence[Candidate], epsilon: FloatArray, gears: GearCourse, gear: int
 ) -> float:
     """Slip of the converter in one gear, 0 where locked explains the lines as well."""
-    grid = np.asarray(np.arange(0.0, MOST_SLIP, STEP), float)
-    held = gears.gear == gear
-    support = np.zeros(grid.size)
-    for t, track in enumerate(scan.tracks):
-        candidate = candidates[track.candidate]
-        if track.gear == gear and candidate.guides and not candidate.slack:
-            support += standing(scan, t, epsilon, grid, held)
-    return _worth_it(grid, support)
+    grid, held = np.asarray(np.arange(0.0, MOST_SLIP, STEP), float), gears.gear == gear
+    return _told(scan, candidates, gear, grid, lambda t: standing(scan, t, epsilon, grid, held))
 
 
 def _small_slip(
@@ -148,20 +144,32 @@ def _small_slip(
     sample_rate_hz: float,
 ) -> float:
     """Slip in one gear that blocks show and frames do not, 0 where locked explains the lines as well."""
-    grid = np.asarray(np.arange(0.0, SMALL_SLIP, SMALL_STEP), float)
-    held = gears.gear == gear
-    support = np.zeros(grid.size)
+    grid, held = np.asarray(np.arange(0.0, SMALL_SLIP, SMALL_STEP), float), gears.gear == gear
+
+    def stands(t: int) -> FloatArray:
+        if standing(scan, t, proposal.course.epsilon, grid[::4], held).max() > SHOWS_FROM:
+            return votes_beside(scan, t, proposal.course, grid, sample_rate_hz, held)
+        return np.zeros(grid.size)
+
+    return _told(scan, candidates, gear, grid, stands)
+
+
+def _told(
+    scan: Scan,
+    candidates: Sequence[Candidate],
+    gear: int,
+    slips: FloatArray,
+    stands: Callable[[int], FloatArray],
+) -> float:
+    """The slip that the engine's lines in one gear speak most for, 0 where they speak for none as well.
+
+    stands: how well a track stands at each of the slips.
+    """
+    support = np.zeros(slips.size)
     for t, track in enumerate(scan.tracks):
         candidate = candidates[track.candidate]
-        if track.gear != gear or not candidate.guides or candidate.slack:
-            continue
-        if standing(scan, t, proposal.course.epsilon, grid[::4], held).max() > SHOWS_FROM:
-            support += votes_beside(scan, t, proposal.course, grid, sample_rate_hz, held)
-    return _worth_it(grid, support)
-
-
-def _worth_it(slips: FloatArray, support: FloatArray) -> float:
-    """The slip that the lines speak most for, 0 where they speak for none as well [shape (slips,) both]."""
+        if track.gear == gear and candidate.guides and not candidate.slack:
+            support += stands(t)
     locked, best = support[slips <= EXACT].max(), int(support.argmax())
     return float(slips[best]) if support[best] - locked > GAIN_NEEDED - SLIP_LOG_PRIOR else 0.0
 

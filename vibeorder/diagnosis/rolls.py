@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from vibeorder.diagnosis.along import Tracked, TrackReader, likelihoods
 from vibeorder.diagnosis.candidates import Candidate
 from vibeorder.diagnosis.evidence import OVERLAP_CORRELATION
+from vibeorder.diagnosis.locking import in_step
 from vibeorder.diagnosis.rolling import MOST_OFF, OWN_SIZE_SD, turns_with_one_wheel
 from vibeorder.spectrum.middle import log_spread
 
@@ -21,6 +22,9 @@ FloatArray = NDArray[np.float64]
 
 STEP = 0.0005
 """Between the sizes tried, relative: at 40 Hz a quarter of a turn within the time over which a line keeps its phase."""
+
+SIZES: FloatArray = np.asarray(STEP * np.arange(-round(MOST_OFF / STEP), round(MOST_OFF / STEP) + 1), float)
+"""The sizes tried."""
 
 GAIN_NEEDED = 8.0
 """Log evidence that another size must gain beside its prior: many names are tried, each with many lines."""
@@ -70,10 +74,9 @@ class Rolls:
         """The size that the phases ask for; 0 where they keep no step."""
         ahead = (line.y[:, 1:] * line.y[:, :-1].conj()).sum(axis=0)
         advance = one.multiple * np.diff(self._at_middles)
-        off = STEP * np.arange(-round(MOST_OFF / STEP), round(MOST_OFF / STEP) + 1)
-        in_step = (ahead * np.exp(-2j * np.pi * off[:, None] * advance)).real.sum(axis=1)
-        best = int(np.argmax(in_step))
-        return float(off[best]) if in_step[best] > IN_STEP * np.abs(ahead).sum() > 0.0 else 0.0
+        keeps = in_step(ahead, advance, SIZES)
+        best = int(np.argmax(keeps))
+        return float(SIZES[best]) if keeps[best] > IN_STEP * np.abs(ahead).sum() > 0.0 else 0.0
 
     def _moved(self, one: Candidate, off: float) -> Tracked:
         return self._reader.read(self._turns * (one.multiple * (1.0 + off)), one.source.growth)
@@ -114,7 +117,10 @@ class Driven:
         off = asked[clearest][0]
         alike = np.zeros(self._reader.mid_s.size)
         own = [(line, alike) for _, _, line in every[clearest]]
-        moved = [(self.read(m, growth, off), alike) for m, growth, _ in every[clearest]]
+        moved = [
+            (self._reader.read(self._turns * (m * (1.0 + off)), growth), alike)
+            for m, growth, _ in every[clearest]
+        ]
         gain = sum(
             other.best - one.best
             for one, other in zip(
@@ -124,22 +130,15 @@ class Driven:
         if gain + _log_prior(off) > GAIN_NEEDED:
             self.off = off
 
-    def read(self, multiple: float, growth: float, off: float | None = None) -> Tracked:
-        """A line so many times the driven wheels' mean rate; off: another size than the one found."""
-        return self._reader.read(
-            self._turns * (multiple * (1.0 + (self.off if off is None else off))), growth
-        )
-
     def _asked(self, lines: Sequence[tuple[float, float, Tracked]]) -> tuple[float, float]:
         """The size that the phases of all lines ask for, and by how many sd of noise they keep step there."""
-        off = STEP * np.arange(-round(MOST_OFF / STEP), round(MOST_OFF / STEP) + 1)
-        in_step, variance = np.zeros(off.size), 0.0
+        keeps, variance = np.zeros(SIZES.size), 0.0
         for multiple, _, line in lines:
             for ahead, advance in _pairs(line, multiple * self._at_middles):
-                in_step += (ahead * np.exp(-2j * np.pi * off[:, None] * advance)).real.sum(axis=1)
+                keeps += in_step(ahead, advance, SIZES)
                 variance += 0.5 * float((np.abs(ahead) ** 2).sum())
-        best = int(np.argmax(in_step))
-        return float(off[best]), float(in_step[best] / np.sqrt(max(variance, 1e-12)))
+        best = int(np.argmax(keeps))
+        return float(SIZES[best]), float(keeps[best] / np.sqrt(max(variance, 1e-12)))
 
 
 def _pairs(line: Tracked, turns: FloatArray) -> Iterator[tuple[NDArray[np.complexfloating], FloatArray]]:

@@ -24,7 +24,7 @@ from vibeorder.diagnosis.amplitudes import HealthyPrior, line_evidence
 from vibeorder.diagnosis.candidates import Candidate
 from vibeorder.diagnosis.classes import class_evidence
 from vibeorder.diagnosis.evidence import Reading
-from vibeorder.diagnosis.nameless import SPEEDS, stays_whole
+from vibeorder.diagnosis.nameless import SPEEDS, best_whole, more_of_nothing
 from vibeorder.diagnosis.retold import Weighed
 from vibeorder.diagnosis.signal import Signal
 
@@ -68,11 +68,9 @@ def with_slabs(
     log_prior: of nothing. Read on the best by a part's name of those whose line neither steps nor folds: joints do
     neither.
     """
-    names = [float(w.log_class[:-1].max()) for w in weighed]
-    plain = [i for i, w in enumerate(weighed) if stays_whole(w.explained.naming, part)]
-    if part.relative or not plain:
+    best = None if part.relative else best_whole(weighed, part)
+    if best is None:
         return list(weighed)
-    best = max(plain, key=lambda i: names[i])
     combs = _combs(weighed[best], reader)
     if not combs:
         return list(weighed)
@@ -80,10 +78,7 @@ def with_slabs(
     made = [_beside(w, candidates, part.log_scale, beside) for w in weighed]
     place = np.log(np.log(FIRST_TOOTH_HZ[1] / FIRST_TOOTH_HZ[0]) / SPEEDS)
     own = np.logaddexp.reduce([c.others + c.strong for c in combs]) + np.log(SLABS / STRONGEST) - place
-    log_class = made[best].log_class.copy()
-    log_class[-1] = np.logaddexp(log_class[-1], log_prior + float(own))
-    made[best] = replace(made[best], log_class=log_class)
-    return made
+    return more_of_nothing(made, best, log_prior + float(own))
 
 
 def _beside(one: Weighed, candidates: Sequence[Candidate], log_scale: float | None, comb: float) -> Weighed:
@@ -109,7 +104,7 @@ def _combs(one: Weighed, reader: TrackReader) -> list[_Comb]:
     """The combs on which the strong line may be, for each number that it may have, of which others are clear."""
     naming, rate_hz = one.explained.naming, reader.signal.rate_hz
     strong = one.explained.lines[0].reading_of(naming.pursued.anchor)
-    held = np.interp(reader.mid_s, naming.frame_s, naming.visible.astype(float)) > 0.5
+    held = naming.seen_at(reader.mid_s)
     usual_hz = float(np.median(naming.line_hz(rate_hz)))
     numbers = [k for k in range(1, STRONGEST + 1) if FIRST_TOOTH_HZ[0] < usual_hz / k < FIRST_TOOTH_HZ[1]]
     places = sorted({Fraction(j, k) for k in numbers for j in _others(usual_hz, k)})

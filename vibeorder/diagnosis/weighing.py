@@ -74,7 +74,7 @@ class _Course:
     def __init__(self, pursuit: Pursuit, naming: Naming, reader: TrackReader) -> None:
         self.pursuit, self.naming, self.reader = pursuit, naming, reader
         self.anchor = naming.pursued.anchor
-        visible = np.interp(reader.mid_s, naming.frame_s, naming.visible.astype(float)) > 0.5
+        visible = naming.seen_at(reader.mid_s)
         told = naming.gear if (naming.gear >= 0).all() else None
         held = self._held(told) * visible
         growth = pursuit.candidates[self.anchor].source.growth
