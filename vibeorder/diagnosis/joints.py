@@ -10,7 +10,8 @@ empty place gives on average. The strongest member is left out of the sum: one l
 wheelbase apart take some members away, so none is required.
 """
 
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -92,12 +93,21 @@ class Joints:
 
     orders: of the members, in shakes per nominal wheel turn. strength: vector rms to expect of each, in the
     recording's own unit, from how much the others stand out. shows: whether each is seen [shape (members,) all].
+    hints: log evidence of a member at every order, a comb found or not [every ORDER_STEP from 0]. circumference_m: of
+    the tires; 0 where no joints were looked for.
     """
 
     base: float
     orders: FloatArray
     strength: FloatArray
     shows: BoolArray
+    hints: FloatArray
+    circumference_m: float = 0.0
+
+    def hints_at(self, orders: Sequence[float]) -> float:
+        """Log evidence of members at all of these orders together."""
+        at = np.round(np.asarray(orders) / ORDER_STEP).astype(np.intp)
+        return float(self.hints[at[at < self.hints.size]].sum())
 
     @property
     def found(self) -> bool:
@@ -153,7 +163,7 @@ class Joints:
         return HealthyPrior(PRESENCE, median, LOG_SD)
 
 
-NO_JOINTS = Joints(0.0, np.zeros(0), np.zeros(0), np.zeros(0, bool))
+NO_JOINTS = Joints(0.0, np.zeros(0), np.zeros(0), np.zeros(0, bool), np.zeros(0))
 
 
 def find_joints(
@@ -163,7 +173,7 @@ def find_joints(
     circumference_m: float,
     sample_rate_hz: float,
 ) -> Joints:
-    """The comb of equally spaced joints in one stretch, or NO_JOINTS.
+    """The comb of equally spaced joints in one stretch, or none of its members.
 
     ratio: power over noise, summed over channels, of the frames [shape (frames, bins)]. own_orders: shakes per
     wheel turn of the vehicle's own road-speed parts.
@@ -183,7 +193,7 @@ def find_joints(
     evidence[near_own] = 0.0
     base = _best_base(evidence, circumference_m)
     if base is None:
-        return NO_JOINTS
+        return replace(NO_JOINTS, hints=evidence, circumference_m=circumference_m)
     at = _places(np.array([base]), order.size)[0]
     at = at[(at < order.size) & (count[np.minimum(at, order.size - 1)] >= LEAST_FRAMES)]
     power = power_of(frames.spectra[:, use, : ratio.shape[1]]).sum(axis=0)
@@ -191,7 +201,8 @@ def find_joints(
     excess = np.where(near_own, np.nan, np.maximum(mean - 1.0, 0.0))[at]
     expected = np.array([_rest(excess, k) for k in range(at.size)])
     strength = np.sqrt(0.5 * noise[at] * expected)
-    return Joints(base, order[at], strength, np.asarray(evidence[at] > SHOWS_FROM))
+    shows = np.asarray(evidence[at] > SHOWS_FROM)
+    return Joints(base, order[at], strength, shows, evidence, circumference_m)
 
 
 def _over_orders(

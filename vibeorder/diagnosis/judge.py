@@ -74,12 +74,13 @@ class Hypothesis:
 
 @dataclass(frozen=True, slots=True)
 class Unowned:
-    """A line taken for no part's: its log weight as in `Judgement.log_class`, where it lies, and whether it comes and
-    goes as narrow noise does."""
+    """A line taken for no part's: its log weight as in `Judgement.log_class`, where it lies, whether it comes and goes
+    as narrow noise does, and, where it is taken for a tooth of the comb of a road's joints, their spacing (else 0)."""
 
     log_weight: float
     frequency_hz: float
     comes_and_goes: bool
+    spacing_m: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)

@@ -106,6 +106,10 @@ class Bands(Sequence[Baseband]):
         self._signal, self._clock, self._tracks = signal, clock, tracks
         self._made: dict[tuple[float, bool], Baseband] = {}
 
+    def on(self, tracks: Sequence[Track]) -> "Bands":
+        """The same recording on other tracks."""
+        return Bands(self._signal, self._clock, tracks)
+
     def __len__(self) -> int:
         return len(self._tracks)
 

@@ -27,12 +27,13 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from vibeorder.diagnosis.blocks import candidate_blocks
+from vibeorder.diagnosis.blocks import Blocks, candidate_blocks
 from vibeorder.diagnosis.floor import Floor
 from vibeorder.diagnosis.humps import hump_log_odds
 from vibeorder.diagnosis.judge import Hypothesis, Judgement, Unowned
 from vibeorder.diagnosis.narrownoise import PLACES, PLACES_HZ, ShortBlocks, nobodys_log_odds, on_own_axis
 from vibeorder.diagnosis.propose import RateDoubt
+from vibeorder.diagnosis.roadteeth import as_tooth
 
 __all__ = ["OF_NOBODY", "TONES", "loose_hz", "with_unowned"]
 
@@ -76,10 +77,13 @@ def with_unowned(found: Judgement, doubt: RateDoubt, floor: Floor) -> Judgement:
     rivals = [_rival(found, one, _odds_there(read, one.seen_hz), doubt) for one in read]
     if not rivals:
         return found
-    best = max(rivals, key=lambda one: one.log_weight)
+    best = [max(rivals, key=lambda one: one.log_weight)]
+    first = next((one for one in read if one.index == asked[0]), None)
+    tooth = None if first is None else _tooth(found, first, doubt, floor)
+    best += [] if tooth is None else [tooth]
     log_class = log_class.copy()
-    log_class[-1] = np.logaddexp(log_class[-1], best.log_weight)
-    return replace(found, log_class=log_class, unowned=best)
+    log_class[-1] = np.logaddexp.reduce([log_class[-1], *(one.log_weight for one in best)])
+    return replace(found, log_class=log_class, unowned=max(best, key=lambda one: one.log_weight))
 
 
 def loose_hz(judgements: Sequence[Judgement], nothing: float) -> float | None:
@@ -109,6 +113,7 @@ class _Read:
     odds: float
     moves: float
     magnified: float
+    blocks: Blocks
 
 
 def _read(found: Judgement, index: int, floor: Floor) -> _Read | None:
@@ -133,7 +138,7 @@ def _read(found: Judgement, index: int, floor: Floor) -> _Read | None:
     skirt = reading.band_noise_rms < SKIRT * reading.amplitude_rms
     power = over_noise * (blocks.noise**2).mean(axis=0)
     magnified = -np.inf if skirt else _magnified(blocks.folded_hz, blocks.weight, power, floor)
-    return _Read(index, one, seen_hz, odds, -0.5 * (spread / BAND) ** 2, magnified)
+    return _Read(index, one, seen_hz, odds, -0.5 * (spread / BAND) ** 2, magnified, blocks)
 
 
 def _magnified(frequency_hz: FloatArray, weight: FloatArray, power: FloatArray, floor: Floor) -> float:
@@ -164,6 +169,16 @@ def _rival(found: Judgement, read: _Read, odds: float, doubt: RateDoubt) -> Unow
     alone = kind + place + read.moves
     weight = float(found.log_class[read.index]) + prior + float(np.logaddexp(alone, read.magnified))
     return Unowned(weight, read.seen_hz, odds > 0.0)
+
+
+def _tooth(found: Judgement, read: _Read, doubt: RateDoubt, floor: Floor) -> Unowned | None:
+    """The line of one part, taken for a tooth of the comb of a road's joints."""
+    place = (doubt.mean, doubt.sd)
+    seen = as_tooth(found, read.index, read.blocks, floor, place, _constant(read.hypothesis))
+    if seen is None:
+        return None
+    weight = float(found.log_class[read.index] + found.log_prior[-1] - found.log_prior[read.index])
+    return Unowned(weight + seen.log_odds, read.seen_hz, False, seen.spacing_m)
 
 
 def _spread(frequency_hz: FloatArray, share: FloatArray) -> float:
