@@ -16,7 +16,7 @@ from vibeorder.diagnosis import diagnose
 from vibeorder.diagnosis.advice import verdict
 from vibeorder.diagnosis.judge import Judgement, Unowned
 from vibeorder.diagnosis.narrownoise import MOST, SHORT_S, noise_log_odds, on_own_axis
-from vibeorder.diagnosis.unowned import loose_hz
+from vibeorder.diagnosis.unowned import spoken_of
 from vibeorder.recording import Recording
 from vibeorder.speed.given import parse_speed_given
 from vibeorder.vehicle import parse_vehicle
@@ -125,9 +125,10 @@ def test_without_a_speed_a_resonance_leaves_more_to_nothing_than_a_line() -> Non
 
 def test_what_is_loose_is_spoken_of_only_where_it_is_what_nothing_rests_on() -> None:
     one = Judgement((), np.zeros(1), np.array([2.0]), (), Unowned(1.9, 13.7, True))
-    assert loose_hz([one], 0.9) == 13.7
-    assert loose_hz([one], 0.4) is None
-    assert loose_hz([replace(one, unowned=Unowned(-3.0, 13.7, True))], 0.9) is None
-    assert loose_hz([replace(one, unowned=None)], 0.9) is None
-    assert loose_hz([replace(one, unowned=Unowned(1.9, 13.7, False))], 0.9) is None
-    assert "13.7 Hz" in verdict((), 0.9, loose_hz=13.7)
+    assert spoken_of([one], 0.9) == one.unowned
+    assert spoken_of([one], 0.4) is None
+    assert spoken_of([replace(one, unowned=Unowned(-3.0, 13.7, True))], 0.9) is None
+    assert spoken_of([replace(one, unowned=None)], 0.9) is None
+    assert spoken_of([replace(one, unowned=Unowned(1.9, 13.7, False))], 0.9) is None
+    said = verdict((), 0.9, unowned=Unowned(1.9, 13.7, True))
+    assert "13.7 Hz" in said and "loose" in said

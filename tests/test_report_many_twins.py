@@ -4,7 +4,7 @@ from dataclasses import replace
 
 from report_examples import bent_flange, suspect
 
-from vibeorder.diagnosis.advice import runout_check, verdict
+from vibeorder.diagnosis.advice import named_as_one, runout_check, verdict
 from vibeorder.diagnosis.result import Diagnosis, Suspect
 from vibeorder.report import as_text
 
@@ -66,3 +66,18 @@ def test_a_runout_check_that_is_not_warranted_names_all_the_parts_whose_share_it
     check = runout_check(three, places, 0.15)
     assert not check.warranted
     assert "driveshaft, order 1 (1x) or the tire wheel, order 1 (1x) is only 35% likely" in check.why
+
+
+def test_whom_the_verdict_names_together_is_said_to_be_indistinct_in_every_row() -> None:
+    between = ("engine", 1.0)
+    chain = (
+        suspect("driveshaft", 1.0, 0.5, 50.6, indistinct_from=(between,)),
+        suspect("engine", 1.0, 0.3, 50.6, indistinct_from=(("driveshaft", 1.0), ("engine", 1.5))),
+        suspect("engine", 1.5, 0.15, 50.6, indistinct_from=(between,)),
+        suspect("tire_wheel", 1.0, 0.02, 12.0, indistinct_from=(("half_shaft", 1.0),)),
+    )
+    told = named_as_one(chain)
+    assert all(one.label in verdict(told, 0.03) for one in told[:3])
+    assert set(told[0].indistinct_from) == {between, ("engine", 1.5)}
+    assert set(told[2].indistinct_from) == {between, ("driveshaft", 1.0)}
+    assert told[1] == chain[1] and told[3] == chain[3]

@@ -1,12 +1,14 @@
 """From probabilities to what a technician does next: the verdict and the runout check."""
 
 from collections.abc import Sequence
+from dataclasses import replace
 
+from vibeorder.diagnosis.judge import Unowned
 from vibeorder.diagnosis.result import LineSeen, Mismatch, NextDrive, RunoutCheck, Suspect
 from vibeorder.units import show_percent
 from vibeorder.vehicle import RUNOUT_BEFORE_BALANCE
 
-__all__ = ["next_hold", "runout_check", "settle_profile", "top_group", "verdict"]
+__all__ = ["named_as_one", "next_hold", "runout_check", "settle_profile", "top_group", "verdict"]
 
 SURE, LIKELY = 0.9, 0.5
 """From here a part is named with confidence; from here as the likeliest, and its measuring sheet is offered."""
@@ -41,24 +43,38 @@ def top_group(suspects: Sequence[Suspect]) -> tuple[list[Suspect], float]:
     return sorted(best, key=lambda s: -s.probability), best_p
 
 
+def named_as_one(suspects: Sequence[Suspect]) -> tuple[Suspect, ...]:
+    """The suspects, those whom the verdict names together each with all the others among its indistinct ones.
+
+    Each of them may be the line of the one between them; what is said in the sentence is to stand in every one's row.
+    """
+    keys = [(s.part, s.order) for s in top_group(suspects)[0]]
+    return tuple(
+        replace(s, indistinct_from=tuple(sorted({*s.indistinct_from, *keys} - {(s.part, s.order)})))
+        if (s.part, s.order) in keys
+        else s
+        for s in suspects
+    )
+
+
 def verdict(
     suspects: Sequence[Suspect],
     nothing: float,
     mismatch: Mismatch | None = None,
     unexplained: LineSeen | None = None,
-    loose_hz: float | None = None,
+    unowned: Unowned | None = None,
 ) -> str:
     """One plain sentence: which part, which order, how sure; or that nothing that turns explains it.
 
     The probability stated is that of the parts named; what their unnamed twins carry is said beside it.
     Where the vehicle as typed in does not fit, that is said instead, and no part is named. unexplained: a strong line
-    at no part's rate, or None. loose_hz: where narrow noise shakes that is of nothing that turns, or None.
+    at no part's rate, or None. unowned: a line of nothing that turns, or None.
     """
     if mismatch is not None:
         return f"{mismatch.sentence} Until that is settled no part is named."
     group, p = top_group(suspects)
     if nothing >= max(p, LIKELY):
-        return _of_no_part(nothing, unexplained, loose_hz)
+        return _of_no_part(nothing, unexplained, unowned)
     if not group:
         return "This recording names no part."
     named = _named(group, p)
@@ -85,9 +101,10 @@ def verdict(
     return text + "."
 
 
-def _of_no_part(nothing: float, unexplained: LineSeen | None, loose_hz: float | None) -> str:
-    if loose_hz is not None:
-        return _of_something_loose(loose_hz, nothing)
+def _of_no_part(nothing: float, unexplained: LineSeen | None, unowned: Unowned | None) -> str:
+    if unowned is not None:
+        told = _of_joints if unowned.spacing_m > 0.0 else _of_something_loose
+        return told(unowned, nothing)
     if unexplained is not None:
         return _of_unknown_origin(unexplained, nothing)
     return f"Nothing that turns explains a complaint in this recording ({show_percent(nothing)} sure)."
@@ -103,12 +120,20 @@ def _of_unknown_origin(line: LineSeen, nothing: float) -> str:
     )
 
 
-def _of_something_loose(frequency_hz: float, nothing: float) -> str:
+def _of_joints(unowned: Unowned, nothing: float) -> str:
     return (
         f"Nothing that turns explains a complaint in this recording ({show_percent(nothing)} sure): the shake at "
-        f"{frequency_hz:.1f} Hz comes and goes as something loose does that the road shakes. Look at the phone's own "
-        "holder first: lay the phone flat on the floor, weighed down, and record again; if the shake stays, look for "
-        "a loose bracket, panel or load."
+        f"{unowned.frequency_hz:.1f} Hz, with weaker ones beside it, fits the joints of a concrete road, one every "
+        f"{unowned.spacing_m:.1f} m. Drive an asphalt road at the same speed; if the shake stays, record it there."
+    )
+
+
+def _of_something_loose(unowned: Unowned, nothing: float) -> str:
+    return (
+        f"Nothing that turns explains a complaint in this recording ({show_percent(nothing)} sure): the shake at "
+        f"{unowned.frequency_hz:.1f} Hz comes and goes as something loose does that the road shakes. Look at the "
+        "phone's own holder first: lay the phone flat on the floor, weighed down, and record again; if the shake "
+        "stays, look for a loose bracket, panel or load."
     )
 
 

@@ -212,7 +212,7 @@ def judge_stretch(
     floor = floor_of(part) if floor is None else floor
     beside = _unfolded(setting.beside, part, clock)
     tracks = tracks_of((*candidates, *beside), clock, per_wheel, setting.gear, part.top_hz)
-    scan = scan_tracks(part, floor, clock, tracks, setting.vehicle.tire.circumference_m)
+    scan = scan_tracks(part, floor, clock, tracks, setting.vehicle.tire.circumference_m, doubt.sd)
     ratio = None if engine_hz is None else logged_ratio(engine_hz, clock, part.rate_hz)
     found = judge(
         scan,

@@ -11,7 +11,7 @@ wheelbase apart take some members away, so none is required.
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -28,8 +28,9 @@ BoolArray = NDArray[np.bool_]
 USUAL_SPACINGS_M = (4.57, 5.0, 6.1)
 """15 ft, 5 m and 20 ft: what plain concrete is cut at (common practice, no source)."""
 
-USUAL_REACH = 0.01
-"""How far from a usual spacing it may come out: the speed's scale and how well the saw kept to it."""
+USUAL_REACH, REACH_SDS = 0.01, 2.0
+"""How far from a usual spacing it may come out: how well the saw kept to it, and the speed's scale, in sd of its doubt,
+where that is known worse."""
 
 SPACINGS_M = (3.9, 12.5)
 """Any spacing between these may be found, on more evidence."""
@@ -61,6 +62,9 @@ of the order, since the speed's scale is not known better."""
 
 THIRD_FROM = 0.4
 """Log evidence that the third strongest member must hold: two lines may be an engine's first two."""
+
+LOW_FROM = 3.0
+"""Log evidence from which a member below the wheels' rate, where no part turns, stands in for the third."""
 
 SHOWS_FROM = 1.0
 """Log evidence from which a member is seen and its place casts no vote on courses and gears."""
@@ -101,7 +105,7 @@ class Joints:
     orders: FloatArray
     strength: FloatArray
     shows: BoolArray
-    hints: FloatArray
+    hints: FloatArray = field(default_factory=lambda: np.zeros(0))
     circumference_m: float = 0.0
 
     def hints_at(self, orders: Sequence[float]) -> float:
@@ -163,7 +167,7 @@ class Joints:
         return HealthyPrior(PRESENCE, median, LOG_SD)
 
 
-NO_JOINTS = Joints(0.0, np.zeros(0), np.zeros(0), np.zeros(0, bool), np.zeros(0))
+NO_JOINTS = Joints(0.0, np.zeros(0), np.zeros(0), np.zeros(0, bool))
 
 
 def find_joints(
@@ -172,11 +176,12 @@ def find_joints(
     own_orders: FloatArray,
     circumference_m: float,
     sample_rate_hz: float,
+    speed_sd: float = 0.0,
 ) -> Joints:
     """The comb of equally spaced joints in one stretch, or none of its members.
 
     ratio: power over noise, summed over channels, of the frames [shape (frames, bins)]. own_orders: shakes per
-    wheel turn of the vehicle's own road-speed parts.
+    wheel turn of the vehicle's own road-speed parts. speed_sd: relative doubt in the speed.
     """
     channels = frames.spectra.shape[0]
     use = (frames.cover > 0.9) & (frames.turns > frames.frame_s)
@@ -191,7 +196,7 @@ def find_joints(
     reach = OWN_BINS / float(np.median(turns)) + OWN_SCALE * own
     near_own = (np.abs(order[:, None] - own) < reach).any(axis=1)
     evidence[near_own] = 0.0
-    base = _best_base(evidence, circumference_m)
+    base = _best_base(evidence, circumference_m, speed_sd)
     if base is None:
         return replace(NO_JOINTS, hints=evidence, circumference_m=circumference_m)
     at = _places(np.array([base]), order.size)[0]
@@ -237,19 +242,23 @@ def _places(base: FloatArray, orders: int) -> NDArray[np.intp]:
     return np.minimum(at, orders)
 
 
-def _best_base(evidence: FloatArray, circumference_m: float) -> float | None:
+def _best_base(evidence: FloatArray, circumference_m: float, speed_sd: float) -> float | None:
     """The base whose members hold most evidence, if it is enough."""
-    near = np.arange(-USUAL_REACH, USUAL_REACH + 1e-9, SPACING_STEP)
+    reach = max(USUAL_REACH, REACH_SDS * speed_sd)
+    near = np.arange(-reach, reach + 1e-9, SPACING_STEP)
+    from_usual = FROM_USUAL + float(np.log(reach / USUAL_REACH))
     usual = circumference_m / (np.array(USUAL_SPACINGS_M)[:, None] * (1.0 + near)).ravel()
     low, high = circumference_m / SPACINGS_M[1], circumference_m / SPACINGS_M[0]
     free = np.exp(np.arange(np.log(low), np.log(high), SPACING_STEP))
     best: tuple[float, float] | None = None
-    for bases, needed in ((usual, FROM_USUAL), (free, FROM_ANY)):
-        held = np.append(evidence, 0.0)[_places(bases, evidence.size)]
+    for bases, needed in ((usual, from_usual), (free, FROM_ANY)):
+        places = _places(bases, evidence.size)
+        held = np.append(evidence, 0.0)[places]
+        low = np.where(places * ORDER_STEP < BELOW_WHEEL, held, 0.0).max(axis=1)
         ranked = np.sort(held, axis=1)
         rest, third = ranked[:, :-1].sum(axis=1), ranked[:, -3]
         # the strongest member counts in choosing among bases, not in believing one
-        believed = (rest > needed) & (third > THIRD_FROM)
+        believed = (rest > needed) & ((third > THIRD_FROM) | (low > LOW_FROM))
         total = np.where(believed, held.sum(axis=1) - needed, -np.inf)
         i = int(total.argmax())
         if np.isfinite(total[i]) and (best is None or total[i] > best[0]):

@@ -67,6 +67,11 @@ class Hypothesis:
     lines: tuple[Line | PairLine, ...]
     log_class: FloatArray
 
+    @property
+    def constant(self) -> float:
+        """Mean relative correction of the wheel's rate."""
+        return float(self.course.turns[-1] / max(float(self.scan.nominal()[1][-1]), 1.0))
+
     def keeps_one_rate(self, index: int) -> bool:
         """Whether a candidate's line was read at a rate of its own, whatever the wheels do (an engine out of gear)."""
         return False

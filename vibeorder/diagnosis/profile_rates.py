@@ -1,7 +1,7 @@
 """What the profile says may turn: whether a line at some order of the wheel can be one of this vehicle's at all."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -10,6 +10,7 @@ from vibeorder.diagnosis.analyse import Piece
 from vibeorder.diagnosis.gears import NOT_LOCKED
 from vibeorder.diagnosis.orderlines import Ladder, OrderLine
 from vibeorder.diagnosis.prepare import ENGINE_AHEAD
+from vibeorder.diagnosis.reweighing import log_weight
 from vibeorder.vehicle import Vehicle
 
 __all__ = ["WORN", "ProfileRates", "profile_rates", "slab_joints", "wheel_scale"]
@@ -35,6 +36,9 @@ NEAR_BEST = 12.0
 
 IN_GEAR_SHARE = 0.3
 """Share of a line's frames in which a gear is possible from which an engine's line in it explains the line."""
+
+ON_ENGINE = 0.006
+"""A line this near an engine's order, in ln, at the rate that was fitted to all lines, is on it."""
 
 SKIRT = 0.02
 """Lines nearer than this in ln(order) may be one that sways."""
@@ -96,14 +100,30 @@ class ProfileRates:
             return False
         if float(self.loose[line.held].mean()) > IN_GEAR_SHARE:
             return True
-        used = self.possible[line.held].mean(axis=0) > IN_GEAR_SHARE
         return any(
-            -self.doubt - 2 * s
-            < np.log(line.order / (m * ratio * self.scale))
-            < self.doubt + ENGINE_AHEAD + 2 * s
+            -self.doubt - 2 * s < off < self.doubt + ENGINE_AHEAD + 2 * s for off, s in self._off_engine(line)
+        )
+
+    def of_engine_rather(self, line: OrderLine) -> bool:
+        """Whether the line is at an engine's order in a gear that may have been in use, nearer than at a wheel's.
+
+        As good as on it: then it tells nothing of the wheels' own rate.
+        """
+        off = min((abs(off) for off, _ in self._off_engine(line)), default=np.inf)
+        return bool(
+            off < ON_ENGINE and off < np.abs(np.log(line.order / (np.array(WHEEL_ORDERS) * self.scale))).min()
+        )
+
+    def _off_engine(self, line: OrderLine) -> list[tuple[float, float]]:
+        """How far in ln(order) the line lies above each of the engine's, in each gear in use, and the slack of that."""
+        if self.per_wheel is None:
+            return []
+        used = self.possible[line.held].mean(axis=0) > IN_GEAR_SHARE
+        return [
+            (float(np.log(line.order / (m * ratio * self.scale))), s)
             for m, s in self.engine
             for ratio in self.per_wheel[used]
-        )
+        ]
 
 
 def profile_rates(
@@ -132,11 +152,13 @@ def profile_rates(
     possible, loose = _gears(pieces, ladder, 0 if per_wheel is None else per_wheel.size)
     logged = None if engine_hz is None else np.maximum(engine_hz, 0.1) / ladder.rate_hz
     complete = not vehicle.has_engine or per_wheel is not None or logged is not None
-    scale = wheel_scale([one for one in lines if asked is None or not _same(one, asked)])
-    return ProfileRates(
-        1.0 if scale is None else scale, scale is not None, tuple(sorted(wheel)), tuple(sorted(engine)),
-        per_wheel, possible, loose, logged, complete,
-    )  # fmt: skip
+    unseen = ProfileRates(
+        1.0, False, tuple(sorted(wheel)), tuple(sorted(engine)), per_wheel, possible, loose, logged, complete
+    )
+    fitted = replace(unseen, scale=1.0 + max(pieces, key=log_weight).judgement.hypotheses[0].constant)
+    witnesses = [one for one in lines if asked is None or not _same(one, asked)]
+    scale = wheel_scale([one for one in witnesses if not fitted.of_engine_rather(one)])
+    return unseen if scale is None else replace(unseen, scale=scale, scale_seen=True)
 
 
 def wheel_scale(lines: Sequence[OrderLine]) -> float | None:

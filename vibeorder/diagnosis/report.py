@@ -5,7 +5,7 @@ from collections.abc import Callable, Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from vibeorder.diagnosis.advice import SURE, runout_check, settle_profile, top_group, verdict
+from vibeorder.diagnosis.advice import SURE, named_as_one, runout_check, settle_profile, top_group, verdict
 from vibeorder.diagnosis.alternatives import band_sentence, inferred_notes, speed_band
 from vibeorder.diagnosis.amplitudes import COMPLAINT_FROM_MPS2
 from vibeorder.diagnosis.analyse import Piece
@@ -24,7 +24,7 @@ from vibeorder.diagnosis.result import Diagnosis, Mismatch, SpeedFit, Suspect
 from vibeorder.diagnosis.signal import Signal
 from vibeorder.diagnosis.twins import indistinct_pairs, readings_of
 from vibeorder.diagnosis.unexplained import with_unexplained
-from vibeorder.diagnosis.unowned import loose_hz
+from vibeorder.diagnosis.unowned import spoken_of
 from vibeorder.diagnosis.views import lines_seen, order_map_view, spectrum_view
 from vibeorder.diagnosis.why_words import line_odds, turned_text
 from vibeorder.recording.model import Recording, Trace
@@ -82,9 +82,10 @@ def assemble(
     speed = _speed(piece, best, vehicle, kind, given, _own(given, recording), suspects)
     steady, tracks = _steady(speed.speed_mps), _tracks(best, candidates, posterior)
     named = [*_named(tracks), *idle_named(best, candidates)]
-    lines, loose = lines_seen(signal, named, suspects), _loose(pieces, posterior.nothing)
+    lines = lines_seen(signal, named, suspects)
+    unowned = spoken_of([p.judgement for p in pieces], posterior.nothing)
     seen = lines if given is not None and mismatch is None else ()
-    shake, left = with_unexplained(seen, piece, posterior, steady, signal, loose)
+    shake, left = with_unexplained(seen, piece, posterior, steady, signal, unowned)
     suspects = suspects if left is posterior else _suspects(candidates, piece, left, pairs, signal)
     nothing = left.nothing
     notes = () if kind != "inferred" else inferred_notes(pieces, log_odds, vehicle, speed, suspects, nothing)
@@ -94,7 +95,7 @@ def assemble(
     if explain:
         why = _explainer()(signal, piece, log_odds, suspects, nothing, lines, speed, vehicle, kind, given)
     return Diagnosis(
-        verdict=verdict(suspects, nothing, mismatch, shake, loose),
+        verdict=verdict(suspects, nothing, mismatch, shake, unowned),
         suspects=suspects,
         nothing_found_probability=nothing,
         runout_check=runout_check(suspects, runout_places(candidates), nothing, mismatch),
@@ -147,10 +148,6 @@ def _shown(hypothesis: Hypothesis) -> float:
     return sum(line.reading_of(line.members[0]).best for line in hypothesis.lines)
 
 
-def _loose(pieces: Sequence[Piece], nothing: float) -> float | None:
-    return loose_hz([p.judgement for p in pieces], nothing)
-
-
 def _top(log_odds: FloatArray) -> int:
     return int(np.argmax(log_odds))
 
@@ -174,7 +171,7 @@ def _suspects(
             candidates[b if a in members else a].key for a, b in pairs if (a in members) != (b in members)
         } - {key}
         found.append(_suspect(candidates[lead], lead, p, tuple(sorted(twins)), piece, signal))
-    return tuple(sorted(found, key=lambda s: -s.probability))
+    return named_as_one(sorted(found, key=lambda s: -s.probability))
 
 
 def _suspect(

@@ -54,7 +54,7 @@ that in ln (judgements, no source)."""
 CLEAR_FROM = 2.0
 """Log evidence from which another tooth shows."""
 
-LEAST_HOPE = -1.0
+LEAST_HOPE = -1.5
 """Log evidence of all other teeth, by the frames against wheel angle, from which they are read one by one."""
 
 IN_STEP = 0.01

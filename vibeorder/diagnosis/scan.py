@@ -177,10 +177,11 @@ def scan_tracks(
     clock: Clock,
     tracks: Sequence[Track],
     circumference_m: float | None = None,
+    speed_sd: float = 0.0,
 ) -> Scan:
     """Read every track in frames against the floor.
 
-    circumference_m: of the tires, to look for a road's joints.
+    circumference_m: of the tires, to look for a road's joints; speed_sd: relative doubt in the speed, for the same.
     """
     bands = Bands(signal, clock, tuple(tracks))
     top_hz = [float(clock.rate_hz.max()) * t.multiple * (1.0 + float(clock.grid(t)[-1])) for t in tracks]
@@ -191,7 +192,12 @@ def scan_tracks(
     if circumference_m is not None and long_frames is not None:
         road = np.array([t.multiple for t in tracks if t.gear is None])
         joints = find_joints(
-            long_frames, whitened(long_frames, floor, moving), road, circumference_m, signal.rate_hz
+            long_frames,
+            whitened(long_frames, floor, moving),
+            road,
+            circumference_m,
+            signal.rate_hz,
+            speed_sd,
         )
     ratio, frames = None, None
     if any(plain):

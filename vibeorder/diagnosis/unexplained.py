@@ -10,6 +10,7 @@ import numpy as np
 
 from vibeorder.diagnosis.amplitudes import COMPLAINT_FROM_MPS2
 from vibeorder.diagnosis.analyse import Piece
+from vibeorder.diagnosis.judge import Unowned
 from vibeorder.diagnosis.posterior import Posterior
 from vibeorder.diagnosis.result import LineSeen
 from vibeorder.diagnosis.scan import usable
@@ -26,7 +27,7 @@ UNEXPLAINED_SHARE = 0.5
 """How often such a line is of a listed part after all, the profile, the gear or the speed being wrong (a judgement, no
 source)."""
 
-LOOSE_REACH = 0.05
+UNOWNED_REACH = 0.05
 """How near, in ln(frequency), the peaks of a band of noise lie to where it was read."""
 
 ON_JOINTS_HZ = 0.4
@@ -39,16 +40,16 @@ def with_unexplained(
     posterior: Posterior,
     steady: bool,
     signal: Signal,
-    loose_hz: float | None = None,
+    unowned: Unowned | None = None,
 ) -> tuple[LineSeen | None, Posterior]:
     """The strongest line of the recording where it is as strong as a complaint and at no part's rate, else None; and
     the probabilities beside it, of which a share goes back to what they were before the recording.
 
     lines: the dominant ones, named or not. Where a part is likelier than nothing, it is what is talked of. steady:
-    whether one speed was held. loose_hz: where something loose shakes, or None: that explains what lies there.
+    whether one speed was held. unowned: of nothing that turns, or None: that explains what lies there.
     """
-    if loose_hz is not None:
-        lines = [one for one in lines if abs(np.log(one.frequency_hz / loose_hz)) > LOOSE_REACH]
+    if unowned is not None:
+        lines = [one for one in lines if abs(np.log(one.frequency_hz / unowned.frequency_hz)) > UNOWNED_REACH]
     line = max(lines, key=lambda one: one.amplitude, default=None)
     if line is None or line.name or signal.relative or posterior.nothing < 0.5:
         return None, posterior

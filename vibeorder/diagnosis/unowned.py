@@ -35,9 +35,10 @@ from vibeorder.diagnosis.narrownoise import PLACES, PLACES_HZ, ShortBlocks, nobo
 from vibeorder.diagnosis.propose import RateDoubt
 from vibeorder.diagnosis.roadteeth import as_tooth
 
-__all__ = ["OF_NOBODY", "TONES", "loose_hz", "with_unowned"]
+__all__ = ["OF_NOBODY", "TONES", "spoken_of", "with_unowned"]
 
 FloatArray = NDArray[np.float64]
+ComplexArray = NDArray[np.complexfloating]
 
 OF_NOBODY = 0.05
 """How often, of the drives with no part at fault, something shakes in a narrow band as strongly as a complaint: mostly
@@ -86,20 +87,20 @@ def with_unowned(found: Judgement, doubt: RateDoubt, floor: Floor) -> Judgement:
     return replace(found, log_class=log_class, unowned=max(best, key=lambda one: one.log_weight))
 
 
-def loose_hz(judgements: Sequence[Judgement], nothing: float) -> float | None:
-    """Where narrow noise of nobody shakes, where nothing that turns is likeliest because of it; else None.
+def spoken_of(judgements: Sequence[Judgement], nothing: float) -> Unowned | None:
+    """Narrow noise of nobody, or the road's joints, where nothing that turns is likeliest because of it; else None.
 
     nothing: its probability over all of these stretches.
     """
     if nothing < LIKELIER:
         return None
     shares = [
-        (one.unowned.log_weight - float(one.log_class[-1]), one.unowned.frequency_hz)
+        (one.unowned.log_weight - float(one.log_class[-1]), one.unowned)
         for one in judgements
-        if one.unowned is not None and one.unowned.comes_and_goes
+        if one.unowned is not None and (one.unowned.comes_and_goes or one.unowned.spacing_m > 0.0)
     ]
-    share, hz = max(shares, default=(-np.inf, 0.0))
-    return hz if share > np.log(LIKELIER) else None
+    share, found = max(shares, default=(-np.inf, None), key=lambda one: one[0])
+    return found if share > np.log(LIKELIER) else None
 
 
 @dataclass(frozen=True, slots=True)
@@ -118,27 +119,44 @@ class _Read:
 
 def _read(found: Judgement, index: int, floor: Floor) -> _Read | None:
     """The line of one part; None where none is read, or not where something of nobody's may lie."""
-    one, candidate = found.best_for(index), found.candidates[index]
-    reading = next((line.reading_of(index) for line in one.lines if index in line.members), None)
-    if one.keeps_one_rate(index):  # has its rival already
+    one = found.best_for(index)
+    line = next((line for line in one.lines if index in line.members), None)
+    if line is None or one.keeps_one_rate(index):  # has its rival already
         return None
-    if reading is None or reading.best <= 0.0:
-        return None
-    along = ShortBlocks(one.scan, one.course)
-    blocks = candidate_blocks(along, index, candidate, one.gears, one.offsets, floor)
-    if blocks is None:
+    reading = line.reading_of(index)
+    blocks = _followed(found, one, [i for i in line.members if line.reading_of(i) is reading], floor)
+    if reading.best <= 0.0 or blocks is None:
         return None
     seen_hz = float(np.median(blocks.folded_hz))
     if not PLACES_HZ[0] < seen_hz < PLACES_HZ[1]:
         return None
-    line = on_own_axis(blocks.centre, blocks.noise, blocks.weight)
-    over_noise = blocks.weight * np.maximum(np.abs(line) ** 2 - 1.0, 0.0)
+    shaken, over_noise = _over_noise(blocks)
     spread = _spread(blocks.folded_hz, over_noise)
-    odds = nobodys_log_odds(line, blocks.weight)
+    odds = nobodys_log_odds(shaken, blocks.weight)
     skirt = reading.band_noise_rms < SKIRT * reading.amplitude_rms
     power = over_noise * (blocks.noise**2).mean(axis=0)
     magnified = -np.inf if skirt else _magnified(blocks.folded_hz, blocks.weight, power, floor)
     return _Read(index, one, seen_hz, odds, -0.5 * (spread / BAND) ** 2, magnified, blocks)
+
+
+def _followed(found: Judgement, one: Hypothesis, members: Sequence[int], floor: Floor) -> Blocks | None:
+    """A line in short blocks by the one of its names that follows it best: another strays off it and makes it come and
+    go."""
+    along = ShortBlocks(one.scan, one.course)
+    own = (i for i in members if i < len(found.candidates))
+    read = (candidate_blocks(along, i, found.candidates[i], one.gears, one.offsets, floor) for i in own)
+    return max(
+        (one for one in read if one is not None),
+        key=lambda one: float(_over_noise(one)[1].sum()),
+        default=None,
+    )
+
+
+def _over_noise(blocks: Blocks) -> tuple[ComplexArray, FloatArray]:
+    """Amplitude over noise on the line's own axis, and power beyond the noise's, as far as a block counts [shape
+    (blocks,) both]."""
+    shaken = on_own_axis(blocks.centre, blocks.noise, blocks.weight)
+    return shaken, blocks.weight * np.maximum(np.abs(shaken) ** 2 - 1.0, 0.0)
 
 
 def _magnified(frequency_hz: FloatArray, weight: FloatArray, power: FloatArray, floor: Floor) -> float:
@@ -163,7 +181,7 @@ def _odds_there(read: Sequence[_Read], seen_hz: float) -> float:
 def _rival(found: Judgement, read: _Read, odds: float, doubt: RateDoubt) -> Unowned:
     """The line of one part, taken for nobody's."""
     kind = float(np.logaddexp(odds, np.log(TONES)))
-    off = (_constant(read.hypothesis) - doubt.mean) / doubt.sd
+    off = (read.hypothesis.constant - doubt.mean) / doubt.sd
     place = float(np.log(np.sqrt(2.0 * np.pi) * doubt.sd / PLACES)) + 0.5 * off**2
     prior = float(found.log_prior[-1] - found.log_prior[read.index]) + float(np.log(OF_NOBODY))
     alone = kind + place + read.moves
@@ -174,7 +192,7 @@ def _rival(found: Judgement, read: _Read, odds: float, doubt: RateDoubt) -> Unow
 def _tooth(found: Judgement, read: _Read, doubt: RateDoubt, floor: Floor) -> Unowned | None:
     """The line of one part, taken for a tooth of the comb of a road's joints."""
     place = (doubt.mean, doubt.sd)
-    seen = as_tooth(found, read.index, read.blocks, floor, place, _constant(read.hypothesis))
+    seen = as_tooth(found, read.index, read.blocks, floor, place, read.hypothesis.constant)
     if seen is None:
         return None
     weight = float(found.log_class[read.index] + found.log_prior[-1] - found.log_prior[read.index])
@@ -188,10 +206,3 @@ def _spread(frequency_hz: FloatArray, share: FloatArray) -> float:
     log_hz = np.log(np.maximum(frequency_hz, 0.1))
     mean = float(np.average(log_hz, weights=share))
     return float(np.sqrt(np.average((log_hz - mean) ** 2, weights=share)))
-
-
-def _constant(hypothesis: Hypothesis) -> float:
-    """Mean relative correction of the course over the stretch."""
-    scan, course = hypothesis.scan, hypothesis.course
-    at = scan.nominal()
-    return float(course.turns[-1] / max(float(at[1][-1]), 1.0))
