@@ -47,6 +47,11 @@ BAND_HZ, BAND_SHARE = (2.5, 60.0), 0.45
 OTHERS_SHARE, PRESENCE, LOG_SD = 0.2, 0.7, 1.0
 """The other teeth's strength as a share of the strongest's, how surely each is there, and its spread in ln."""
 
+BY_CHANCE = 0.07
+"""How often something else, of an engine in another gear or of nothing that is listed, stands where a tooth would: a
+place is half a hertz wide, and such lines some seven hertz apart (by hand). So one tooth more speaks for a comb ten to
+one at most, and a line that is not of the comb does not make it."""
+
 ABOVE_NEXT, STRONG_LOG_SD = 3.0, 0.8
 """How many times the next strongest the strongest tooth is, where it is as strong as a complaint, and the spread of
 that in ln (judgements, no source)."""
@@ -160,12 +165,11 @@ class _Comb:
         clear = [j for j, reading in others.items() if reading.best > CLEAR_FROM]
         if not clear or gcd(number, *clear) > 1:
             return None
-        tooth = HealthyPrior(
-            PRESENCE, _rounded(OTHERS_SHARE * self.strong.amplitude_rms), LOG_SD, strays=False
-        )
+        usual_rms = _rounded(OTHERS_SHARE * self.strong.amplitude_rms)
+        tooth, chance = (HealthyPrior(p, usual_rms, LOG_SD, strays=False) for p in (PRESENCE, BY_CHANCE))
         next_rms = max(others[j].amplitude_rms for j in clear)
         strongest = HealthyPrior(1.0, _rounded(ABOVE_NEXT * next_rms), STRONG_LOG_SD, strays=False)
-        each = [line_evidence(reading.log_likelihood, [(tooth, "healthy")]) for reading in others.values()]
+        each = [_over(reading, tooth, chance) for reading in others.values()]
         return sum(each) + line_evidence(self.strong.log_likelihood, [(strongest, "healthy")])
 
 
@@ -237,6 +241,12 @@ def _place(nominal_m: float, mean: float, sd: float) -> float:
 
 def _log_normal(value: float, mean: float, sd: float) -> float:
     return float(-0.5 * ((value - mean) / sd) ** 2 - np.log(np.sqrt(2.0 * np.pi) * sd))
+
+
+def _over(reading: Reading, one: HealthyPrior, other: HealthyPrior) -> float:
+    """Log evidence of a line for one prior of its strength over another."""
+    a, b = (line_evidence(reading.log_likelihood, [(prior, "healthy")]) for prior in (one, other))
+    return a - b
 
 
 def _rounded(rms: float) -> float:
