@@ -65,11 +65,11 @@ def said_of_speed(
 def test_a_gear_that_was_given_is_not_one_that_fits(
     two_gears: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    flange = str(SAMPLES / "pinion_flange.csv")
-    given = said_of_speed([flange, "--gear", "2"], capsys, two_gears)
+    held = str(SAMPLES / "tire.csv")
+    given = said_of_speed([held, "--gear", "2"], capsys, two_gears)
     assert "gear 2, as given" in given
     assert "fits" not in given
-    assert "gear 2 fits best" in said_of_speed([flange], capsys, two_gears)
+    assert "gear 2 fits best" in said_of_speed([held], capsys, two_gears)
     assert "than tire size and logged speed say" in given
 
 
