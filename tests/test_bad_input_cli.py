@@ -7,6 +7,7 @@ result, 2 for what the user can mend.
 import hashlib
 import json
 import os
+import re
 import subprocess
 import sys
 from collections.abc import Callable
@@ -36,6 +37,8 @@ gears = [4.7, 2.99, 2.15, 1.77, 1.52, 1.28, 1.0, 0.85]
 [engine]
 cylinders = 8
 """
+TWO_GEARS = re.sub(r"gears = .*", "gears = [1.0, 0.85]", VEHICLE)
+"""Quicker to judge, where no gear is given."""
 PARTS = ("tire_wheel", "driveshaft", "front_driveshaft", "engine", "motor", "half_shaft")
 
 
@@ -150,7 +153,7 @@ class Bad:
     says: tuple[str, ...]
     name: str = "drive.csv"
     content: bytes = b""
-    vehicle: str = VEHICLE
+    vehicle: str = TWO_GEARS
     words: tuple[str, ...] = ("--speed", "60 mph")
     code: int = 2
 

@@ -59,7 +59,7 @@ HEALTHY_CASES = [(TRUCK, SHIFTING), (CAR, CAR_SHIFTING), (ELECTRIC, ELECTRIC_SWE
 NAMES = [f"{v.layout}-{p}-{o:g}x-{i}" for i, (v, _, p, o) in enumerate(CLEAR_CASES)]
 
 
-@pytest.mark.parametrize(("vehicle", "drive", "part", "order"), CLEAR_CASES, ids=NAMES)
+@pytest.mark.parametrize(("vehicle", "drive", "part", "order"), CLEAR_CASES, ids=NAMES, scope="module")
 def test_the_part_with_the_fault_comes_first(vehicle: Vehicle, drive: Drive, part: str, order: float) -> None:
     result = judged(vehicle, drive, part, order)
     assert key(result.suspects[0]) == (part, order)
@@ -67,7 +67,7 @@ def test_the_part_with_the_fault_comes_first(vehicle: Vehicle, drive: Drive, par
     assert result.nothing_found_probability < 0.2
 
 
-@pytest.mark.parametrize(("vehicle", "drive", "part", "order"), CLEAR_CASES, ids=NAMES)
+@pytest.mark.parametrize(("vehicle", "drive", "part", "order"), CLEAR_CASES, ids=NAMES, scope="module")
 def test_its_line_is_measured_where_the_part_turned_and_as_strong_as_it_shook(
     vehicle: Vehicle, drive: Drive, part: str, order: float
 ) -> None:
@@ -78,7 +78,7 @@ def test_its_line_is_measured_where_the_part_turned_and_as_strong_as_it_shook(
     assert first.amplitude == pytest.approx(2**0.5 * first.amplitude_rms)  # a sine's peak over its rms
 
 
-@pytest.mark.parametrize(("vehicle", "drive", "part", "order"), CLEAR_CASES, ids=NAMES)
+@pytest.mark.parametrize(("vehicle", "drive", "part", "order"), CLEAR_CASES, ids=NAMES, scope="module")
 def test_all_suspects_and_nothing_share_one_whole_probability(
     vehicle: Vehicle, drive: Drive, part: str, order: float
 ) -> None:
@@ -116,7 +116,7 @@ def test_joint_angles_are_never_sent_to_the_balancer_nor_to_the_dial_indicator()
     assert "slopes" in result.suspects[0].first_check
 
 
-@pytest.mark.parametrize(("vehicle", "drive", "part", "order"), CLEAR_CASES, ids=NAMES)
+@pytest.mark.parametrize(("vehicle", "drive", "part", "order"), CLEAR_CASES, ids=NAMES, scope="module")
 def test_only_a_first_order_may_ever_be_balanced(
     vehicle: Vehicle, drive: Drive, part: str, order: float
 ) -> None:

@@ -31,7 +31,7 @@ def alike(one: Diagnosis, other: Diagnosis, part: str) -> None:
     assert other.suspects[0].frequency_hz == pytest.approx(one.suspects[0].frequency_hz, rel=0.003)
 
 
-@pytest.mark.parametrize(("part", "drive"), CASES)
+@pytest.mark.parametrize(("part", "drive"), CASES, scope="module")
 def test_whatever_way_the_phone_lay_the_part_is_the_same(part: str, drive: Drive) -> None:
     recording, straight = as_recording(made(FEW_GEARS, drive, part)), judged(FEW_GEARS, drive, part)
     for seed in range(3):
@@ -39,7 +39,7 @@ def test_whatever_way_the_phone_lay_the_part_is_the_same(part: str, drive: Drive
         alike(straight, diagnose(turned(recording, matrix), FEW_GEARS), part)
 
 
-@pytest.mark.parametrize(("part", "drive"), CASES)
+@pytest.mark.parametrize(("part", "drive"), CASES, scope="module")
 def test_axes_in_another_order_or_upside_down_change_nothing(part: str, drive: Drive) -> None:
     recording, straight = as_recording(made(FEW_GEARS, drive, part)), judged(FEW_GEARS, drive, part)
     for matrix in (np.eye(3)[[2, 0, 1]], np.diag([1.0, -1.0, -1.0])):
@@ -48,7 +48,7 @@ def test_axes_in_another_order_or_upside_down_change_nothing(part: str, drive: D
         assert again.suspects[0].probability == pytest.approx(straight.suspects[0].probability, abs=0.02)
 
 
-@pytest.mark.parametrize(("part", "drive"), CASES)
+@pytest.mark.parametrize(("part", "drive"), CASES, scope="module")
 @pytest.mark.parametrize("gap_s", [0.5, 4.0])
 def test_a_gap_in_the_middle_keeps_the_part(part: str, drive: Drive, gap_s: float) -> None:
     recording = as_recording(made(FEW_GEARS, drive, part))
@@ -140,14 +140,14 @@ def constant(part: str, seed: int) -> tuple[float, float, float]:
     return found.frequency_hz, found.frequency_se_hz, float(np.mean(test.truth.frequency_hz(part, 1.0)))
 
 
-@pytest.mark.parametrize("part", ["driveshaft", "tire_wheel"])
+@pytest.mark.parametrize("part", ["driveshaft", "tire_wheel"], scope="module")
 def test_a_constant_line_is_measured_within_a_tenth_of_the_records_resolution(part: str) -> None:
     for seed in range(3):
         measured, _, truth = constant(part, seed)
         assert measured == pytest.approx(truth, abs=0.1)
 
 
-@pytest.mark.parametrize("part", ["driveshaft", "tire_wheel"])
+@pytest.mark.parametrize("part", ["driveshaft", "tire_wheel"], scope="module")
 def test_nearly_every_frequency_lies_within_three_of_its_standard_errors(part: str) -> None:
     # 99.7% of Gaussian errors do; two misses in eight would be chance once in ten thousand
     off = [abs(m - t) / se for m, se, t in (constant(part, seed) for seed in range(8))]
@@ -161,7 +161,7 @@ def steady(part: str, seed: int) -> tuple[Truth, SpeedFit]:
     return test.truth, diagnose(as_recording(test), FEW_GEARS, gear=2).speed
 
 
-@pytest.mark.parametrize("part", ["driveshaft", "tire_wheel"])
+@pytest.mark.parametrize("part", ["driveshaft", "tire_wheel"], scope="module")
 def test_nearly_every_wheel_scale_lies_within_three_of_its_standard_errors(part: str) -> None:
     off = []
     for seed in range(8):

@@ -52,7 +52,7 @@ def told_of(vehicle: Vehicle, drive: Drive, spacing_m: float, fault: Fault | Non
     return told(weighed(vehicle, drive, spacing_m, fault, 3))
 
 
-@pytest.mark.parametrize(("vehicle", "drive", "spacing_m"), ROADS, ids=ROAD_NAMES)
+@pytest.mark.parametrize(("vehicle", "drive", "spacing_m"), ROADS, ids=ROAD_NAMES, scope="module")
 def test_the_spacing_of_the_joints_is_found_within_two_percent(
     vehicle: Vehicle, drive: Drive, spacing_m: float
 ) -> None:
@@ -66,7 +66,7 @@ def test_a_road_without_joints_has_none(seed: int) -> None:
     assert not comb(FEW_GEARS, IN_SECOND, 0.0, seed).found
 
 
-@pytest.mark.parametrize(("vehicle", "drive", "spacing_m"), ROADS[:3], ids=ROAD_NAMES[:3])
+@pytest.mark.parametrize(("vehicle", "drive", "spacing_m"), ROADS[:3], ids=ROAD_NAMES[:3], scope="module")
 def test_a_sound_vehicle_on_a_joint_road_is_not_blamed(
     vehicle: Vehicle, drive: Drive, spacing_m: float
 ) -> None:

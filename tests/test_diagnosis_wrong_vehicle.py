@@ -44,9 +44,11 @@ def _drive(
     seed: int = 3,
     rate_hz: float = RATE_HZ,
     road: Road = Road(level_mps2=0.25),  # noqa: B008
+    speeds_mps: tuple[float, ...] = (14.0, 27.0),
+    duration_s: float = 25.0,
 ) -> RoadTest:
     scenario = Scenario(
-        Drive("sweep", (14.0, 27.0, 18.0)), 45.0, rate_hz, faults=(fault,), tire_scale=1.0,
+        Drive("sweep", speeds_mps), duration_s, rate_hz, faults=(fault,), tire_scale=1.0,
         road=road, clock=Clock(), gps=Gps(lag_s=0.7),
     )  # fmt: skip
     return road_test(vehicle, scenario, np.random.default_rng(seed))
@@ -111,7 +113,7 @@ def test_a_tire_six_percent_off_is_solved_for(shaft: RoadTest) -> None:
 
 def test_a_worn_tire_is_said_to_roll_less_and_silences_no_part() -> None:
     scenario = Scenario(
-        Drive("sweep", (14.0, 27.0, 18.0)), 45.0, RATE_HZ, faults=(Fault("tire_wheel", 1.0, 0.3),),
+        Drive("sweep", (14.0, 27.0)), 25.0, RATE_HZ, faults=(Fault("tire_wheel", 1.0, 0.3),),
         tire_scale=1.0, road=Road(level_mps2=0.25), clock=Clock(), gps=Gps(lag_s=0.7),
     )  # fmt: skip
     recording = as_recording(road_test(TRUCK, scenario, np.random.default_rng(3)))
@@ -148,6 +150,8 @@ def test_a_forgotten_accessory_is_told_by_its_pulley_ratio() -> None:
         replace(every_gear, accessories=(Accessory("pump", 1.38),)),
         seed=5,
         rate_hz=200.0,
+        speeds_mps=(14.0, 27.0, 18.0),
+        duration_s=45.0,
     )
     times = np.arange(0.0, 60.0, 0.5)
     engine = np.interp(times, test.truth.times_s, test.truth.engine_hz)

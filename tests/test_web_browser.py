@@ -144,7 +144,7 @@ def test_a_shake_is_followed_from_the_recording_to_the_dial_and_into_its_job(ope
 
 def test_nonsense_is_answered_with_one_sentence_and_the_recording_stays(opened: Opened) -> None:
     page = opened("/")
-    page.set_input_files("#recording", str(SAMPLES / "pinion_flange.csv"))
+    page.set_input_files("#recording", str(SAMPLES / "tire.csv"))
     fill_in_truck(page)
     for field, nonsense, named in (
         ("tire_size", "banana", "banana"),
@@ -160,10 +160,10 @@ def test_nonsense_is_answered_with_one_sentence_and_the_recording_stays(opened: 
         assert page.locator("[role=alert]").count() == 1
         assert "Traceback" not in page.content()
         page.fill(f"#{field}", kept)
-    page.fill("#gear", "7")
+    page.fill("#gear", "8")
     page.get_by_role("button", name="Find the part").click()
     page.wait_for_url("**/result/**")
-    assert "driveshaft" in page.inner_text("h1")
+    assert "tire" in page.inner_text("h1")
 
 
 def test_a_class_of_two_hears_looks_answers_and_sees_the_truth(opened: Opened) -> None:
@@ -299,7 +299,8 @@ def test_every_page_fits_all_screens_leads_elsewhere_and_passes_axe_in_light_and
     ways = {"Road test", "Record", "Vehicles", "Bench", "Jobs", "Classroom"}
     found = {}
     for shows, address in addresses.items():
-        page.goto("about:blank")  # an address that differs behind "#" only would not be loaded
+        if "#" in address:
+            page.goto("about:blank")  # an address that differs behind "#" only would not be loaded
         page.goto(server.url + address)
         assert {*page.locator("nav.tabs a").all_inner_texts()} == ways, shows
         assert page.locator("h1").count() == 1, shows

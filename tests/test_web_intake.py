@@ -128,7 +128,7 @@ def test_what_costs_nothing_is_ticked_with_a_note_and_the_result_names_what_is_o
     server: Running, client: httpx.Client
 ) -> None:
     number = opened(client, check_tires="yes", note_tires="left rear 1.4 bar, filled")
-    name = upload_sample(client, server.house, "pinion_flange.csv", gear="7", job=str(number))
+    name = upload_sample(client, server.house, "tire.csv", gear="8", job=str(number))
     assert finished(client, name)["state"] == "done"
     page = client.get(f"/result/{name}")
     open_line = re.findall(r"still open:</strong> ([^<]*)", page.text)[0]
@@ -143,7 +143,7 @@ def test_what_costs_nothing_is_ticked_with_a_note_and_the_result_names_what_is_o
 
 
 def test_ticks_of_a_result_in_no_job_stay_with_the_result(server: Running, client: httpx.Client) -> None:
-    name = upload_sample(client, server.house, "healthy.csv", gear="7")
+    name = upload_sample(client, server.house, "tire.csv", gear="8")
     finished(client, name)
     post(client, f"/result/{name}/checks", check_rim="yes", note_rim="<b>true</b>", back=f"/result/{name}")
     page = client.get(f"/result/{name}").text

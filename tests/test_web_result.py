@@ -292,7 +292,7 @@ def test_a_result_that_failed_says_why_and_one_that_is_lost_says_so(app: Starlet
 
 def test_an_uploaded_sample_comes_out_as_a_page_with_everything_to_keep(tmp_path: Path) -> None:
     with running(tmp_path) as server, httpx.Client(base_url=server.url, timeout=PATIENCE_S) as client:
-        name = upload_sample(client, server.house, "pinion_flange.csv")
+        name = upload_sample(client, server.house, "pinion_flange.csv", gear="7")
         assert finished(client, name)["state"] == "done"
         page = client.get(f"/result/{name}")
         assert page.status_code == 200 and "driveshaft, first order (1x)" in page.text

@@ -93,9 +93,9 @@ def test_a_job_without_answers_says_nothing_of_the_customer(server: Running, cli
 def test_of_several_recordings_the_words_count_once_for_all_together(
     server: Running, client: httpx.Client
 ) -> None:
-    content = (SAMPLES / "pinion_flange.csv").read_bytes()
+    content = (SAMPLES / "tire.csv").read_bytes()
     files = [("recording", (f"drive-{i}.csv", content)) for i in (1, 2)]
-    data = {"csrf_token": csrf_of(client), "vehicle": truck(server), "gear": "7", "job": job(client, **WORDS)}
+    data = {"csrf_token": csrf_of(client), "vehicle": truck(server), "gear": "8", "job": job(client, **WORDS)}
     name = client.post("/upload", data=data, files=files).headers["location"].rsplit("/", 1)[1]
     assert finished(client, name)["state"] == "done"
     assert FIGURES.search(page_of(client, f"/result/{name}"))

@@ -430,7 +430,7 @@ def test_a_complaint_becomes_a_job_that_remembers_the_drive(client: httpx.Client
     )  # fmt: skip
     finished(client, name)
     number = server.house.store.read_json(name, "kept.json")["job"]
-    after = upload_sample(client, server.house, "healthy.csv", gear="7", job=str(number), role="after")
+    after = upload_sample(client, server.house, "tire.csv", gear="8", job=str(number), role="after")
     finished(client, after)
     with open_casebook(server.house.casebook) as book:
         job = book.job(number)

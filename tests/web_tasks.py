@@ -38,9 +38,9 @@ def burn(folder: Path, arguments: Mapping[str, Any], progress: Progress) -> None
 
 
 def hog(folder: Path, arguments: Mapping[str, Any], progress: Progress) -> None:
-    held = []
-    while True:
-        held.append(bytearray(50_000_000))
+    # taken, which is what is limited, and never written to, which would keep a processor and real memory busy
+    held = [bytes(50_000_000) for _ in range(200)]
+    (folder / "held").write_text(str(len(held)), "utf-8")
 
 
 def crash(folder: Path, arguments: Mapping[str, Any], progress: Progress) -> None:
