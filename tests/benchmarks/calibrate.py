@@ -41,7 +41,7 @@ FloatArray = NDArray[np.float64]
 
 SEED_BASE = 20_000
 HEALTHY_SHARE = 0.4
-FLOORS = (0.001, 0.002, 0.003, 0.004, 0.006, 0.008, 0.012, 0.016, 0.024, 0.032, 0.048, 0.064)
+FLOORS = (0.001, 0.002, 0.003, 0.004, 0.006, 0.008, 0.012, 0.016, 0.024, 0.032, 0.04, 0.048, 0.064)
 COLDEST, HOTTEST = 0.3, 30.0
 RESAMPLES = 40
 
@@ -153,7 +153,7 @@ def report(weighed: Sequence[Drawn]) -> str:
              "claims of 90% and more: share, right")  # fmt: skip
     rows = []
     for kind, some in kinds.items():
-        now, floor = posterior.TEMPERATURE[kind], posterior.FLOOR
+        now, floor = posterior.TEMPERATURE[kind], posterior.floor_of(kind)
         beside = at[floor][kind] if floor in at else fit_temperature(some, floor)
         rows.append(_row(kind, some, "as they are", now, floor))
         rows.append(_row(kind, some, "temperature fitted", beside, floor, doubt_of(some, floor)))

@@ -228,7 +228,7 @@ def _cooled(weighed: Weighed, kind: str) -> list[Piece]:
 
 def _ranking(weighed: Weighed, pieces: Sequence[Piece]) -> Ranking:
     odds = combined_log_odds(pieces)
-    posterior = posterior_of(tempered(odds, pieces[0].judgement.log_prior, weighed.kind))
+    posterior = posterior_of(tempered(odds, pieces[0].judgement.log_prior, weighed.kind), weighed.kind)
     found: dict[Key, float] = {("nothing", 0.0): posterior.nothing}
     for candidate, p in zip(pieces[0].judgement.candidates, posterior.candidate, strict=True):
         found[candidate.key] = found.get(candidate.key, 0.0) + float(p)

@@ -296,9 +296,9 @@ def best_temperature(outcomes: Sequence[Outcome]) -> str:
 
     some = [Drawn(s.seed, "inferred", s.log_evidence, s.log_prior, s.key, s.truth, s.twins) for s in outcomes]
     lines = []
-    for t in (posterior.TEMPERATURE["inferred"], fit_temperature(some, posterior.FLOOR)):
-        claimed, right = claims(some, t, posterior.FLOOR)
-        loss = losses(some, t, posterior.FLOOR).mean()
+    for t in (posterior.TEMPERATURE["inferred"], fit_temperature(some, posterior.floor_of("inferred"))):
+        claimed, right = claims(some, t, posterior.floor_of("inferred"))
+        loss = losses(some, t, posterior.floor_of("inferred")).mean()
         lines.append(
             f"temperature {t:.2f}: log loss {loss:.3f}, calibration error {calibration_error(claimed, right):.3f}"
         )

@@ -86,10 +86,14 @@ class Weighed:
         return self.pieces[0].judgement.log_prior
 
     @property
+    def trusted_as(self) -> Kind:
+        """The kind as whose the evidence is tempered: of sound without a speed less is believed."""
+        return "memo" if self.kind == "inferred" and self.signal.relative else self.kind
+
+    @property
     def scaled(self) -> FloatArray:
         """log_odds with the evidence tempered [same shape]."""
-        heard = self.kind == "inferred" and self.signal.relative
-        return tempered(self.log_odds, self.log_prior, "memo" if heard else self.kind)
+        return tempered(self.log_odds, self.log_prior, self.trusted_as)
 
 
 def diagnose(
@@ -132,7 +136,7 @@ def told(
     scaled = weighed.scaled if scaled is None else scaled
     wrong = None if only_worn(weighed.mismatch, weighed.vehicle) else weighed.mismatch
     likely = None if wrong is None or wrong.share < 0.5 else wrong
-    alone = with_unlisted(posterior_of(scaled), wrong, weighed.log_prior)
+    alone = with_unlisted(posterior_of(scaled, weighed.trusted_as), wrong, weighed.log_prior)
     candidates = weighed.pieces[0].judgement.candidates
     posterior = alone
     if said is not None:

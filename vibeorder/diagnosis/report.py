@@ -91,9 +91,8 @@ def assemble(
     notes = () if kind != "inferred" else inferred_notes(pieces, log_odds, vehicle, speed, suspects, nothing)
     notes += (*beat_notes(suspects, piece, steady), *joint_notes(piece, vehicle))
     notes += plain_notes(suspects, nothing, steady, vehicle, signal, lines, recording.kind == "audio")
-    why: tuple[Explanation, ...] = ()
-    if explain:
-        why = _explainer()(signal, piece, log_odds, suspects, nothing, lines, speed, vehicle, kind, given)
+    told = (signal, piece, log_odds, suspects, nothing, lines, speed, vehicle, kind, given)
+    why: tuple[Explanation, ...] = _explainer()(*told) if explain else ()
     return Diagnosis(
         verdict=verdict(suspects, nothing, mismatch, shake, unowned),
         suspects=suspects,

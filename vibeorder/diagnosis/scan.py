@@ -103,7 +103,7 @@ class Bands(Sequence[Baseband]):
     """The recording demodulated on each track, made when it is first asked for, then kept; of one rate once."""
 
     def __init__(self, signal: Signal, clock: Clock, tracks: Sequence[Track]) -> None:
-        self._signal, self._clock, self._tracks = signal, clock, tracks
+        self._signal, self._clock, self.tracks = signal, clock, tracks
         self._made: dict[tuple[float, bool], Baseband] = {}
 
     def on(self, tracks: Sequence[Track]) -> "Bands":
@@ -111,7 +111,7 @@ class Bands(Sequence[Baseband]):
         return Bands(self._signal, self._clock, tracks)
 
     def __len__(self) -> int:
-        return len(self._tracks)
+        return len(self.tracks)
 
     @overload
     def __getitem__(self, index: int) -> Baseband: ...
@@ -120,7 +120,7 @@ class Bands(Sequence[Baseband]):
     def __getitem__(self, index: int | slice) -> Baseband | Sequence[Baseband]:
         if isinstance(index, slice):
             return [self[i] for i in range(*index.indices(len(self)))]
-        track = self._tracks[index]
+        track = self.tracks[index]
         key = (track.multiple, track.gear is None)
         if key not in self._made:
             self._made[key] = self._band(track)
@@ -184,8 +184,6 @@ def scan_tracks(
     circumference_m: of the tires, to look for a road's joints; speed_sd: relative doubt in the speed, for the same.
     """
     bands = Bands(signal, clock, tuple(tracks))
-    top_hz = [float(clock.rate_hz.max()) * t.multiple * (1.0 + float(clock.grid(t)[-1])) for t in tracks]
-    plain = [hz < PLAIN_SHARE * signal.rate_hz for hz in top_hz]
     long_frames = road_frames(signal, clock.turns)
     moving = moving_floor(long_frames, floor)
     joints = NO_JOINTS
@@ -199,20 +197,7 @@ def scan_tracks(
             signal.rate_hz,
             speed_sd,
         )
-    ratio, frames = None, None
-    if any(plain):
-        reach_hz = max(hz for hz, p in zip(top_hz, plain, strict=True) if p)
-        frames = wheel_frames(signal, clock.turns, clock.mid_s, _frame_s(clock), reach_hz)
-        ratio = whitened(frames, floor, moving)
-    read: dict[tuple[float, bool], _Read] = {}
-    for i, track in enumerate(tracks):
-        key = (track.multiple, track.gear is None)
-        if key in read:
-            continue
-        if plain[i] and frames is not None and ratio is not None:
-            read[key] = _from_frames(frames, ratio, signal, clock, track)
-        else:
-            read[key] = _from_band(bands[i], signal, floor, clock, track)
+    read = _read_each(signal, floor, clock, bands, moving)
     evidence, ratios = (
         zip(*(read[t.multiple, t.gear is None] for t in tracks), strict=True) if tracks else ((), ())
     )
@@ -228,6 +213,30 @@ def scan_tracks(
         ratios,
         signal.samples.shape[0],
     )
+
+
+def _read_each(
+    signal: Signal, floor: Floor, clock: Clock, bands: Bands, moving: MovingFloor
+) -> dict[tuple[float, bool], _Read]:
+    """Every track read, those of one rate once: out of common frames, or by itself where it may fold."""
+    tracks = bands.tracks
+    top_hz = [float(clock.rate_hz.max()) * t.multiple * (1.0 + float(clock.grid(t)[-1])) for t in tracks]
+    plain = [hz < PLAIN_SHARE * signal.rate_hz for hz in top_hz]
+    ratio, frames = None, None
+    if any(plain):
+        reach_hz = max(hz for hz, p in zip(top_hz, plain, strict=True) if p)
+        frames = wheel_frames(signal, clock.turns, clock.mid_s, _frame_s(clock), reach_hz)
+        ratio = whitened(frames, floor, moving)
+    read: dict[tuple[float, bool], _Read] = {}
+    for i, track in enumerate(tracks):
+        key = (track.multiple, track.gear is None)
+        if key in read:
+            continue
+        if plain[i] and frames is not None and ratio is not None:
+            read[key] = _from_frames(frames, ratio, signal, clock, track)
+        else:
+            read[key] = _from_band(bands[i], signal, floor, clock, track)
+    return read
 
 
 def _votes(evidence: NDArray[np.float32], clock: Clock, track: Track, joints: Joints) -> NDArray[np.float32]:
