@@ -36,7 +36,7 @@ def pytest_configure(config: pytest.Config) -> None:
         from vibeorder.recording import ahead, processes
 
         processes.at_once = lambda: 1
-        vars(ahead)["at_once"] = processes.at_once  # it has its own name for it by now
+        vars(ahead)["at_once"] = processes.at_once  # its own name for it, bound by now
 
 
 @pytest.fixture(scope="module")

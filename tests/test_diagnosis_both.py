@@ -34,7 +34,7 @@ CAR = Vehicle(
 
 
 def rendered(
-    fault: Fault, gear: int, seed: int = 3, long_s: float = 30.0, **more: Any
+    fault: Fault, gear: int, seed: int = 3, long_s: float = 20.0, **more: Any
 ) -> tuple[Recording, Recording]:
     """One drive as acceleration at 100 samples a second and as sound."""
     scenario = Scenario(
@@ -96,7 +96,7 @@ def test_who_saw_what_stands_in_every_report() -> None:
 
 
 def test_sound_counts_where_no_speed_is_known_too() -> None:
-    motion, sound = rendered(Fault("engine", 1.0, 0.3), gear=2, rate_hz=200.0, gps=None)
+    motion, sound = rendered(Fault("engine", 1.0, 0.3), gear=2, long_s=30.0, rate_hz=200.0, gps=None)
     alone, both = diagnose(motion, CAR), diagnose(motion, CAR, sound=sound)
     assert share(both, "engine") > share(alone, "engine")
     assert both.senses is not None
@@ -115,7 +115,7 @@ def test_sound_is_laid_on_the_samples_own_time_and_gaps_stay_gaps() -> None:
 
 def test_a_sound_that_covers_hardly_any_of_the_drive_is_left_out() -> None:
     motion, sound = rendered(Fault("driveshaft", 1.0, 0.3), gear=2)
-    found = diagnose(motion, CAR, sound=replace(sound, start_s=sound.start_s + 26.0))
+    found = diagnose(motion, CAR, sound=replace(sound, start_s=sound.start_s + 17.5))
     assert found.senses is None
 
 

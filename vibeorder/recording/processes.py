@@ -9,7 +9,8 @@ import signal
 import sys
 import threading
 import warnings
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
@@ -51,11 +52,22 @@ def forked(work: Callable[..., None], *arguments: Any) -> "tuple[Any, Connection
     context = get_context("fork")
     mine, theirs = context.Pipe(duplex=False)
     child = context.Process(target=_undisturbed, args=(work, *arguments, theirs), daemon=True)
-    with warnings.catch_warnings():
+    with warnings.catch_warnings(), _interrupts_held():
         warnings.simplefilter("ignore", DeprecationWarning)  # of any thread, a library's own too
         child.start()
     theirs.close()
     return child, mine
+
+
+@contextmanager
+def _interrupts_held() -> Iterator[None]:
+    """Ctrl-C waits until the fork is over: what is raised within it is swallowed, and all would go on as if nothing had
+    been said."""
+    before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
+    try:
+        yield
+    finally:
+        signal.pthread_sigmask(signal.SIG_SETMASK, before)
 
 
 def _undisturbed(work: Callable[..., None], *arguments: Any) -> None:
