@@ -96,9 +96,11 @@ def test_who_saw_what_stands_in_every_report() -> None:
 
 
 def test_sound_counts_where_no_speed_is_known_too() -> None:
-    motion, sound = rendered(Fault("engine", 1.0, 0.3), gear=2, long_s=30.0, rate_hz=200.0, gps=None)
+    # by the motion alone it may as well be a tire's first order
+    motion, sound = rendered(Fault("engine", 0.5, 0.2), gear=3, long_s=30.0, rate_hz=200.0, gps=None)
     alone, both = diagnose(motion, CAR), diagnose(motion, CAR, sound=sound)
-    assert share(both, "engine") > share(alone, "engine")
+    assert share(alone, "engine") < 0.6
+    assert share(both, "engine") > share(alone, "engine") + 0.1
     assert both.senses is not None
     assert "engine" in both.senses.sound
 
