@@ -47,6 +47,9 @@ ELSEWHERE, ELSEWHERE_FRAMES = 0.015, 2
 """Courses this far apart for so many frames part there, however long they ran together: one turned back where
 the other went on through half the sample rate."""
 
+APART = 0.015
+"""Courses of one name that are usually so far apart, in ln, follow two lines."""
+
 AS_CLEAR = 15.0
 """Log evidence by which an anchor must stand out more to be followed on a course that is followed already."""
 
@@ -135,10 +138,17 @@ def _same(kept: Naming, one: Naming) -> bool:
     """Whether two namings have come to one course once locked: weighed twice, a name would count twice."""
     if _part(np.abs(np.log(kept.rate_hz / one.rate_hz)), SAME_LOCKED):
         return False
-    told = [bool((n.gear >= 0).all()) for n in (kept, one)]
-    if all(told) and np.mean(kept.gear != one.gear) > STRAYS:
+    if _leaves_gears_out(kept.gear, one.gear):
         return False
     return float(kept.anchored.sum()) > float(one.anchored.sum()) - AS_CLEAR
+
+
+def _leaves_gears_out(kept: IntArray, one: IntArray) -> bool:
+    """Whether a course on gears (below 0: the anchor does not tell them, and all are weighed) judges others than these.
+
+    In direct gear an engine's order runs with the shaft's: the shaft's name, in another gear, is another course.
+    """
+    return bool((kept >= 0).all() and ((one < 0).any() or np.mean(kept != one) > STRAYS))
 
 
 def _part(apart: FloatArray, most: float) -> bool:
@@ -176,8 +186,7 @@ def _covers(pursuit: Pursuit, kept: Pursued, one: Pursued) -> bool:
     """Whether judging `kept` judges `one` too: the same course of the wheel, of the gears where both tell them."""
     if _part(np.abs(one.cell - kept.cell) * CELL, SAME_COURSE):
         return False
-    told = [pursuit.candidates[p.anchor].basis == "engine" for p in (kept, one)]
-    if all(told) and np.mean(kept.gear != one.gear) > STRAYS:
+    if _leaves_gears_out(kept.gear, one.gear):
         return False
     return float(kept.anchored.sum()) > float(one.anchored.sum()) - AS_CLEAR
 
@@ -191,15 +200,25 @@ def _in_words(pursuit: Pursuit, one: Pursued) -> bytes:
 
 
 def _chosen(pursuit: Pursuit, found: Sequence[Pursued], rough: Sequence[float]) -> list[int]:
-    """Which to weigh: the best of every name first, then what else is good."""
+    """Which to weigh: of every name the best course, and the best that is elsewhere, then what else is good.
+
+    A strong line's skirt is followed as well as the line, and may have more of the others' votes.
+    """
     ranked = sorted(range(len(found)), key=lambda i: -rough[i])
     ranked = [i for i in ranked if rough[i] > rough[ranked[0]] - TOO_UNLIKELY or len(ranked) < AT_LEAST]
-    first: dict[bytes, int] = {}
+    called: dict[bytes, list[int]] = {}
     for i in ranked:
-        first.setdefault(_in_words(pursuit, found[i]), i)
-    best = list(first.values())
-    rest = [i for i in ranked if i not in best]
-    return [*best, *rest][: 2 * MOST_NAMINGS]
+        mine = called.setdefault(_in_words(pursuit, found[i]), [])
+        if not mine or (len(mine) == 1 and _elsewhere(found[mine[0]], found[i])):
+            mine.append(i)
+    chosen = {i for mine in called.values() for i in mine}
+    best = [i for i in ranked if i in chosen]
+    return [*best, *(i for i in ranked if i not in chosen)][: 2 * MOST_NAMINGS]
+
+
+def _elsewhere(a: Pursued, b: Pursued) -> bool:
+    """Whether two courses of one name follow two lines, and not one by neighbouring cells."""
+    return bool(np.median(np.abs(a.cell - b.cell)) * CELL > APART)
 
 
 def _shared_evidence(pursuit: Pursuit, found: Sequence[Pursued]) -> list[FloatArray]:
