@@ -4,7 +4,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vibeorder.diagnosis.along import Tracked
-from vibeorder.diagnosis.weighing import _Cluster, _place
+from vibeorder.diagnosis.clusters import Cluster, place
 
 BLOCKS = 40
 
@@ -20,9 +20,9 @@ def test_two_names_of_one_line_count_once_though_a_third_runs_with_it_for_a_part
     """A half-shaft's 6x and a tire's 6x turn alike; an engine line lies on both in one gear of two."""
     strong, road = np.full(BLOCKS, 20.0), np.full(BLOCKS, 45.0)
     engine = np.where(np.arange(BLOCKS) < BLOCKS // 2, 45.0, 60.0)
-    clusters = [_Cluster([0], at(strong), strong)]
+    clusters = [Cluster([0], at(strong), strong)]
     for j, hz in ((1, engine), (2, road), (3, road)):
-        _place(clusters, j, at(hz), hz)
+        place(clusters, j, at(hz), hz)
     assert len(clusters) == 2
     assert clusters[1].members == [1]
     assert clusters[1].pair is not None

@@ -159,8 +159,8 @@ def _infer(
 
 
 _Lines = tuple[Line | PairLine, ...]
-_Said = tuple[NDArray[np.intp] | None, float, _Lines, FloatArray]
-"""One course of gears on a naming: gear, log prior and lines as of `Explained`, and its log weights."""
+_Said = tuple[NDArray[np.intp] | None, float, _Lines, float, FloatArray]
+"""One course of gears on a naming: gear, log prior, lines and slip as of `Explained`, and its log weights."""
 
 
 def _each_along(
@@ -177,7 +177,8 @@ def _each_along(
     def along(naming: Naming) -> list[_Said]:
         odds, every = odds_of(naming), explained(naming)
         return [
-            (one.gear, one.log_prior, one.lines, odds + one.log_prior + log_class(one.lines)) for one in every
+            (one.gear, one.log_prior, one.lines, one.slip, odds + one.log_prior + log_class(one.lines))
+            for one in every
         ]
 
     def of_every(first: int, step: int) -> list[tuple[int, list[_Said]]]:
@@ -185,9 +186,9 @@ def _each_along(
 
     said = dict(pair for _, part in side_by_side(of_every, shares(len(found))) for pair in part)
     return [
-        Weighed(Explained(found[i], gear, log_prior, lines), log_weight)
+        Weighed(Explained(found[i], gear, log_prior, lines, slip), log_weight)
         for i in sorted(said)
-        for gear, log_prior, lines, log_weight in said[i]
+        for gear, log_prior, lines, slip, log_weight in said[i]
     ]
 
 

@@ -13,6 +13,7 @@ from vibeorder.diagnosis.floor import floor_of
 from vibeorder.diagnosis.gears import GearCourse
 from vibeorder.diagnosis.judge import Hypothesis, Judgement
 from vibeorder.diagnosis.namings import Naming
+from vibeorder.diagnosis.offsets import Offsets
 from vibeorder.diagnosis.propose import RateDoubt
 from vibeorder.diagnosis.scan import HOP_S, Bands, Clock, Scan, Track
 from vibeorder.diagnosis.signal import Signal
@@ -96,8 +97,15 @@ def _hypotheses(
         if w.explained.gear is not None:
             at = np.abs(clock.mid_s[:, None] - naming.frame_s).argmin(axis=1)
             gears = GearCourse(numbers[w.explained.gear[at]], w.explained.log_prior)
-        found.append(Hypothesis(scan, course, gears, {}, w.explained.lines, w.log_class))
+        offsets = _slipped(candidates, [int(numbers[g]) for g in used], w.explained.slip)
+        found.append(Hypothesis(scan, course, gears, offsets, w.explained.lines, w.log_class))
     return found
+
+
+def _slipped(candidates: Sequence[Candidate], gears: Sequence[int], slip: float) -> Offsets:
+    """How far the engine's lines run off their gears' ratios."""
+    engine = [j for j, candidate in enumerate(candidates) if candidate.basis == "engine"]
+    return {(j, gear): slip for j in engine for gear in gears} if slip else {}
 
 
 def clock_of(part: Signal, naming: Naming) -> Clock:
