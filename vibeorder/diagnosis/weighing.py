@@ -23,6 +23,7 @@ from vibeorder.diagnosis.shifting import shifting
 from vibeorder.diagnosis.signal import folded
 from vibeorder.diagnosis.slipping import slip_told, slips_asked
 from vibeorder.diagnosis.vouched import CLEAR_OF_STRONG_HZ, Frames
+from vibeorder.spectrum.middle import log_spread
 
 __all__ = ["Explained", "explain"]
 
@@ -32,6 +33,10 @@ BoolArray = NDArray[np.bool_]
 
 SHIFT_HALF_S = 0.6
 """Half of the time that a change of gear takes, with what is not known of its instant."""
+
+HELD = 0.08
+"""Spread of ln(rate), 5 to 95%, up to which a speed is held. In a pull the slip changes with the load, and what follows
+a line up to a change of gear would have the rest of it as an engine's that slips."""
 
 NEUTRAL_LOG_PRIOR = float(np.log(0.03))
 """Log share of drives that roll out of gear, or whose engine follows the wheels in no gear that the profile has: then
@@ -148,7 +153,7 @@ class _Course:
         """Courses of gears (indices at the frames), one held all through, with their log prior and the converter's slip
         that the engine's lines ask for along a road line's course."""
         pursuit, gear = self.pursuit, self.naming.gear
-        if pursuit.per_wheel is None or (gear >= 0).all():
+        if pursuit.per_wheel is None or (gear >= 0).all() or log_spread(self.naming.rate_hz) > HELD:
             return []
         multiples = [pursuit.candidates[j].multiple for j in self._engine]
         prior = pursuit.gear_prior_along(self.naming.pursued.cell).sum(axis=0)
