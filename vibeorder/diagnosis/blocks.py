@@ -109,7 +109,8 @@ class OnCourse:
 
     def __init__(self, scan: Scan, course: Course) -> None:
         self.scan, self.course = scan, course
-        self._read: dict[tuple[float, bool, float], Read] = {}
+        kept = scan.read_along(course.turns, course.turns_s, self.cut[0])
+        self._read: dict[tuple[float, bool, float], Read] = kept
 
     @cached_property
     def cut(self) -> tuple[float, FloatArray]:

@@ -49,8 +49,7 @@ def expected_entropy_bits(
     points, weight = _points(at, probability[owner] * share)
     score = points @ at.T - 0.5 * (at**2).sum(axis=1) + np.log(np.maximum(share, 1e-300))
     score = score - score.max(axis=1, keepdims=True)
-    likelihood = np.zeros((points.shape[0], probability.size))
-    np.add.at(likelihood.T, owner, np.exp(score).T)
+    likelihood = np.exp(score) @ (owner[:, None] == np.arange(probability.size)).astype(float)
     channel = weight[:, None] * likelihood / (likelihood @ probability)[:, None]
     channel = channel / channel.sum(axis=0)
     joint = channel * probability

@@ -256,12 +256,11 @@ def _block_evidence(
         away = np.log(hz[i] / (one.frequency_hz or float(np.median(hz[i][seen[i]]))))
         moved = 1.0 - np.exp(-0.5 * (np.mean(away[seen[i]]) / RESPONSE_LENGTH) ** 2)
         sd = float(np.hypot(STRENGTH_SE, RESPONSE_LOG_SD * np.sqrt(2.0 * moved)))
-        for level, normal in enumerate(levels):
-            rms = one.strength_rms * np.exp(one.growth * away + sd * normal)
-            power = (rms / (one.noise * noise_gain)) ** 2 / NOISE_BANDWIDTH_HZ
-            ratio = CHANNELS * np.where(seen[i], power, 0.0)
-            ratio = ratio / (1.0 + np.maximum(ratio - usual, 0.0) / (MODEL_RATIO_PER_S * BLOCK_S))
-            out[i, level] = EVIDENCE_SHARE * (ratio - np.log1p(ratio)) / TEMPERATURE[setting.kind]
+        rms = one.strength_rms * np.exp(one.growth * away + sd * np.array(levels)[:, None])
+        power = (rms / (one.noise * noise_gain)) ** 2 / NOISE_BANDWIDTH_HZ
+        ratio = CHANNELS * np.where(seen[i], power, 0.0)
+        ratio = ratio / (1.0 + np.maximum(ratio - usual, 0.0) / (MODEL_RATIO_PER_S * BLOCK_S))
+        out[i] = EVIDENCE_SHARE * (ratio - np.log1p(ratio)) / TEMPERATURE[setting.kind]
     return out
 
 

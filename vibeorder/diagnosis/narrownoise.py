@@ -16,6 +16,7 @@ Both likelihoods are summed over all courses of P_b and v_b (forward recursion o
 what they say comes on top (`steadyphase`).
 """
 
+from collections.abc import Sequence
 from functools import lru_cache
 
 import numpy as np
@@ -128,10 +129,10 @@ def noise_log_odds(power: FloatArray, weight: FloatArray) -> float:
     if int(np.count_nonzero(use)) < LEAST_BLOCKS:
         return 0.0
     heard = np.minimum(power, np.exp(LEVELS[-1]))[use, None, None]
-    as_line, as_noise = (_log_rice(heard, np.exp(LEVELS[:, None] + own)) for own in (np.zeros(1), STRENGTHS))
-    line = [_summed(as_line, use, drift, np.ones((1, 1))) for drift in LINE_DRIFTS]
-    noise = [_summed(as_noise, use, drift, _forgets(width)) for drift in NOISE_DRIFTS for width in WIDTHS_HZ]
-    of_noise, of_line = (float(np.logaddexp.reduce(x)) - float(np.log(len(x))) for x in (noise, line))
+    as_line, as_noise = (_rice(heard, np.exp(LEVELS[:, None] + own)) for own in (np.zeros(1), STRENGTHS))
+    line = _summed(as_line, use, LINE_DRIFTS, np.ones((1, 1, 1)))
+    noise = _summed(as_noise, use, NOISE_DRIFTS, np.stack([_forgets(width) for width in WIDTHS_HZ]))
+    of_noise, of_line = (float(np.logaddexp.reduce(x)) - float(np.log(x.size)) for x in (noise, line))
     return float(np.clip(of_noise - of_line, -MOST, MOST))
 
 
@@ -152,31 +153,33 @@ def _walks(drift: float) -> FloatArray:
     return np.asarray((1.0 - JUMPS) * step / step.sum(axis=1, keepdims=True) + JUMPS / LEVELS.size)
 
 
-def _log_rice(power: FloatArray, steady: FloatArray) -> FloatArray:
-    """Log density of a block's power over noise with this steady part, one block in twenty lost."""
-    spread = 1.0 + UNEVEN * steady
-    rice = np.log(i0e(2.0 * np.sqrt(power * steady) / spread)) - np.log(spread)
-    rice -= (np.sqrt(power) - np.sqrt(steady)) ** 2 / spread
-    lost = -power / (1.0 + steady) - np.log1p(steady)
-    return np.asarray(np.logaddexp(np.log(1.0 - LOST) + rice, np.log(LOST) + lost))
+def _rice(power: FloatArray, steady: FloatArray) -> FloatArray:
+    """Density of a block's power over noise with this steady part, one block in twenty lost."""
+    spread, root, own = 1.0 + UNEVEN * steady, np.sqrt(power), np.sqrt(steady)
+    rice = i0e(2.0 * root * own / spread) * np.exp(-((root - own) ** 2) / spread) / spread
+    lost = np.exp(-power / (1.0 + steady)) / (1.0 + steady)
+    return np.asarray((1.0 - LOST) * rice + LOST * lost, float)
 
 
-def _summed(log_p: FloatArray, use: NDArray[np.bool_], drift: float, forgets: FloatArray) -> float:
-    """Log likelihood summed over all courses of ln P and ln v.
+def _summed(
+    p: FloatArray, use: NDArray[np.bool_], drifts: Sequence[float], forgets: FloatArray
+) -> FloatArray:
+    """Log likelihood summed over all courses of ln P and ln v, for each drift of ln P and each of `forgets`, step by
+    step together: of one alone a step is mostly overhead.
 
-    log_p: of each block that is used, at every level and strength [shape (used, levels, strengths)].
+    p: density of each block that is used, at every level and strength [shape (used, levels, strengths)]. forgets: as
+    of `_forgets`, of each width [shape (widths, strengths, strengths)]. Returns [shape (drifts * widths,)].
     """
-    walks = _walks(drift)
-    top = log_p.max(axis=(1, 2))
-    seen = np.exp(log_p - top[:, None, None])
-    stays = np.linalg.matrix_power(forgets, 64)[0] if forgets.size > 1 else np.ones(1)
-    at, total, k = np.outer(np.full(LEVELS.size, 1.0 / LEVELS.size), stays), float(top.sum()), 0
-    for spoken in use:
-        at = walks.T @ at @ forgets
+    walks = np.stack([_walks(drift).T for drift in drifts])[:, None]
+    top = p.max(axis=(1, 2))
+    seen = iter(p / top[:, None, None])
+    stays = np.linalg.matrix_power(forgets, 64)[:, :1] if forgets.shape[1] > 1 else np.ones((1, 1, 1))
+    at = np.full((len(drifts), 1, LEVELS.size, 1), 1.0 / LEVELS.size) * stays
+    scales = np.empty((use.size, len(drifts), forgets.shape[0], 1, 1))
+    for spoken, scale in zip(use, scales, strict=True):
+        at = walks @ at if forgets.shape[1] == 1 else walks @ at @ forgets
         if spoken:
-            at = at * seen[k]
-            k += 1
-        scale = float(at.sum())
-        total += float(np.log(scale))
-        at = at / scale
-    return total
+            at *= next(seen)
+        np.add.reduce(at, axis=(2, 3), keepdims=True, out=scale)
+        at /= scale
+    return np.asarray(np.log(top).sum() + np.log(scales).sum(axis=0).ravel())

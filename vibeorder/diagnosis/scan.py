@@ -8,7 +8,7 @@ says how much a line at each e stands out. All tracks share e: that is what make
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from functools import cached_property
-from typing import overload
+from typing import Any, overload
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,7 +17,7 @@ from vibeorder.diagnosis.evidence import frame_evidence
 from vibeorder.diagnosis.floor import Floor
 from vibeorder.diagnosis.joints import NO_JOINTS, Joints, find_joints
 from vibeorder.diagnosis.movingfloor import NOTHING_MOVES, MovingFloor, moving_floor, road_frames
-from vibeorder.diagnosis.signal import Signal, folded
+from vibeorder.diagnosis.signal import Kept, Signal, folded
 from vibeorder.diagnosis.wheelframes import WheelFrames, wheel_frames, whitened
 from vibeorder.spectrum.baseband import Baseband, BlockSpectra, block_spectra, demodulate
 from vibeorder.spectrum.middle import middle, power_of
@@ -151,6 +151,7 @@ class Scan:
     ratio: tuple[NDArray[np.float32], ...] = ()
     channels: int = 0
     _of_each: dict[int, list[tuple[int, Track]]] = field(default_factory=dict, init=False, repr=False)
+    _along: Kept = field(default_factory=Kept, init=False, repr=False)
 
     def tracks_of(self, candidate: int) -> Sequence[tuple[int, Track]]:
         """Number and track of a candidate's tracks: looked through once, as every hypothesis asks for all."""
@@ -158,6 +159,12 @@ class Scan:
             for t, track in enumerate(self.tracks):
                 self._of_each.setdefault(track.candidate, []).append((t, track))
         return self._of_each.get(candidate, [])
+
+    def read_along(self, turns: FloatArray, turns_s: FloatArray, block_s: float) -> dict[Any, Any]:
+        """What `OnCourse` has read in blocks of this length along a course, by its further turns: all that read along
+        it share this, a drive out of gear what the same course in gear was weighed by."""
+        found: dict[Any, Any] = self._along.setdefault((turns.tobytes(), turns_s.tobytes(), block_s), {})
+        return found
 
     def vote(self, track: int) -> NDArray[np.float32]:
         """What a track may say of courses and gears beside an anchor [shape of its evidence]."""

@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vibeorder.diagnosis.floor import Floor
-from vibeorder.diagnosis.signal import Signal
+from vibeorder.diagnosis.signal import OVERSAMPLED, Signal
 from vibeorder.spectrum.lengths import fast_length
 from vibeorder.spectrum.middle import middle, power_of
 
@@ -21,9 +21,6 @@ __all__ = ["LEAST_TURNS", "WheelFrames", "wheel_frames", "whitened"]
 FloatArray = NDArray[np.float64]
 F32 = NDArray[np.float32]
 C64 = NDArray[np.complex64]
-
-OVERSAMPLED = 2
-"""Twice the rate before cubics fill in: their error then stays below 1% of a line up to 0.4 of the sample rate."""
 
 SPARE = 1.2
 """More points a frame than samples: where the wheel runs faster than the mean, time is stepped through faster."""
@@ -79,7 +76,7 @@ def wheel_frames(
     cover = (signal.valid[np.round(index).astype(np.intp)] * window).sum(axis=1) * 0.5 * inside
     bins = min(size // 2, int(top_hz * frame_s) + 2 * SEGMENT_BINS)
     between = _Between(index, total)
-    spectra = np.stack([np.fft.rfft(between.of(c) * window, axis=1)[:, :bins] for c in signal.samples])
+    spectra = np.stack([np.fft.rfft(between.of(c) * window, axis=1)[:, :bins] for c in signal.oversampled()])
     return WheelFrames(spectra.astype(np.complex64), last - first, frame_s, cover)
 
 
@@ -121,7 +118,7 @@ def whitened(frames: WheelFrames, floor: Floor, moving: OrderShape) -> F32:
 
 
 class _Between:
-    """Fractional sample numbers, read by cubics through samples at twice the rate."""
+    """Fractional sample numbers, read by cubics through samples at OVERSAMPLED times the rate."""
 
     def __init__(self, index: FloatArray, total: int) -> None:
         place = index * OVERSAMPLED
@@ -129,9 +126,8 @@ class _Between:
         self._first = np.clip(place.astype(np.intp), 1, OVERSAMPLED * total - 3) - 1
         self._u = (place - 1.0 - self._first).astype(np.float32)
 
-    def of(self, channel: F32) -> F32:
-        """The channel there."""
-        fine = _oversampled(channel)
+    def of(self, fine: F32) -> F32:
+        """An oversampled channel there."""
         a, b, c, d = (fine[k:].take(self._first, mode="clip") for k in range(4))
         return _cubic(a, b, c, d, self._u)
 
@@ -150,15 +146,6 @@ def _cubic(a: F32, b: F32, c: F32, d: F32, u: F32) -> F32:
     out *= np.float32(0.5) * u
     out += b
     return out
-
-
-def _oversampled(channel: F32) -> F32:
-    """Band-limited interpolation of the whole stretch to OVERSAMPLED times its rate."""
-    size = _size(channel.size)
-    spectrum = np.fft.rfft(channel, size)
-    return np.asarray(OVERSAMPLED * np.fft.irfft(spectrum, OVERSAMPLED * size), np.float32)[
-        : OVERSAMPLED * channel.size
-    ]
 
 
 def _size(least: float) -> int:
