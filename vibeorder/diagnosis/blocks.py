@@ -109,8 +109,9 @@ class OnCourse:
 
     def __init__(self, scan: Scan, course: Course) -> None:
         self.scan, self.course = scan, course
-        kept = scan.read_along(course.turns, course.turns_s, self.cut[0])
-        self._read: dict[tuple[float, bool, float], Read] = kept
+        self._read: dict[tuple[float, bool, float], Read] = scan.read_along(
+            course.turns, course.turns_s, self.cut[1]
+        )
 
     @cached_property
     def cut(self) -> tuple[float, FloatArray]:

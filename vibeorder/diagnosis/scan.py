@@ -160,10 +160,12 @@ class Scan:
                 self._of_each.setdefault(track.candidate, []).append((t, track))
         return self._of_each.get(candidate, [])
 
-    def read_along(self, turns: FloatArray, turns_s: FloatArray, block_s: float) -> dict[Any, Any]:
-        """What `OnCourse` has read in blocks of this length along a course, by its further turns: all that read along
-        it share this, a drive out of gear what the same course in gear was weighed by."""
-        found: dict[Any, Any] = self._along.setdefault((turns.tobytes(), turns_s.tobytes(), block_s), {})
+    def read_along(self, turns: FloatArray, turns_s: FloatArray, mid_s: FloatArray) -> dict[Any, Any]:
+        """What `OnCourse` has read in blocks about these instants along a course, by its further turns: all that read
+        along it share this, a drive out of gear what the same course in gear was weighed by."""
+        found: dict[Any, Any] = self._along.setdefault(
+            (turns.tobytes(), turns_s.tobytes(), mid_s.tobytes()), {}
+        )
         return found
 
     def vote(self, track: int) -> NDArray[np.float32]:
