@@ -27,6 +27,7 @@ __all__ = [
     "line_evidence",
     "log_prior_of",
     "log_prior_together",
+    "one_digit",
     "prior_of",
 ]
 
@@ -98,6 +99,11 @@ Member = tuple[HealthyPrior, str]
 def at_fault(members: Sequence[Member]) -> bool:
     """Whether one of them is at fault: of all others nobody asks from what strength they are felt."""
     return any(role == "fault" for _, role in members)
+
+
+def one_digit(rms: float) -> float:
+    """A strength to expect, rounded so that the priors made from it can be kept."""
+    return float(f"{rms:.1g}")
 
 
 def complaint_from(band_noise_rms: float) -> float:

@@ -21,7 +21,7 @@ from math import gcd
 
 import numpy as np
 
-from vibeorder.diagnosis.amplitudes import HealthyPrior, complaint_from, line_evidence
+from vibeorder.diagnosis.amplitudes import HealthyPrior, complaint_from, line_evidence, one_digit
 from vibeorder.diagnosis.blocks import Blocks, OnCourse, candidate_blocks
 from vibeorder.diagnosis.candidates import Candidate
 from vibeorder.diagnosis.evidence import Reading
@@ -165,10 +165,10 @@ class _Comb:
         clear = [j for j, reading in others.items() if reading.best > CLEAR_FROM]
         if not clear or gcd(number, *clear) > 1:
             return None
-        usual_rms = _rounded(OTHERS_SHARE * self.strong.amplitude_rms)
+        usual_rms = one_digit(OTHERS_SHARE * self.strong.amplitude_rms)
         tooth, chance = (HealthyPrior(p, usual_rms, LOG_SD, strays=False) for p in (PRESENCE, BY_CHANCE))
         next_rms = max(others[j].amplitude_rms for j in clear)
-        strongest = HealthyPrior(1.0, _rounded(ABOVE_NEXT * next_rms), STRONG_LOG_SD, strays=False)
+        strongest = HealthyPrior(1.0, one_digit(ABOVE_NEXT * next_rms), STRONG_LOG_SD, strays=False)
         each = [_over(reading, tooth, chance) for reading in others.values()]
         return sum(each) + line_evidence(self.strong.log_likelihood, [(strongest, "healthy")])
 
@@ -247,8 +247,3 @@ def _over(reading: Reading, one: HealthyPrior, other: HealthyPrior) -> float:
     """Log evidence of a line for one prior of its strength over another."""
     a, b = (line_evidence(reading.log_likelihood, [(prior, "healthy")]) for prior in (one, other))
     return a - b
-
-
-def _rounded(rms: float) -> float:
-    """One digit, so that the priors made from it can be kept."""
-    return float(f"{rms:.1g}")

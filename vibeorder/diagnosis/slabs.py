@@ -20,7 +20,7 @@ from math import gcd
 import numpy as np
 
 from vibeorder.diagnosis.along import TrackReader, likelihoods
-from vibeorder.diagnosis.amplitudes import HealthyPrior, line_evidence
+from vibeorder.diagnosis.amplitudes import HealthyPrior, line_evidence, one_digit
 from vibeorder.diagnosis.candidates import Candidate
 from vibeorder.diagnosis.classes import class_evidence
 from vibeorder.diagnosis.evidence import Reading
@@ -124,15 +124,10 @@ def _comb(number: int, others: Mapping[int, Reading], strong: Reading) -> _Comb 
     if len(clear) < LEAST_CLEAR or gcd(number, *clear) > 1:
         return None
     next_rms = max(others[j].amplitude_rms for j in clear)
-    tooth = HealthyPrior(PRESENCE, _rounded(OTHERS_SHARE * strong.amplitude_rms), LOG_SD, strays=False)
-    strongest = HealthyPrior(STRONG_PRESENCE, _rounded(ABOVE_NEXT * next_rms), STRONG_LOG_SD, strays=False)
+    tooth = HealthyPrior(PRESENCE, one_digit(OTHERS_SHARE * strong.amplitude_rms), LOG_SD, strays=False)
+    strongest = HealthyPrior(STRONG_PRESENCE, one_digit(ABOVE_NEXT * next_rms), STRONG_LOG_SD, strays=False)
     each = [line_evidence(reading.log_likelihood, [(tooth, "healthy")]) for reading in others.values()]
     return _Comb(sum(each), line_evidence(strong.log_likelihood, [(strongest, "healthy")]))
-
-
-def _rounded(rms: float) -> float:
-    """One digit, so that the priors made from it can be kept."""
-    return float(f"{rms:.1g}")
 
 
 def _others(usual_hz: float, k: int) -> list[int]:
