@@ -107,7 +107,11 @@ def _of_no_part(nothing: float, unexplained: LineSeen | None, unowned: Unowned |
         return told(unowned, nothing)
     if unexplained is not None:
         return _of_unknown_origin(unexplained, nothing)
-    return f"Nothing that turns explains a complaint in this recording ({show_percent(nothing)} sure)."
+    return f"{_nothing_turns(nothing)}."
+
+
+def _nothing_turns(nothing: float) -> str:
+    return f"Nothing that turns explains a complaint in this recording ({show_percent(nothing)} sure)"
 
 
 def _of_unknown_origin(line: LineSeen, nothing: float) -> str:
@@ -122,18 +126,17 @@ def _of_unknown_origin(line: LineSeen, nothing: float) -> str:
 
 def _of_joints(unowned: Unowned, nothing: float) -> str:
     return (
-        f"Nothing that turns explains a complaint in this recording ({show_percent(nothing)} sure): the shake at "
-        f"{unowned.frequency_hz:.1f} Hz, with weaker ones beside it, fits the joints of a concrete road, one every "
-        f"{unowned.spacing_m:.1f} m. Drive an asphalt road at the same speed; if the shake stays, record it there."
+        f"{_nothing_turns(nothing)}: the shake at {unowned.frequency_hz:.1f} Hz, with weaker ones beside it, fits the "
+        f"joints of a concrete road, one every {unowned.spacing_m:.1f} m. Drive an asphalt road at the same speed; "
+        "if the shake stays, record it there."
     )
 
 
 def _of_something_loose(unowned: Unowned, nothing: float) -> str:
     return (
-        f"Nothing that turns explains a complaint in this recording ({show_percent(nothing)} sure): the shake at "
-        f"{unowned.frequency_hz:.1f} Hz comes and goes as something loose does that the road shakes. Look at the "
-        "phone's own holder first: lay the phone flat on the floor, weighed down, and record again; if the shake "
-        "stays, look for a loose bracket, panel or load."
+        f"{_nothing_turns(nothing)}: the shake at {unowned.frequency_hz:.1f} Hz comes and goes as something loose does "
+        "that the road shakes. Look at the phone's own holder first: lay the phone flat on the floor, weighed down, "
+        "and record again; if the shake stays, look for a loose bracket, panel or load."
     )
 
 

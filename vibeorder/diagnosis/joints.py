@@ -254,11 +254,11 @@ def _best_base(evidence: FloatArray, circumference_m: float, speed_sd: float) ->
     for bases, needed in ((usual, from_usual), (free, FROM_ANY)):
         places = _places(bases, evidence.size)
         held = np.append(evidence, 0.0)[places]
-        low = np.where(places * ORDER_STEP < BELOW_WHEEL, held, 0.0).max(axis=1)
+        below = np.where(places * ORDER_STEP < BELOW_WHEEL, held, 0.0).max(axis=1)
         ranked = np.sort(held, axis=1)
         rest, third = ranked[:, :-1].sum(axis=1), ranked[:, -3]
         # the strongest member counts in choosing among bases, not in believing one
-        believed = (rest > needed) & ((third > THIRD_FROM) | (low > LOW_FROM))
+        believed = (rest > needed) & ((third > THIRD_FROM) | (below > LOW_FROM))
         total = np.where(believed, held.sum(axis=1) - needed, -np.inf)
         i = int(total.argmax())
         if np.isfinite(total[i]) and (best is None or total[i] > best[0]):

@@ -28,6 +28,7 @@ from vibeorder.diagnosis.evidence import Reading
 from vibeorder.diagnosis.floor import Floor
 from vibeorder.diagnosis.joints import SPACINGS_M, USUAL_SPACINGS_M
 from vibeorder.diagnosis.judge import Hypothesis, Judgement
+from vibeorder.diagnosis.propose import RateDoubt
 from vibeorder.diagnosis.scan import SLOWEST_RATE_HZ, Bands, Track
 
 __all__ = ["ToothSeen", "as_tooth"]
@@ -85,12 +86,11 @@ class ToothSeen:
 
 
 def as_tooth(
-    found: Judgement, index: int, blocks: Blocks, floor: Floor, place: tuple[float, float], constant: float
+    found: Judgement, index: int, blocks: Blocks, floor: Floor, doubt: RateDoubt
 ) -> ToothSeen | None:
     """What speaks for a tooth of a road's joints in place of candidate `index`, on its best hypothesis.
 
-    blocks: its line. place: mean and sd of the doubt in the wheel's rate; constant: the correction on this hypothesis.
-    None where the line can be no tooth, or no other shows.
+    blocks: its line. doubt: in the wheel's rate. None where the line can be no tooth, or no other shows.
     """
     one = found.best_for(index)
     comb = _Comb.beside(one, found.candidates, index, blocks, floor)
@@ -101,9 +101,9 @@ def as_tooth(
         [(found.candidates[index].healthy, "fault")],
         felt_from=complaint_from(comb.strong.band_noise_rms),
     )
-    nominal_m = one.scan.joints.circumference_m / (comb.order * (1.0 + constant))
+    nominal_m = one.scan.joints.circumference_m / (comb.order * (1.0 + one.constant))
     weighed = [
-        (teeth + _place(k * nominal_m, *place), k * nominal_m)
+        (teeth + _place(k * nominal_m, doubt), k * nominal_m)
         for k in comb.numbers
         if (teeth := comb.log_evidence(k)) is not None
     ]
@@ -111,7 +111,8 @@ def as_tooth(
         return None
     prior = FOUND if one.scan.joints.found else SLABS
     total = float(np.logaddexp.reduce([odds for odds, _ in weighed]) + np.log(prior / STRONGEST))
-    return ToothSeen(total - fault - _log_normal(constant, *place), max(weighed)[1] * (1.0 + place[0]))
+    own_place = _log_normal(one.constant, doubt.mean, doubt.sd)
+    return ToothSeen(total - fault - own_place, max(weighed)[1] * (1.0 + doubt.mean))
 
 
 @dataclass(frozen=True, slots=True)
@@ -121,8 +122,8 @@ class _Comb:
     numbers: of teeth that the strong line may be. read: the others by their order as a share of the strong one's.
     """
 
-    order: float
     strong: Reading
+    order: float
     numbers: tuple[int, ...]
     read: Mapping[Fraction, Reading]
 
@@ -150,11 +151,10 @@ class _Comb:
             for k, places in others.items()
             if joints.hints_at([float(p) * order * off for p in places]) > LEAST_HOPE
         )
+        if not numbers:
+            return None
         places = sorted({p for k in numbers for p in others[k]})
-        flat = _flat(candidates)
-        return cls(
-            order, strong, numbers, _read(one, flat, [float(p) * order for p in places], places, floor)
-        )
+        return cls(strong, order, numbers, _read(one, one.scan.bands, candidates, order, places, floor))
 
     def log_evidence(self, number: int) -> float | None:
         """Of the strong line as that tooth and of all others beside it; None where none other shows, or those that do
@@ -210,30 +210,30 @@ def _told(one: Hypothesis, index: int, rate_hz: float, order: float) -> Callable
     return away
 
 
-def _flat(candidates: Sequence[Candidate]) -> Candidate | None:
-    """A wheel's candidate whose strength does not grow with speed: a joint strikes as it may."""
-    wheel = next((c for c in candidates if c.basis == "wheel"), None)
-    return None if wheel is None else replace(wheel, source=replace(wheel.source, growth=0.0))
-
-
 def _read(
-    one: Hypothesis, flat: Candidate | None, orders: Sequence[float], places: Sequence[Fraction], floor: Floor
+    one: Hypothesis,
+    bands: Bands,
+    candidates: Sequence[Candidate],
+    order: float,
+    places: Sequence[Fraction],
+    floor: Floor,
 ) -> dict[Fraction, Reading]:
-    """Lines at these orders of the wheel along the hypothesis' course."""
-    if flat is None or not isinstance(one.scan.bands, Bands):
-        return {}
-    tracks = tuple(Track(i, None, order) for i, order in enumerate(orders))
-    scan = replace(one.scan, tracks=tracks, evidence=(), votes=(), ratio=(), bands=one.scan.bands.on(tracks))
+    """Lines at these shares of an order of the wheel along the hypothesis' course, of the same strength at any speed: a
+    joint strikes as it may."""
+    wheel = next(c for c in candidates if c.basis == "wheel")
+    flat = replace(wheel, source=replace(wheel.source, growth=0.0))
+    tracks = tuple(Track(i, None, float(p) * order) for i, p in enumerate(places))
+    scan = replace(one.scan, tracks=tracks, evidence=(), votes=(), ratio=(), bands=bands.on(tracks))
     along = OnCourse(scan, replace(one.course, anchor=None))
     read = {p: candidate_blocks(along, i, flat, None, {}, floor) for i, p in enumerate(places)}
     return {p: blocks.read_whole() for p, blocks in read.items() if blocks is not None}
 
 
-def _place(nominal_m: float, mean: float, sd: float) -> float:
+def _place(nominal_m: float, doubt: RateDoubt) -> float:
     """Log density, in ln(spacing), of joints that are so far apart at the nominal speed."""
-    wide = float(np.hypot(sd, SPACING_SD))
+    wide = float(np.hypot(doubt.sd, SPACING_SD))
     usual = np.logaddexp.reduce(
-        [_log_normal(float(np.log(one / nominal_m)), mean, wide) for one in USUAL_SPACINGS_M]
+        [_log_normal(float(np.log(one / nominal_m)), doubt.mean, wide) for one in USUAL_SPACINGS_M]
     ) - np.log(len(USUAL_SPACINGS_M))
     free = -np.log(np.log(SPACINGS_M[1] / SPACINGS_M[0]))
     return float(np.logaddexp(np.log(USUAL) + usual, np.log(1.0 - USUAL) + free))

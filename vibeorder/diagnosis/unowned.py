@@ -191,8 +191,7 @@ def _rival(found: Judgement, read: _Read, odds: float, doubt: RateDoubt) -> Unow
 
 def _tooth(found: Judgement, read: _Read, doubt: RateDoubt, floor: Floor) -> Unowned | None:
     """The line of one part, taken for a tooth of the comb of a road's joints."""
-    place = (doubt.mean, doubt.sd)
-    seen = as_tooth(found, read.index, read.blocks, floor, place, read.hypothesis.constant)
+    seen = as_tooth(found, read.index, read.blocks, floor, doubt)
     if seen is None:
         return None
     weight = float(found.log_class[read.index] + found.log_prior[-1] - found.log_prior[read.index])

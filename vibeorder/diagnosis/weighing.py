@@ -83,6 +83,10 @@ class _Course:
         self.rest = reader.without(naming.anchor_turns, held)
         self.own_seen = self._seen(self.own)
         self.frames = Frames(pursuit.table, naming, reader.mid_s)
+        # the engine's lines that tell gears
+        self._engine = [
+            j for j, c in enumerate(pursuit.candidates) if c.basis == "engine" and c.guides and not c.slack
+        ]
         self._read: dict[tuple[int, int, float], Tracked] = {}
         self.rolls = Rolls(self.rest, naming.turns, pursuit.candidates, self.anchor)
         self.driven = Driven(self.rest, naming.turns, pursuit.candidates, self.anchor)
@@ -142,12 +146,6 @@ class _Course:
         ]
         alone = pursuit.per_wheel.size == 1  # told, or a vehicle that has no other
         return in_gear if alone else [*in_gear, (None, NEUTRAL_LOG_PRIOR)]
-
-    @property
-    def _engine(self) -> list[int]:
-        """The engine's lines that tell gears."""
-        every = enumerate(self.pursuit.candidates)
-        return [j for j, c in every if c.basis == "engine" and c.guides and not c.slack]
 
     def slipping(self) -> list[tuple[IntArray, float, float]]:
         """Courses of gears (indices at the frames), one held all through, with their log prior and the converter's slip
