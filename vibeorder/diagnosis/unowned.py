@@ -124,8 +124,10 @@ def _read(found: Judgement, index: int, floor: Floor) -> _Read | None:
     if line is None or one.keeps_one_rate(index):  # has its rival already
         return None
     reading = line.reading_of(index)
+    if reading.best <= 0.0:
+        return None
     blocks = _followed(found, one, [i for i in line.members if line.reading_of(i) is reading], floor)
-    if reading.best <= 0.0 or blocks is None:
+    if blocks is None:
         return None
     seen_hz = float(np.median(blocks.folded_hz))
     if not PLACES_HZ[0] < seen_hz < PLACES_HZ[1]:
